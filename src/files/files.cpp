@@ -1,0 +1,236 @@
+#include "files/files.h"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <atomic>
+#include <cerrno>
+#include <chrono>
+#include <cstring>
+#include <set>
+#include <system_error>
+
+namespace rebite::files {
+namespace fs = std::filesystem;
+namespace {
+
+constexpr std::string_view temporary_mark = ".rebite-tmp-";
+
+// A file descriptor that closes itself.
+class Descriptor {
+ public:
+  explicit Descriptor(int fd) : fd_(fd) {}
+  ~Descriptor() {
+    if (fd_ >= 0) ::close(fd_);
+  }
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  int get() const { return fd_; }
+  bool open() const { return fd_ >= 0; }
+  int close() {
+    const int done = ::close(fd_);
+    fd_ = -1;
+    return done;
+  }
+
+ private:
+  int fd_;
+};
+
+std::unexpected<Problem> cannot_create(const fs::path& file, int error) {
+  if (error == ENOSPC || error == EDQUOT || error == EIO || error == EFBIG) {
+    return refuse(ProblemKind::io,
+                  fmt::format("{}: writing failed: {}", shown(file), std::strerror(error)),
+                  "Free some space on that disk or choose another folder, then run it again.");
+  }
+  return refuse(ProblemKind::cannot_create,
+                fmt::format("{}: cannot be created: {}", shown(file), std::strerror(error)),
+                "Choose a folder that exists and that you may write to.");
+}
+
+fs::path folder_of(const fs::path& file) {
+  const fs::path parent = file.parent_path();
+  return parent.empty() ? fs::path(".") : parent;
+}
+
+// A name that no other process and no other call uses.
+fs::path temporary_beside(const fs::path& file) {
+  static std::atomic<unsigned> serial{0};
+  // The target's own name is left out: it may already be as long as a name can be.
+  return folder_of(file) /
+         fmt::format("{}{}-{}", temporary_mark, static_cast<long>(::getpid()), serial++);
+}
+
+bool write_all(int fd, std::string_view bytes) {
+  while (!bytes.empty()) {
+    const ssize_t n = ::write(fd, bytes.data(), bytes.size());
+    if (n < 0 && errno == EINTR) continue;
+    if (n <= 0) {
+      if (n == 0) errno = ENOSPC;
+      return false;
+    }
+    bytes.remove_prefix(static_cast<std::size_t>(n));
+  }
+  return true;
+}
+
+// 0 or the errno. A folder's fsync makes the rename last through a power cut.
+int sync_folder(const fs::path& folder) {
+  Descriptor dir(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
+  if (!dir.open()) return errno;
+  if (::fsync(dir.get()) != 0 && errno != EINVAL && errno != ENOTSUP) return errno;
+  return 0;
+}
+
+// Writes a new file and syncs it. 0 or the errno; nothing is left behind on failure.
+int write_new(const fs::path& file, std::string_view bytes) {
+  Descriptor out(::open(file.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644));
+  if (!out.open()) return errno;
+  if (write_all(out.get(), bytes) && ::fsync(out.get()) == 0 && out.close() == 0) return 0;
+  const int error = errno;
+  ::unlink(file.c_str());
+  return error;
+}
+
+void remove_quietly(const fs::path& path) {
+  std::error_code ignored;
+  fs::remove_all(path, ignored);
+}
+
+// True if everything in the folder is going to be replaced.
+bool only_ours(const fs::path& folder,
+               const std::vector<std::pair<std::string, std::string>>& files) {
+  std::set<std::string> ours;
+  for (const auto& [name, bytes] : files) ours.insert(name);
+  std::error_code error;
+  for (const auto& entry : fs::directory_iterator(folder, error)) {
+    const std::string name = entry.path().filename().string();
+    if (!ours.contains(name) && !name.starts_with(temporary_mark)) return false;
+  }
+  return !error;
+}
+
+}  // namespace
+
+std::string shown(const fs::path& file) {
+  std::string text = file.string();
+  for (char& c : text) {
+    if (static_cast<unsigned char>(c) < 0x20 || c == 0x7f) c = '?';
+  }
+  return text;
+}
+
+Result<std::string> read_bytes(const fs::path& file, std::size_t max_bytes) {
+  struct stat about {};
+  if (::stat(file.c_str(), &about) != 0) {
+    return refuse(ProblemKind::no_input,
+                  fmt::format("{}: {}", shown(file), std::strerror(errno)),
+                  "Check the name and the folder.");
+  }
+  if (!S_ISREG(about.st_mode)) {
+    return refuse(ProblemKind::no_input,
+                  fmt::format("{}: is {}, not a file", shown(file),
+                              S_ISDIR(about.st_mode) ? "a folder" : "a device or pipe"),
+                  "Name a file.");
+  }
+  if (static_cast<std::size_t>(about.st_size) > max_bytes) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: is {} bytes long, at most {} are read", shown(file),
+                              about.st_size, max_bytes),
+                  "Check that this is the right file.");
+  }
+  Descriptor in(::open(file.c_str(), O_RDONLY | O_CLOEXEC));
+  if (!in.open()) {
+    return refuse(ProblemKind::no_input,
+                  fmt::format("{}: cannot be read: {}", shown(file), std::strerror(errno)),
+                  "Check that you may read it.");
+  }
+  std::string bytes;
+  bytes.resize(static_cast<std::size_t>(about.st_size));
+  std::size_t done = 0;
+  while (done < bytes.size()) {
+    const ssize_t n = ::read(in.get(), bytes.data() + done, bytes.size() - done);
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0) {
+      return refuse(ProblemKind::io,
+                    fmt::format("{}: reading failed: {}", shown(file), std::strerror(errno)),
+                    "Copy the file to another disk and try again.");
+    }
+    if (n == 0) break;  // became shorter while we read
+    done += static_cast<std::size_t>(n);
+  }
+  bytes.resize(done);
+  return bytes;
+}
+
+Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
+  struct stat about {};
+  if (::stat(file.c_str(), &about) == 0 && !S_ISREG(about.st_mode)) {
+    return cannot_create(file, S_ISDIR(about.st_mode) ? EISDIR : EINVAL);
+  }
+  // A link keeps pointing where it points: the file behind it is replaced.
+  std::error_code no_link;
+  fs::path target = fs::is_symlink(file, no_link) ? fs::canonical(file, no_link) : file;
+  if (no_link || target.empty()) target = file;
+
+  const fs::path temporary = temporary_beside(target);
+  if (const int error = write_new(temporary, bytes)) return cannot_create(file, error);
+  if (::rename(temporary.c_str(), target.c_str()) != 0) {
+    const int error = errno;
+    ::unlink(temporary.c_str());
+    return cannot_create(file, error);
+  }
+  if (const int error = sync_folder(folder_of(target))) return cannot_create(file, error);
+  return {};
+}
+
+Result<void> write_folder(const fs::path& folder,
+                          const std::vector<std::pair<std::string, std::string>>& files) {
+  fs::path target = folder;
+  if (!target.has_filename()) target = target.parent_path();  // "plan/" is "plan"
+  const fs::path fresh = temporary_beside(target);
+  if (::mkdir(fresh.c_str(), 0755) != 0) return cannot_create(folder, errno);
+  const auto give_up = [&](int error) {
+    remove_quietly(fresh);
+    return cannot_create(folder, error);
+  };
+  for (const auto& [name, bytes] : files) {
+    if (const int error = write_new(fresh / name, bytes)) return give_up(error);
+  }
+  if (const int error = sync_folder(fresh)) return give_up(error);
+
+  struct stat about {};
+  const bool there = ::stat(target.c_str(), &about) == 0;
+  if (there && !S_ISDIR(about.st_mode)) return give_up(ENOTDIR);
+  if (!there) {
+    if (::rename(fresh.c_str(), target.c_str()) != 0) return give_up(errno);
+  } else if (only_ours(target, files)) {
+    // Swapped in one step, so that a reader sees the old plan or the new one, never a mixture.
+    if (::renameat2(AT_FDCWD, fresh.c_str(), AT_FDCWD, target.c_str(), RENAME_EXCHANGE) != 0) {
+      return give_up(errno);
+    }
+    remove_quietly(fresh);
+  } else {
+    for (const auto& [name, bytes] : files) {
+      if (::rename((fresh / name).c_str(), (target / name).c_str()) != 0) return give_up(errno);
+    }
+    remove_quietly(fresh);
+    if (const int error = sync_folder(target)) return cannot_create(folder, error);
+  }
+  if (const int error = sync_folder(folder_of(target))) return cannot_create(folder, error);
+  return {};
+}
+
+void sweep_stale(const fs::path& folder) {
+  std::error_code error;
+  const auto now = fs::file_time_type::clock::now();
+  for (const auto& entry : fs::directory_iterator(folder, error)) {
+    if (!entry.path().filename().string().starts_with(temporary_mark)) continue;
+    const auto written = entry.last_write_time(error);
+    if (!error && now - written > std::chrono::hours(1)) remove_quietly(entry.path());
+  }
+}
+
+}  // namespace rebite::files

@@ -1,0 +1,45 @@
+// Files in and out, so that an output is either the old one or the complete new one.
+//
+// Writing: temporary file beside the target, write all, fsync, rename, fsync of the folder.
+// (Pillai et al., "All File Systems Are Not Created Equal", OSDI 2014.)
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "units/problem.h"
+
+namespace rebite::files {
+
+// The whole file as bytes. Refused: missing or unreadable (no_input), a folder, larger than
+// `max_bytes` (data), a read failure (io).
+Result<std::string> read_bytes(const std::filesystem::path& file,
+                               std::size_t max_bytes = std::size_t{64} << 20);
+
+// Replaces or creates `file` whole. Refused: folder missing or not writable (cannot_create),
+// disk full or failing (io). On refusal the old file is untouched and no temporary is left.
+Result<void> write_atomically(const std::filesystem::path& file, std::string_view bytes);
+
+// A folder of outputs that appears complete or not at all: everything is written into a hidden
+// folder beside it, then renamed into place (an older plan folder is swapped out and removed).
+// `files` are names relative to the folder and their bytes. A folder that exists but holds files
+// that are not ours to replace (names not in `files` and not in `may_replace`) keeps them: the new
+// files are then renamed in one by one.
+Result<void> write_folder(const std::filesystem::path& folder,
+                          const std::vector<std::pair<std::string, std::string>>& files);
+
+// Removes temporaries that killed runs left beside `file` (older than an hour).
+void sweep_stale(const std::filesystem::path& folder);
+
+// Lower-case hex SHA-256 (FIPS 180-4).
+std::string sha256(std::string_view bytes);
+Result<std::string> sha256_of_file(const std::filesystem::path& file);
+
+// A path as UTF-8 text for messages: never throws, control characters shown as '?'.
+std::string shown(const std::filesystem::path& file);
+
+}  // namespace rebite::files

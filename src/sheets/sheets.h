@@ -1,0 +1,24 @@
+// The outputs of a plan, each as bytes. The caller writes them (files/write_folder).
+#pragma once
+
+#include <string>
+
+#include "sheets/sheet_content.h"
+
+namespace rebite::sheets {
+
+enum class Paper { a4, letter };
+
+std::string plan_json(const SheetContent&);      // interface.md
+std::string regions_png(const SheetContent&);    // 16-bit labels, print view
+std::string map_png(const SheetContent&);        // regions over the proof, print view
+std::string map_svg(const SheetContent&);
+std::string next_proof_png(const SheetContent&);
+struct BenchMapOptions {
+  Paper paper = Paper::a4;
+  bool transfer_sheet = false;                   // outlines only, for tracing to the plate
+};
+std::string bench_map_pdf(const SheetContent&, const BenchMapOptions& = {});   // plate view, 1:1
+std::string report_html(const SheetContent&);
+
+}  // namespace rebite::sheets

@@ -1,0 +1,107 @@
+// Density against minutes for one mordant batch on one metal and ground, with its uncertainty.
+// Plain numbers only: the plan room may include this header and nothing else of OpenCV.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "units/bite_time.h"
+#include "units/density.h"
+#include "units/problem.h"
+
+namespace rebite::wedge {
+
+// One step of the wedge as measured.
+struct WedgeStep {
+  BiteTime time = BiteTime::minutes(0);  // total time in the bath
+  Density density = Density::of(0);      // above paper
+  double sd = 0;                         // standard error of that density (impressions and grain)
+  double between_sd = 0;                 // spread between impressions (0 with one impression)
+  double grain_sd = 0;                   // pixel scatter inside the step, as reflectance
+  double px = 0;                         // pixels used
+};
+
+// The form that was accepted.
+//  saturating: D(t) = d0 + (d1 - d0) (1 - exp(-((t - latent)/tau)^beta)) for t > latent, else d0
+//  monotone:   PCHIP through the isotonic means (Fritsch & Carlson 1980; Fritsch & Butland 1984)
+enum class CurveKind { saturating, monotone };
+
+struct TimeInterval {
+  BiteTime low = BiteTime::minutes(0);
+  BiteTime best = BiteTime::minutes(0);
+  BiteTime high = BiteTime::minutes(0);
+};
+
+// How a fresh ground adds to an old tone. Land (the unbitten, light part) multiplies:
+//   log(1 - a) = log(1 - a_now) + q log(1 - a_new)
+// q = 1 is Demichel's independent overlap (the assumed rule); a crossed wedge measures q.
+struct OverlapRule {
+  double q = 1.0;
+  double sd = 0.15;       // assumed rule: said to be uncertain by this much; measured: from the fit
+  bool measured = false;
+};
+
+// Monotone, never extrapolated. All densities above paper.
+class ToneCurve {
+ public:
+  // The curve as a table (that is what is stored and inverted): minutes increasing from 0, density
+  // never falling, sd > 0 the standard error of the curve at that time. At least 2 points.
+  struct Table {
+    std::vector<double> minutes, density, sd;
+  };
+  ToneCurve(CurveKind kind, Table table, std::vector<std::pair<std::string, double>> parameters,
+            BiteTime useful_until);
+
+  CurveKind kind() const { return kind_; }
+  const Table& table() const { return table_; }
+  const std::vector<std::pair<std::string, double>>& parameters() const { return parameters_; }
+
+  // Density reached after a total time from bare metal. Times past the table hold its last value.
+  Density at(BiteTime t) const;
+  double sd_at(BiteTime t) const;
+  // Local slope dD/dt, log10 units per minute, >= 0.
+  double slope_at(BiteTime t) const;
+
+  // The darkest tone that is ever promised (density at useful_until) and the lightest (at 0).
+  Density darkest() const { return at(useful_until_); }
+  Density lightest() const { return at(BiteTime::minutes(0)); }
+  BiteTime useful_until() const { return useful_until_; }
+
+  // The time that reaches a density: smallest t with at(t) >= d. Empty when darker than darkest()
+  // by more than the curve's own sd; 0 when lighter than lightest().
+  std::optional<BiteTime> time_for(Density d) const;
+
+ private:
+  CurveKind kind_;
+  Table table_;
+  std::vector<std::pair<std::string, double>> parameters_;
+  BiteTime useful_until_;
+};
+
+// One mordant batch on one metal and ground, as its wedge showed it: the "rebite-batch" file.
+struct Batch {
+  std::string name, mordant, strength, metal, ground;
+  std::optional<double> temperature_c;   // of the bath when the wedge was bitten
+  std::string bitten_on;                 // ISO date, may be empty
+  int impressions = 1;
+  std::vector<WedgeStep> steps;          // as measured, in order of time
+  ToneCurve curve;
+  Density solid;                         // full ink coverage: darkest tone of this ink and paper
+  double noise_density = 0;              // print-to-print spread of one density, 1 sd
+  OverlapRule overlap;
+  Notes notes;
+};
+
+std::string to_json(const Batch& batch);
+// Refuses (data) what is not that format or not usable; `name` is the file, for messages.
+Result<Batch> batch_from_json(std::string_view text, std::string_view name);
+
+// Density after biting `fresh` (the tone the same bite gives on bare metal) through a new ground
+// over `now`; and the tone `fresh` that takes `now` to `target` (empty if target < now or >= solid).
+Density overlaid(Density now, Density fresh, Density solid, double q);
+std::optional<Density> fresh_tone_for(Density now, Density target, Density solid, double q);
+
+}  // namespace rebite::wedge

@@ -1,0 +1,122 @@
+#include "files/files.h"
+
+#include <gtest/gtest.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <fstream>
+
+namespace rebite::files {
+namespace {
+namespace fs = std::filesystem;
+
+class Files : public ::testing::Test {
+ protected:
+  void SetUp() override {
+    dir = fs::temp_directory_path() /
+          ("rebite-files-" + std::to_string(::getpid()) + "-" +
+           ::testing::UnitTest::GetInstance()->current_test_info()->name());
+    fs::remove_all(dir);
+    fs::create_directories(dir);
+  }
+  void TearDown() override { fs::remove_all(dir); }
+  std::size_t entries() const {
+    return static_cast<std::size_t>(std::distance(fs::directory_iterator(dir), {}));
+  }
+  fs::path dir;
+};
+
+// Examples of FIPS 180-4 (NIST, "Secure Hash Standard" example values).
+TEST_F(Files, Sha256OfTheStandardsExamples) {
+  EXPECT_EQ(sha256("abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+  EXPECT_EQ(sha256(""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
+  EXPECT_EQ(sha256("abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq"),
+            "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1");
+  ASSERT_TRUE(write_atomically(dir / "a", std::string(1000000, 'a')));
+  EXPECT_EQ(*sha256_of_file(dir / "a"),
+            "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0");
+}
+
+TEST_F(Files, WritesAndReplacesWhole) {
+  const fs::path file = dir / "plan.json";
+  ASSERT_TRUE(write_atomically(file, "old"));
+  ASSERT_TRUE(write_atomically(file, "new and longer"));
+  EXPECT_EQ(*read_bytes(file), "new and longer");
+  EXPECT_EQ(entries(), 1U) << "a temporary was left behind";
+}
+
+TEST_F(Files, ReadingRefusesWithTheReason) {
+  EXPECT_EQ(read_bytes(dir / "missing").error().kind, ProblemKind::no_input);
+  EXPECT_EQ(read_bytes(dir).error().kind, ProblemKind::no_input);
+  ASSERT_EQ(::mkfifo((dir / "pipe").c_str(), 0600), 0);
+  EXPECT_EQ(read_bytes(dir / "pipe").error().kind, ProblemKind::no_input) << "must not hang";
+  ASSERT_TRUE(write_atomically(dir / "big", "0123456789"));
+  EXPECT_EQ(read_bytes(dir / "big", 5).error().kind, ProblemKind::data);
+}
+
+TEST_F(Files, WritingRefusesWhereThereIsNoFolder) {
+  const auto done = write_atomically(dir / "none" / "x", "1");
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().kind, ProblemKind::cannot_create);
+  EXPECT_EQ(write_atomically(dir, "1").error().kind, ProblemKind::cannot_create);
+}
+
+TEST_F(Files, AFullDiskIsAnIoProblem) {
+  // /dev/full answers every write with ENOSPC; as a target it is refused as no file at all.
+  EXPECT_FALSE(write_atomically("/dev/full", "1"));
+}
+
+TEST_F(Files, ALongNameStillWorks) {
+  const fs::path file = dir / std::string(255, 'n');
+  ASSERT_TRUE(write_atomically(file, "x"));
+  EXPECT_EQ(*read_bytes(file), "x");
+}
+
+TEST_F(Files, ALinkKeepsPointing) {
+  ASSERT_TRUE(write_atomically(dir / "real", "1"));
+  fs::create_symlink("real", dir / "link");
+  ASSERT_TRUE(write_atomically(dir / "link", "2"));
+  EXPECT_TRUE(fs::is_symlink(dir / "link"));
+  EXPECT_EQ(*read_bytes(dir / "real"), "2");
+}
+
+TEST_F(Files, AFolderAppearsComplete) {
+  ASSERT_TRUE(write_folder(dir / "plan", {{"a", "1"}, {"b", "2"}}));
+  EXPECT_EQ(*read_bytes(dir / "plan/a"), "1");
+  ASSERT_TRUE(write_folder(dir / "plan/", {{"a", "3"}, {"b", "4"}}));
+  EXPECT_EQ(*read_bytes(dir / "plan/b"), "4");
+  EXPECT_EQ(entries(), 1U);
+}
+
+TEST_F(Files, AFolderKeepsFilesThatAreNotOurs) {
+  fs::create_directories(dir / "plan");
+  ASSERT_TRUE(write_atomically(dir / "plan/notes.txt", "mine"));
+  ASSERT_TRUE(write_folder(dir / "plan", {{"a", "1"}}));
+  EXPECT_EQ(*read_bytes(dir / "plan/notes.txt"), "mine");
+  EXPECT_EQ(*read_bytes(dir / "plan/a"), "1");
+  EXPECT_EQ(entries(), 1U);
+}
+
+TEST_F(Files, AFileInTheWayOfAFolderIsKept) {
+  ASSERT_TRUE(write_atomically(dir / "plan", "a file"));
+  EXPECT_EQ(write_folder(dir / "plan", {{"a", "1"}}).error().kind, ProblemKind::cannot_create);
+  EXPECT_EQ(*read_bytes(dir / "plan"), "a file");
+  EXPECT_EQ(entries(), 1U);
+}
+
+TEST_F(Files, StaleTemporariesAreSwept) {
+  const fs::path stale = dir / ".rebite-tmp-1-0";
+  std::ofstream(stale) << "half";
+  fs::last_write_time(stale, fs::file_time_type::clock::now() - std::chrono::hours(2));
+  std::ofstream(dir / ".rebite-tmp-2-0") << "just being written";
+  sweep_stale(dir);
+  EXPECT_FALSE(fs::exists(stale));
+  EXPECT_EQ(entries(), 1U);
+}
+
+TEST(Shown, ControlCharactersDoNotReachTheTerminal) {
+  EXPECT_EQ(shown("a\nb\x1b[31m"), "a?b?[31m");
+}
+
+}  // namespace
+}  // namespace rebite::files
