@@ -9,10 +9,10 @@ namespace rebite::wedge {
 
 struct FitSummary {
   CurveKind kind = CurveKind::saturating;
-  double chi2 = 0;              // of the saturating fit
+  double chi2 = 0;  // of the saturating fit
   int degrees_of_freedom = 0;
-  double lack_of_fit_p = 1;     // small: the saturating form does not fit
-  Notes notes;                  // steps pooled, over-bite found, latent time ...
+  double lack_of_fit_p = 1;  // small: the saturating form does not fit
+  Notes notes;               // steps pooled, over-bite found, latent time ...
 };
 struct FittedCurve {
   ToneCurve curve;

@@ -11,8 +11,8 @@
 namespace rebite::wedge {
 
 struct FindOptions {
-  int steps = 0;                    // how many steps were bitten, 3..30 (0-minute step included)
-  double trim_mm = 1.5;             // left out along each step edge
+  int steps = 0;         // how many steps were bitten, 3..30 (0-minute step included)
+  double trim_mm = 1.5;  // left out along each step edge
   std::optional<cv::Rect2d> window_mm;  // where the wedge lies, mm from the scan's top-left corner
 };
 

@@ -6,11 +6,13 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "units/bite_time.h"
 #include "units/density.h"
 #include "units/problem.h"
+#include "wedge/pchip.h"
 
 namespace rebite::wedge {
 
@@ -40,7 +42,7 @@ struct TimeInterval {
 // q = 1 is Demichel's independent overlap (the assumed rule); a crossed wedge measures q.
 struct OverlapRule {
   double q = 1.0;
-  double sd = 0.15;       // assumed rule: said to be uncertain by this much; measured: from the fit
+  double sd = 0.15;  // assumed rule: said to be uncertain by this much; measured: from the fit
   bool measured = false;
 };
 
@@ -48,11 +50,14 @@ struct OverlapRule {
 class ToneCurve {
  public:
   // The curve as a table (that is what is stored and inverted): minutes increasing from 0, density
-  // never falling, sd > 0 the standard error of the curve at that time. At least 2 points.
+  // never falling, sd > 0 the standard error of the curve at that time, such that +-z90 sd is the
+  // 90 % band (few degrees of freedom are already in it). At least 2 points.
   struct Table {
     std::vector<double> minutes, density, sd;
   };
-  ToneCurve(CurveKind kind, Table table, std::vector<std::pair<std::string, double>> parameters,
+  ToneCurve(CurveKind kind,
+            Table table,
+            std::vector<std::pair<std::string, double>> parameters,
             BiteTime useful_until);
 
   CurveKind kind() const { return kind_; }
@@ -74,33 +79,47 @@ class ToneCurve {
   // by more than the curve's own sd; 0 when lighter than lightest().
   std::optional<BiteTime> time_for(Density d) const;
 
+  // The inverse with its interval: the times at which the band at +-z sd reaches d. By default the
+  // 90 % band. `d_sd` (log10 units) widens the band when the wanted density is itself uncertain.
+  // `high` is held at useful_until where the lower edge of the band never reaches d. Empty where
+  // time_for is empty.
+  std::optional<TimeInterval> interval_for(Density d, double d_sd = 0, double z = z90) const;
+
+  // The factor from sd to half the 90 % band of a normal: Phi^-1(0.95).
+  static constexpr double z90 = 1.6448536269514722;
+
  private:
   CurveKind kind_;
   Table table_;
   std::vector<std::pair<std::string, double>> parameters_;
   BiteTime useful_until_;
+  HermiteCurve density_;  // through the table, slopes of Fritsch & Butland 1984
 };
 
 // One mordant batch on one metal and ground, as its wedge showed it: the "rebite-batch" file.
 struct Batch {
   std::string name, mordant, strength, metal, ground;
-  std::optional<double> temperature_c;   // of the bath when the wedge was bitten
-  std::string bitten_on;                 // ISO date, may be empty
+  std::optional<double> temperature_c;  // of the bath when the wedge was bitten
+  std::string bitten_on;                // ISO date, may be empty
   int impressions = 1;
-  std::vector<WedgeStep> steps;          // as measured, in order of time
+  std::vector<WedgeStep> steps;  // as measured, in order of time
   ToneCurve curve;
-  Density solid;                         // full ink coverage: darkest tone of this ink and paper
-  double noise_density = 0;              // print-to-print spread of one density, 1 sd
+  Density solid;             // full ink coverage: darkest tone of this ink and paper
+  double noise_density = 0;  // print-to-print spread of one density, 1 sd
   OverlapRule overlap;
   Notes notes;
 };
 
+// JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
+// beside the fixed keys it carries curve.sd, overlap, bitten_on and the steps' spreads, so that
+// reading it back gives the same batch.
 std::string to_json(const Batch& batch);
 // Refuses (data) what is not that format or not usable; `name` is the file, for messages.
 Result<Batch> batch_from_json(std::string_view text, std::string_view name);
 
 // Density after biting `fresh` (the tone the same bite gives on bare metal) through a new ground
-// over `now`; and the tone `fresh` that takes `now` to `target` (empty if target < now or >= solid).
+// over `now`; and the tone `fresh` that takes `now` to `target` (empty if target < now or >=
+// solid).
 Density overlaid(Density now, Density fresh, Density solid, double q);
 std::optional<Density> fresh_tone_for(Density now, Density target, Density solid, double q);
 
