@@ -1,0 +1,39 @@
+// Impressions of one wedge -> the batch file's content.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "wedge/read_wedge.h"
+#include "wedge/tone_curve.h"
+
+namespace rebite::wedge {
+
+// What the printmaker says of the batch; all may be empty.
+struct BatchInfo {
+  std::string name, mordant, strength, metal, ground;
+  std::optional<double> temperature_c;
+  std::string bitten_on;  // ISO date
+};
+
+// Print-to-print spread of one density (1 sd) taken where only one impression was scanned. Common
+// practice, no source: trade.md section 4 found no published figure.
+inline constexpr double assumed_print_spread = 0.02;
+
+// steps_in_time, then fit_curve, then:
+//  noise_density: the pooled spread between impressions; with one impression assumed_print_spread
+//    and a note.
+//  solid: full ink. The darkest of the median pixel of the darkest step (grain leaves specks of
+//    land that lighten the mean, seldom the median), the fitted end tone, and the darkest step.
+//  overlap: the assumed rule until a crossed wedge is given (crossed_wedge.h).
+// Refuses what those refuse.
+Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
+                         const std::vector<BiteTime>& times,
+                         const BatchInfo& info);
+
+// Totals in the bath from successive dips of a wedge that was stopped out step by step: the running
+// sum. Refuses (usage) an empty list or a dip of no time other than the first.
+Result<std::vector<BiteTime>> totals_from_dips(const std::vector<BiteTime>& dips);
+
+}  // namespace rebite::wedge
