@@ -17,6 +17,6 @@ inline std::filesystem::path outside_data(const std::string& name) {
 
 }  // namespace rebite::maker
 
-#define REBITE_NEEDS_OUTSIDE_DATA(path)                                        \
-  if (!std::filesystem::exists(path))                                          \
+#define REBITE_NEEDS_OUTSIDE_DATA(path) \
+  if (!std::filesystem::exists(path))   \
   GTEST_SKIP() << "outside data not here: " << (path) << " (see DEVELOPERS.md)"
