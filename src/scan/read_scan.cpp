@@ -1,0 +1,115 @@
+#include "scan/read_scan.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <utility>
+
+#include "files/files.h"
+#include "scan/load.h"
+#include "scan/paper_white.h"
+
+namespace rebite::scan {
+namespace {
+
+double scale_of(const ScanInfo& info) {
+  return info.x && info.y ? std::sqrt(info.x->value() * info.y->value()) : 0;
+}
+
+LoadOptions load_options(const ReadOptions& options) {
+  LoadOptions l;
+  l.dpi = options.dpi;
+  l.resolution_needed = options.resolution_needed;
+  l.scanner = options.scanner;
+  l.max_megapixels = options.max_megapixels;
+  return l;
+}
+
+// The fall-off of the light from a blank sheet, on the pixels of the scan. Both are placed by their
+// top-left corner on the platen; resolutions may differ.
+Result<WhiteField> light_from_blank(const ReadOptions& options,
+                                    const ScanInfo& scan,
+                                    const Progress& progress,
+                                    Notes& notes) {
+  auto blank = load(*options.blank, load_options(options), progress);
+  if (!blank) return std::unexpected(blank.error());
+  const std::string name = files::shown(*options.blank);
+  const double ratio_x = scan.x && blank->info.x ? blank->info.x->value() / scan.x->value() : 1;
+  const double ratio_y = scan.y && blank->info.y ? blank->info.y->value() / scan.y->value() : 1;
+  const double covers_x = blank->values.cols / (scan.width_px * ratio_x);
+  const double covers_y = blank->values.rows / (scan.height_px * ratio_y);
+  if (covers_x < 0.9 || covers_y < 0.9) {
+    return refuse(
+        ProblemKind::data,
+        fmt::format("{}: the blank sheet covers only {:.0f} % of the scan's width and {:.0f} "
+                    "% of its height",
+                    name,
+                    100 * std::min(1.0, covers_x),
+                    100 * std::min(1.0, covers_y)),
+        "Scan a blank sheet over the same part of the platen, at least as large.");
+  }
+  const PaperWhite white = fit_blank_sheet(blank->values, scale_of(blank->info));
+  if (white.residual_sd > 0.01 || white.paper_share < 0.8) {
+    return refuse(
+        ProblemKind::data,
+        fmt::format("{}: this is no blank sheet, its tone is off a smooth white by {:.3f} D "
+                    "where 0.01 is allowed",
+                    name,
+                    white.residual_sd),
+        "Scan an empty white sheet with the same settings, or leave --blank away.");
+  }
+  notes.push_back(
+      fmt::format("The fall-off of the light ({:.1f} %) was taken from the blank sheet.",
+                  100 * white.unevenness));
+  WhiteField field = white.field;
+  // Same polynomial over the scan's own pixels: its unit square is stretched to the blank's size.
+  field.width = static_cast<int>(std::lround((field.width - 1) / ratio_x)) + 1;
+  field.height = static_cast<int>(std::lround((field.height - 1) / ratio_y)) + 1;
+  field.terms[0] -= field.log_at(scan.width_px * 0.5, scan.height_px * 0.5);
+  return field;
+}
+
+}  // namespace
+
+Result<DensityImage> read_scan(const std::filesystem::path& file,
+                               const ReadOptions& options,
+                               const Progress& progress) {
+  auto loaded = load(file, load_options(options), progress.part(0, options.blank ? 0.5 : 0.9));
+  if (!loaded) return std::unexpected(loaded.error());
+  DensityImage image;
+  image.relative = loaded->values;
+  image.info = loaded->info;
+  image.doubt = loaded->doubt;
+  image.notes = std::move(loaded->notes);
+  if (!options.relative_to_paper) return image;
+  WhiteField light;
+  const WhiteField* shape = nullptr;
+  if (options.blank) {
+    auto found = light_from_blank(options, image.info, progress.part(0.5, 0.9), image.notes);
+    if (!found) return std::unexpected(found.error());
+    light = *found;
+    shape = &light;
+  }
+  progress.at(0.9, "finding the bare paper");
+  const PaperWhite white = find_paper_white(image.relative, scale_of(image.info), shape);
+  divide_by(image.relative, white.field, shape);
+  image.paper_residual_sd = white.residual_sd;
+  image.paper_unevenness = white.unevenness;
+  image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);
+  image.notes.insert(image.notes.end(), white.notes.begin(), white.notes.end());
+  progress.at(1, "scan read");
+  return image;
+}
+
+Result<ScanInfo> read_scan_info(const std::filesystem::path& file) {
+  auto source = open_scan(file, {});
+  if (!source) return std::unexpected(source.error());
+  const FileFacts& facts = (*source)->facts();
+  ScanInfo info = info_of(file, facts, resolution_of(facts, 0));
+  const ToneTable tone = ToneTable::make(facts, nullptr);
+  info.profile = tone.profile();
+  info.tone = tone.source();
+  return info;
+}
+
+}  // namespace rebite::scan

@@ -1,0 +1,124 @@
+#include "scan/scanner_curve.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "scan/monotone.h"
+
+namespace rebite::scan {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+std::unexpected<Problem> not_ours(std::string_view name, const std::string& why) {
+  return refuse(
+      ProblemKind::data,
+      fmt::format("{}: {}", name, why),
+      "Make it again with: rebite scanner SCAN --densities D1,D2,... --out NAME.scanner.json");
+}
+
+std::vector<double> numbers(const Json& list) {
+  std::vector<double> v;
+  for (const Json& n : list) v.push_back(n.get<double>());
+  return v;
+}
+
+bool rises(const std::vector<double>& v) {
+  for (std::size_t i = 0; i < v.size(); ++i) {
+    if (!std::isfinite(v[i]) || (i > 0 && v[i] <= v[i - 1])) return false;
+  }
+  return true;
+}
+
+ScannerCurve from(const Json& j) {
+  ScannerCurve c;
+  const Json& curve = j.at("curve");
+  c.code = numbers(curve.at("code"));
+  c.reflectance = numbers(curve.at("reflectance"));
+  c.flare = curve.at("flare").get<double>();
+  c.residual_sd = curve.at("residual_sd").get<double>();
+  c.bits = curve.at("bits").get<int>();
+  c.profile = curve.at("profile").get<std::string>();
+  for (const Json& p : j.at("patches")) {
+    c.patches.push_back({Density::of(p.at("density").get<double>()),
+                         p.at("code").get<double>(),
+                         p.at("residual").get<double>()});
+  }
+  if (j.contains("notes")) c.notes = j.at("notes").get<Notes>();
+  return c;
+}
+
+// What is wrong with the numbers, or "".
+std::string unsound(const ScannerCurve& c) {
+  if (c.code.size() < 3 || c.code.size() != c.reflectance.size()) {
+    return fmt::format(
+        "its curve has {} codes and {} reflectances", c.code.size(), c.reflectance.size());
+  }
+  if (!rises(c.code) || c.code.front() < 0 || c.code.back() > 1) {
+    return "the codes of its curve do not rise from 0 to 1";
+  }
+  if (!rises(c.reflectance) || c.reflectance.front() <= 0 || c.reflectance.back() > 1.5) {
+    return "the reflectances of its curve do not rise from 0 to 1";
+  }
+  if (!std::isfinite(c.flare) || !std::isfinite(c.residual_sd) || c.residual_sd < 0 ||
+      (c.bits != 8 && c.bits != 16)) {
+    return "its flare, spread or bits are not usable numbers";
+  }
+  return "";
+}
+
+}  // namespace
+
+double ScannerCurve::reflectance_of(double code_0_1) const {
+  assert(!code.empty() && code.size() == reflectance.size());
+  if (!(code_0_1 > code.front())) return reflectance.front();
+  if (code_0_1 >= code.back()) return reflectance.back();
+  return std::pow(10.0, Monotone(code, log10_of(reflectance)).at(code_0_1));
+}
+
+std::string to_json(const ScannerCurve& curve) {
+  Json j;
+  j["format"] = "rebite-scanner";
+  j["version"] = 1;
+  j["patches"] = Json::array();
+  for (const GreyPatch& p : curve.patches) {
+    j["patches"].push_back(
+        {{"density", p.density.value()}, {"code", p.code}, {"residual", p.residual}});
+  }
+  j["curve"] = {{"kind", "monotone cubic, code to log10 reflectance"},
+                {"code", curve.code},
+                {"reflectance", curve.reflectance},
+                {"flare", curve.flare},
+                {"residual_sd", curve.residual_sd},
+                {"bits", curve.bits},
+                {"profile", curve.profile}};
+  j["notes"] = curve.notes;
+  return j.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
+Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_view name) {
+  const Json j = Json::parse(text, nullptr, false);
+  if (j.is_discarded() || !j.is_object())
+    return not_ours(name, "this is no scanner curve (not JSON)");
+  if (j.value("format", Json()) != "rebite-scanner") {
+    return not_ours(name, "this is no scanner curve (its format is not \"rebite-scanner\")");
+  }
+  const Json version = j.value("version", Json());
+  if (version != 1) {
+    return not_ours(name,
+                    fmt::format("its version is {} and only 1 is known here", version.dump()));
+  }
+  try {
+    ScannerCurve c = from(j);
+    if (const std::string why = unsound(c); !why.empty()) return not_ours(name, why);
+    return c;
+  } catch (const Json::exception&) {
+    return not_ours(name, "parts of the scanner curve are missing or of the wrong kind");
+  }
+}
+
+}  // namespace rebite::scan

@@ -1,0 +1,196 @@
+#include "scan/tone_table.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+
+#include "scan/monotone.h"
+
+namespace rebite::scan {
+namespace {
+
+// How far a scanner's real tone may stray from what stands in the file, as a share of the density
+// (one sd). Common practice, no source: a profile is a maker's average, its flare unknown; sRGB is
+// a guess. The floor is the paper's own reading.
+constexpr ToneDoubt doubt_profile{0.005, 0.02};
+constexpr ToneDoubt doubt_gamma{0.005, 0.04};
+constexpr ToneDoubt doubt_srgb{0.005, 0.05};
+
+}  // namespace
+
+double srgb_to_linear(double code) {
+  return code <= 0.04045 ? code / 12.92 : std::pow((code + 0.055) / 1.055, 2.4);
+}
+
+double linear_to_srgb(double linear) {
+  return linear <= 0.0031308 ? linear * 12.92 : 1.055 * std::pow(linear, 1 / 2.4) - 0.055;
+}
+
+ToneTable ToneTable::make(const FileFacts& facts, const ScannerCurve* scanner, ToneWay way) {
+  ToneTable t;
+  t.bits_ = facts.bits;
+  t.channels_ = facts.channels;
+  if (!facts.icc.empty()) t.use_profile(facts);  // also for its name and its notes
+  if (way == ToneWay::codes) {
+    t.icc_.reset();
+    FileFacts plain = facts;
+    plain.weights.reset();
+    t.fill(plain, [](double code) { return code; });
+  } else if (scanner) {
+    t.icc_.reset();
+    t.use_scanner(facts, *scanner);
+  } else if (t.source_ == ToneSource::icc_profile) {
+    // done
+  } else if (facts.tagged_srgb || facts.file_gamma > 0) {
+    t.use_gamma(facts);
+  } else {
+    t.use_srgb(facts);
+  }
+  return t;
+}
+
+template <class F>
+void ToneTable::fill(const FileFacts& facts, F linear) {
+  const std::size_t codes = facts.bits == 8 ? 256 : 65536;
+  std::vector<double> one(codes);
+  for (std::size_t c = 0; c < codes; ++c) one[c] = linear(double(c) / double(codes - 1));
+  tables_.clear();
+  for (std::size_t k = 0; k < static_cast<std::size_t>(facts.channels); ++k) {
+    const double w = facts.channels == 1 ? 1
+                     : facts.weights     ? (*facts.weights)[k]
+                                         : luminance_weights[k];
+    std::vector<float> table(codes);
+    for (std::size_t c = 0; c < codes; ++c) table[c] = static_cast<float>(w * one[c]);
+    tables_.push_back(std::move(table));
+  }
+}
+
+void ToneTable::use_profile(const FileFacts& facts) {
+  auto icc = IccTone::from_bytes(facts.icc, facts.channels, facts.bits);
+  if (!icc) {
+    notes_.push_back(icc.error() + "; it was not used.");
+    return;
+  }
+  profile_ = icc->description();
+  source_ = ToneSource::icc_profile;
+  doubt_ = doubt_profile;
+  if (icc->tables().empty()) {
+    icc_ = std::move(*icc);
+  } else {
+    tables_ = icc->tables();
+  }
+}
+
+void ToneTable::use_scanner(const FileFacts& facts, const ScannerCurve& scanner) {
+  source_ = ToneSource::scanner_curve;
+  tables_.clear();
+  const Monotone curve(scanner.code, log10_of(scanner.reflectance));
+  of_luminance_.resize(65536);
+  for (std::size_t c = 0; c < of_luminance_.size(); ++c) {
+    of_luminance_[c] = static_cast<float>(std::pow(10.0, curve.at(double(c) / 65535.0)));
+  }
+  // The spread of the curve itself, at paper and all along.
+  doubt_ = {std::max(0.003, scanner.residual_sd), 0.005};
+  if (scanner.bits != facts.bits) {
+    notes_.push_back(fmt::format(
+        "The scanner curve was measured on a {}-bit scan and this scan has {} bits: scan both with "
+        "the same saved settings.",
+        scanner.bits,
+        facts.bits));
+    doubt_.relative = std::hypot(doubt_.relative, 0.02);
+  }
+  if (scanner.profile != profile_) {
+    const auto quoted = [](const std::string& s) { return s.empty() ? "none" : "\"" + s + "\""; };
+    notes_.push_back(fmt::format(
+        "The scanner curve was measured on a scan with colour profile {} and this scan has {}: the "
+        "settings differ, scan both with the same saved settings.",
+        quoted(scanner.profile),
+        quoted(profile_)));
+    doubt_.relative = std::hypot(doubt_.relative, 0.03);
+  }
+}
+
+void ToneTable::use_gamma(const FileFacts& facts) {
+  source_ = ToneSource::file_gamma;
+  doubt_ = doubt_gamma;
+  if (facts.tagged_srgb) {
+    fill(facts, srgb_to_linear);
+    return;
+  }
+  // gAMA holds the exponent of the camera: code = light^gamma (PNG, third edition, 11.3.2.2).
+  const double exponent = 1 / facts.file_gamma;
+  if (!(exponent > 0.2 && exponent < 5)) {
+    notes_.push_back(
+        fmt::format("The file's gamma is {:.3g}, which no scanner writes; sRGB was "
+                    "assumed instead.",
+                    facts.file_gamma));
+    use_srgb(facts);
+    return;
+  }
+  fill(facts, [exponent](double code) { return std::pow(code, exponent); });
+}
+
+void ToneTable::use_srgb(const FileFacts& facts) {
+  source_ = ToneSource::srgb_assumed;
+  doubt_ = doubt_srgb;
+  fill(facts, srgb_to_linear);
+  notes_.push_back(
+      "The file has no colour profile and no scanner curve was given: its tones were read as sRGB. "
+      "Densities may be off by about 5 % of their value; a grey scale scanned with the same "
+      "settings "
+      "(rebite scanner) makes them sure.");
+}
+
+template <class T>
+void ToneTable::sums(const T* s, int stride, int width, float* out) const {
+  const float* a = tables_[0].data();
+  if (channels_ == 1) {
+    for (int x = 0; x < width; ++x, s += stride) out[x] = a[s[0]];
+    return;
+  }
+  const float* b = tables_[1].data();
+  const float* c = tables_[2].data();
+  for (int x = 0; x < width; ++x, s += stride) out[x] = a[s[0]] + b[s[1]] + c[s[2]];
+}
+
+template <class T>
+void ToneTable::weighted(const T* s, int stride, int width, float* out) const {
+  const float to_16 = sizeof(T) == 1 ? 257.0F : 1.0F;
+  const float* table = of_luminance_.data();
+  if (channels_ == 1) {
+    for (int x = 0; x < width; ++x, s += stride) {
+      out[x] = table[static_cast<int>(static_cast<float>(s[0]) * to_16)];
+    }
+    return;
+  }
+  const float r = static_cast<float>(luminance_weights[0]) * to_16;
+  const float g = static_cast<float>(luminance_weights[1]) * to_16;
+  const float b = static_cast<float>(luminance_weights[2]) * to_16;
+  for (int x = 0; x < width; ++x, s += stride) {
+    const float code = r * static_cast<float>(s[0]) + g * static_cast<float>(s[1]) +
+                       b * static_cast<float>(s[2]) + 0.5F;
+    out[x] = table[std::min(65535, static_cast<int>(code))];
+  }
+}
+
+void ToneTable::convert(const Block& block, int row, float* out) const {
+  const std::ptrdiff_t at = row * block.row_stride;
+  const auto* bytes = static_cast<const std::uint8_t*>(block.samples) + at;
+  const auto* words = static_cast<const std::uint16_t*>(block.samples) + at;
+  if (icc_) {
+    icc_->line(bits_ == 8 ? static_cast<const void*>(bytes) : static_cast<const void*>(words),
+               block.pixel_stride,
+               block.width,
+               out);
+  } else if (!of_luminance_.empty()) {
+    bits_ == 8 ? weighted(bytes, block.pixel_stride, block.width, out)
+               : weighted(words, block.pixel_stride, block.width, out);
+  } else {
+    bits_ == 8 ? sums(bytes, block.pixel_stride, block.width, out)
+               : sums(words, block.pixel_stride, block.width, out);
+  }
+}
+
+}  // namespace rebite::scan
