@@ -18,7 +18,7 @@ constexpr double line_px_per_mm = 12;
 int px(double mm, double scale = px_per_mm) { return static_cast<int>(std::lround(mm * scale)); }
 
 // Areas: label 1 is the sky, the others are cells of a bent Voronoi pattern below the horizon.
-cv::Mat1w lay_out(Chance& chance, std::uint64_t seed, SizeMm size, int cells) {
+cv::Mat1w lay_out(Chance chance, std::uint64_t seed, SizeMm size, int cells, double scale) {
   const Waves bend_x(mix(seed, 1), 25, 70), bend_y(mix(seed, 2), 25, 70),
       skyline(mix(seed, 3), 30, 90);
   const double horizon = size.height * chance.uniform(0.24, 0.34);
@@ -38,10 +38,10 @@ cv::Mat1w lay_out(Chance& chance, std::uint64_t seed, SizeMm size, int cells) {
     }
     sites.push_back(best);
   }
-  cv::Mat1w labels(px(size.height), px(size.width));
+  cv::Mat1w labels(px(size.height, scale), px(size.width, scale));
   for (int r = 0; r < labels.rows; ++r) {
     for (int c = 0; c < labels.cols; ++c) {
-      const double x = (c + 0.5) / px_per_mm, y = (r + 0.5) / px_per_mm;
+      const double x = (c + 0.5) / scale, y = (r + 0.5) / scale;
       if (y < horizon + 2.5 * skyline.unit_peak(x, 0)) {
         labels(r, c) = 1;
         continue;
@@ -152,7 +152,8 @@ Scene make_scene(std::uint64_t seed, SizeMm size) {
   scene.px_per_mm = px_per_mm;
   scene.plate.size = size;
   const int cells = 5 + chance.below(9);
-  scene.labels = lay_out(chance, seed, size, cells);
+  const Chance layout(mix(seed, 0x6c61796f));
+  scene.labels = lay_out(layout, seed, size, cells, px_per_mm);
 
   // Bites: a doubling ladder, each area one rung; some stay bare metal.
   constexpr double ladder[] = {0, 0.25, 0.5, 1, 1, 2, 2, 4, 8, 16};
@@ -188,21 +189,23 @@ Scene make_scene(std::uint64_t seed, SizeMm size) {
   Bite bite;
   bite.ground_seed = mix(seed, 0x67);
   bite.grain_mm = chance.uniform(0.09, 0.14);
-  bite.minutes = cv::Mat1f(scene.labels.size());
+  // Bitten from a finer layout of the same areas: stop-out edges are smooth, not pixelled.
+  const cv::Mat1w fine = lay_out(layout, seed, size, cells, line_px_per_mm);
+  bite.minutes = cv::Mat1f(fine.size());
   double sky_foot_row = 1;
-  for (int r = 0; r < scene.labels.rows; ++r) {
-    for (int c = 0; c < scene.labels.cols; ++c) {
-      if (scene.labels(r, c) == 1) sky_foot_row = std::max(sky_foot_row, static_cast<double>(r));
+  for (int r = 0; r < fine.rows; ++r) {
+    for (int c = 0; c < fine.cols; ++c) {
+      if (fine(r, c) == 1) sky_foot_row = std::max(sky_foot_row, static_cast<double>(r));
     }
   }
-  for (int r = 0; r < scene.labels.rows; ++r) {
+  for (int r = 0; r < fine.rows; ++r) {
     const double down = std::min(1.0, r / sky_foot_row);
     const double sky = sky_top * std::pow(sky_foot / sky_top, down);
-    for (int c = 0; c < scene.labels.cols; ++c) {
-      const auto label = scene.labels(r, c);
-      bite.minutes(r, c) = static_cast<float>(label == 1 ? sky : minutes[label]);
+    for (int c = 0; c < fine.cols; ++c) {
+      bite.minutes(r, c) = static_cast<float>(fine(r, c) == 1 ? sky : minutes[fine(r, c)]);
     }
   }
+  sky_foot_row *= px_per_mm / line_px_per_mm;
   scene.plate.bites.push_back(bite);
 
   // Etched lines.

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 #include <opencv2/core/utility.hpp>
+#include <vector>
 
 #include "tests/support/chance.h"
 
@@ -48,7 +49,8 @@ Nodes make_nodes(const ToneLayers& tone, SizeMm plate, const SheetPlace& place) 
         const size_t i = nodes.index(r, c);
         nodes.x[i] = static_cast<float>(p.x);
         nodes.y[i] = static_cast<float>(p.y);
-        nodes.wiping[i] = static_cast<float>(tone.wiping(p.x, p.y));
+        const bool near = p.x > -3 && p.y > -3 && p.x < plate.width + 3 && p.y < plate.height + 3;
+        nodes.wiping[i] = near ? static_cast<float>(tone.wiping(p.x, p.y)) : 1.F;
       }
     }
   });
@@ -75,11 +77,7 @@ struct NodeRow {
   }
 };
 
-struct Place {
-  float x, y, wiping;
-};
-
-Place place_in(const NodeRow& row, float column_px) {
+SamplePlace place_in(const NodeRow& row, float column_px) {
   const float at = column_px * (1.F / node_px) + 1.F;
   const auto i = static_cast<size_t>(at);
   const float f = at - static_cast<float>(i);
@@ -94,6 +92,46 @@ float inside_mm(float x, float y, float width, float height) {
   if (dx < 0 && dy < 0) return -std::sqrt(dx * dx + dy * dy);
   return std::min(dx, dy);
 }
+
+// The paper's look-through: noise on a lattice over the sheet, linear between; sd about 0.7.
+class Fibres {
+ public:
+  Fibres(std::uint64_t seed, double cell_mm, const SheetPlace& place)
+      : per_mm_(static_cast<float>(1 / cell_mm)),
+        half_(static_cast<float>(
+            std::hypot(place.columns() / place.px_per_mm_x(), place.rows() / place.px_per_mm_y()) /
+                2 +
+            cell_mm)),
+        side_(static_cast<int>(std::ceil(2 * half_ * per_mm_)) + 2),
+        noise_(static_cast<size_t>(side_) * static_cast<size_t>(side_)) {
+    // Lattice places are counted from the sheet's middle, so that the paper does not change with
+    // the size of the scan.
+    const auto middle = static_cast<std::int64_t>(std::lround(half_ * per_mm_));
+    half_ = static_cast<float>(middle) / per_mm_;
+    size_t i = 0;
+    for (std::int64_t r = 0; r < side_; ++r) {
+      for (std::int64_t c = 0; c < side_; ++c) {
+        noise_[i++] = static_cast<float>(1.05 * bell(mix(seed, c - middle, r - middle)));
+      }
+    }
+  }
+  float at(cv::Point2d s) const {
+    const float most = static_cast<float>(side_) - 1.01F;
+    const float u = std::clamp((static_cast<float>(s.x) + half_) * per_mm_, 0.F, most);
+    const float v = std::clamp((static_cast<float>(s.y) + half_) * per_mm_, 0.F, most);
+    const int i = static_cast<int>(u), j = static_cast<int>(v);
+    const float fu = u - static_cast<float>(i), fv = v - static_cast<float>(j);
+    const float* a = noise_.data() + static_cast<std::ptrdiff_t>(j) * side_ + i;
+    const float top = a[0] + fu * (a[1] - a[0]);
+    const float bottom = a[side_] + fu * (a[side_ + 1] - a[side_]);
+    return top + fv * (bottom - top);
+  }
+
+ private:
+  float per_mm_, half_;
+  int side_;
+  std::vector<float> noise_;
+};
 
 class SheetPainter {
  public:
@@ -112,22 +150,42 @@ class SheetPainter {
         height_(static_cast<float>(plate.height)),
         half_sheet_x_(plate.width * sheet.stretch_x / 2 + sheet.margin_mm),
         half_sheet_y_(plate.height * sheet.stretch_y / 2 + sheet.margin_mm),
-        paper_seed_(mix(sheet.seed, 0x7061706572)),
+        fine_(mix(sheet.seed, 0x70617065), 0.45, place),
+        coarse_(mix(sheet.seed, 0x72617065), 1.7, place),
         edge_waves_(mix(sheet.seed, 0x65646765), 7, 40),
         nodes_(make_nodes(tone, plate, place)) {}
 
   void paint_row(int row, float* out) const {
     const int down = splits(place_.px_per_mm_y()), across = splits(place_.px_per_mm_x());
+    // Four samples share what is smooth (tone_layers.h), one by one at the plate's edge.
+    const int block = down % 2 == 0 && across % 2 == 0 ? 2 : 1;
     std::fill(out, out + place_.columns(), 0.F);
-    NodeRow nodes;
-    for (int j = 0; j < down; ++j) {
-      nodes.set(nodes_, row + (j + 0.5) / down - 0.5);
+    NodeRow nodes, upper, lower;
+    for (int j = 0; j < down; j += block) {
+      upper.set(nodes_, row + (j + 0.5) / down - 0.5);
+      if (block == 2) lower.set(nodes_, row + (j + 1.5) / down - 0.5);
       for (int column = 0; column < place_.columns(); ++column) {
         float sum = 0;
-        for (int i = 0; i < across; ++i) {
-          const float at = static_cast<float>(column) - 0.5F +
-                           (static_cast<float>(i) + 0.5F) / static_cast<float>(across);
-          sum += shown(place_in(nodes, at));
+        for (int i = 0; i < across; i += block) {
+          const float pitch = 1.F / static_cast<float>(across);
+          const float at =
+              static_cast<float>(column) - 0.5F + (static_cast<float>(i) + 0.5F) * pitch;
+          if (block == 1) {
+            sum += shown(place_in(upper, at));
+            continue;
+          }
+          const SamplePlace p[4] = {place_in(upper, at),
+                                    place_in(upper, at + pitch),
+                                    place_in(lower, at),
+                                    place_in(lower, at + pitch)};
+          const float inside = inside_mm(p[0].x, p[0].y, width_, height_);
+          if (inside > 1.2F) {
+            sum += 4.F * tone_.at(p, 4);
+          } else if (inside < -1.2F && edge_ != Edge::card) {
+            sum += 4.F;
+          } else {
+            sum += shown(p[0]) + shown(p[1]) + shown(p[2]) + shown(p[3]);
+          }
         }
         out[column] += sum;
       }
@@ -135,14 +193,14 @@ class SheetPainter {
     const float share = 1.F / static_cast<float>(down * across);
     nodes.set(nodes_, row);
     for (int column = 0; column < place_.columns(); ++column) {
-      const Place p = place_in(nodes, static_cast<float>(column));
+      const SamplePlace p = place_in(nodes, static_cast<float>(column));
       out[column] *= share * paper(column, row, p);
     }
   }
 
  private:
   // Reflectance relative to the paper.
-  float shown(const Place& p) const {
+  float shown(const SamplePlace& p) const {
     const float inside = inside_mm(p.x, p.y, width_, height_);
     if (inside < 0 && edge_ != Edge::card) return 1;
     if (edge_ == Edge::pencil_frame && inside < 0.25F) return 0.45F;
@@ -153,11 +211,11 @@ class SheetPainter {
       const float line = std::clamp((reach - inside) / 0.05F, 0.F, 1.F);
       return tone_.bevel(p.wiping) * (1.F - line * (0.5F + 0.25F * along));
     }
-    return tone_.at(p.x, p.y, p.wiping);
+    return tone_.at(&p, 1);
   }
 
   // Absolute reflectance of the bare sheet there, its emboss and texture in; or the lid.
-  float paper(int column, int row, const Place& p) const {
+  float paper(int column, int row, const SamplePlace& p) const {
     const cv::Point2d s =
         place_.sheet_from_px({static_cast<double>(column), static_cast<double>(row)});
     if (scanner_.lid_reflectance > 0) {
@@ -172,27 +230,12 @@ class SheetPainter {
 
   float texture(cv::Point2d s) const {
     if (sheet_.paper_texture <= 0) return 1;
-    return 1 +
-           static_cast<float>(sheet_.paper_texture * (0.9 * fibre(s, 0.45) + 0.9 * fibre(s, 1.7)));
-  }
-  // Value noise; sd about 0.75.
-  double fibre(cv::Point2d s, double cell_mm) const {
-    const double u = s.x / cell_mm, v = s.y / cell_mm;
-    const double i = std::floor(u), j = std::floor(v);
-    const auto at = [&](double a, double b) {
-      return bell(mix(paper_seed_ + static_cast<std::uint64_t>(cell_mm * 100),
-                      static_cast<std::int64_t>(a),
-                      static_cast<std::int64_t>(b)));
-    };
-    const double fu = u - i, fv = v - j;
-    const double top = at(i, j) + fu * (at(i + 1, j) - at(i, j));
-    const double bottom = at(i, j + 1) + fu * (at(i + 1, j + 1) - at(i, j + 1));
-    return (top + fv * (bottom - top)) * 1.1;
+    return 1.F + static_cast<float>(sheet_.paper_texture) * (fine_.at(s) + coarse_.at(s));
   }
 
   // The paper slopes down to the plate's edge; the lamp stands at the scan's top, so slopes that
   // face away from it (along the top edge) are darker, those facing it lighter.
-  float emboss(const Place& p) const {
+  float emboss(const SamplePlace& p) const {
     if (edge_ != Edge::plate_mark) return 1;
     const float inside = inside_mm(p.x, p.y, width_, height_);
     if (inside < -2.5F || inside > bevel_mm) return 1;
@@ -211,7 +254,8 @@ class SheetPainter {
     const auto down = static_cast<float>((-std::sin(turn) * mirror * static_cast<double>(nx) +
                                           std::cos(turn) * static_cast<double>(ny)) /
                                          static_cast<double>(length));
-    const float slope = inside < 0 ? std::exp(inside / 0.45F) : 0.6F;
+    const float slope =
+        inside < 0 ? static_cast<float>(std::exp(static_cast<double>(inside) / 0.45)) : 0.6F;
     return 1 + slope * (0.075F * down - 0.02F);
   }
 
@@ -222,7 +266,7 @@ class SheetPainter {
   Edge edge_;
   float width_, height_;
   double half_sheet_x_, half_sheet_y_;
-  std::uint64_t paper_seed_;
+  Fibres fine_, coarse_;
   Waves edge_waves_;
   Nodes nodes_;
 };

@@ -20,18 +20,26 @@ class PlateMap {
   PlateMap() = default;
   PlateMap(const cv::Mat1f& map, SizeMm plate, float otherwise);
   float at(float x_mm, float y_mm) const;
-  bool empty() const { return map_.empty(); }
+  bool empty() const { return empty_; }
 
  private:
   cv::Mat1f map_;
+  bool empty_ = true;
   float px_per_mm_x_ = 0, px_per_mm_y_ = 0, otherwise_ = 0;
+};
+
+// A sample on the sheet: where it lies on the plate, and the factor of wiping there (smooth and
+// therefore computed sparsely by the caller).
+struct SamplePlace {
+  float x, y, wiping;
 };
 
 class ToneLayers {
  public:
   virtual ~ToneLayers() = default;
-  // With grain. `wiping` is the factor below, smooth and therefore computed sparsely by the caller.
-  virtual float at(float x_mm, float y_mm, float wiping) const = 0;
+  // With grain: mean of n samples that lie within 0.1 mm. Only the grain is taken at each; tone
+  // maps, lines and paint are smooth on that scale and taken at their middle.
+  virtual float at(const SamplePlace* samples, int n) const = 0;
   // On average.
   virtual float mean_at(float x_mm, float y_mm, float wiping) const = 0;
   // What wiping and plate tone do to the reflectance of the print there.
@@ -44,7 +52,7 @@ class ToneLayers {
 class PrintedPlate : public ToneLayers {
  public:
   PrintedPlate(const Plate&, const Impression&, const Rework*, double sample_mm);
-  float at(float x_mm, float y_mm, float wiping) const override;
+  float at(const SamplePlace* samples, int n) const override;
   float mean_at(float x_mm, float y_mm, float wiping) const override;
   double wiping(double x_mm, double y_mm) const override;
   float bevel(float wiping) const override { return std::min(1.F, film_ * wiping); }
@@ -75,7 +83,7 @@ class PrintedPlate : public ToneLayers {
 class DrawnSheet : public ToneLayers {
  public:
   DrawnSheet(const Plate& frame, const cv::Mat1f& density, const cv::Mat1f& lines);
-  float at(float x_mm, float y_mm, float) const override { return mean_at(x_mm, y_mm, 1); }
+  float at(const SamplePlace* samples, int n) const override;
   float mean_at(float x_mm, float y_mm, float) const override;
   double wiping(double, double) const override { return 1; }
   float bevel(float) const override { return 1; }
@@ -84,6 +92,8 @@ class DrawnSheet : public ToneLayers {
   PlateMap density_, lines_;
   float ink_;
 };
+
+SamplePlace middle(const SamplePlace* samples, int n);
 
 // 10^-d, fast enough for every sample.
 float reflectance(float density);
