@@ -24,10 +24,10 @@ class Warp {
 // top-right, bottom-right, bottom-left of the PRINT as it is seen upright (the proof's own frame).
 struct PlateMark {
   std::array<cv::Point2d, 4> corners_px;
-  bool found = false;            // false: placed by assumption (plate centred), see notes
+  bool found = false;  // false: placed by assumption (plate centred), see notes
   double corner_sd_mm = 0.2;
-  SizeMm measured;               // on the paper, by the scan's resolution
-  double stretch_x = 1;          // paper mm per plate mm along x, when the plate size is known
+  SizeMm measured;       // on the paper, by the scan's resolution
+  double stretch_x = 1;  // paper mm per plate mm along x, when the plate size is known
   double stretch_y = 1;
 
   // Plate millimetres (print view) to scan pixels and back: the projective map through the four
@@ -43,8 +43,8 @@ enum class TileClass : std::uint8_t { unseen = 0, inferred = 1, held = 2 };
 struct Tile {
   cv::Rect2d proof_px;
   TileClass kind = TileClass::unseen;
-  double sigma_mm = 0;             // estimated error here, one sd
-  double nearest_match_mm = 0;     // distance to the nearest accepted patch
+  double sigma_mm = 0;          // estimated error here, one sd
+  double nearest_match_mm = 0;  // distance to the nearest accepted patch
 };
 
 struct ErrorMm {
@@ -54,16 +54,16 @@ struct ErrorMm {
 
 struct Alignment {
   std::shared_ptr<const Warp> warp;
-  bool mirrored = false;           // the drawing is the print turned over
-  double rotation_deg = 0;         // drawing against proof, counter-clockwise as seen, -180..180
-  double scale_x = 1, scale_y = 1; // drawing mm per proof mm along the proof's x and y (px per px
-                                   // when a scan has no resolution)
-  std::optional<ErrorMm> error;    // estimated by the tool; none when there is no scale
-  double agreement = 0;            // share of coarse patches that agree with one stiff map, 0..1
-  double confidence = 0;           // 0..1, for the reader of JSON
-  bool doubtful = false;           // usable, but look at it
-  std::vector<Tile> tiles;         // row by row over the proof's plate area
-  std::optional<PlateMark> plate;  // on the proof, when a plate size was given or a mark was seen
+  bool mirrored = false;            // the drawing is the print turned over
+  double rotation_deg = 0;          // drawing against proof, counter-clockwise as seen, -180..180
+  double scale_x = 1, scale_y = 1;  // drawing mm per proof mm along the proof's x and y (px per px
+                                    // when a scan has no resolution)
+  std::optional<ErrorMm> error;     // estimated by the tool; none when there is no scale
+  double agreement = 0;             // share of coarse patches that agree with one stiff map, 0..1
+  double confidence = 0;            // 0..1, for the reader of JSON
+  bool doubtful = false;            // usable, but look at it
+  std::vector<Tile> tiles;          // row by row over the proof's plate area
+  std::optional<PlateMark> plate;   // on the proof, when a plate size was given or a mark was seen
   Notes notes;
 };
 

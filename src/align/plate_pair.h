@@ -12,7 +12,7 @@ namespace rebite::align {
 struct PlateGrid {
   SizeMm plate;
   double px_per_mm = 0;
-  int cols() const;   // ceil(width * px_per_mm), at least 1
+  int cols() const;  // ceil(width * px_per_mm), at least 1
   int rows() const;
 };
 
@@ -21,12 +21,14 @@ struct PlatePair {
   PlateGrid grid;
   cv::Mat1f proof;
   cv::Mat1f drawing;
-  cv::Mat1b tile_class;   // TileClass values
-  cv::Mat1f sigma_mm;     // alignment error, one sd
+  cv::Mat1b tile_class;  // TileClass values
+  cv::Mat1f sigma_mm;    // alignment error, one sd
 };
 
 // Area-averaging in reflectance (no aliasing of grain). `alignment.plate` must be set.
-PlatePair to_plate(const scan::DensityImage& proof, const scan::DensityImage& drawing,
-                   const Alignment& alignment, PlateGrid grid);
+PlatePair to_plate(const scan::DensityImage& proof,
+                   const scan::DensityImage& drawing,
+                   const Alignment& alignment,
+                   PlateGrid grid);
 
 }  // namespace rebite::align

@@ -1,0 +1,214 @@
+#include "align/patches.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+#include <optional>
+
+#include "align/parallel.h"
+
+namespace rebite::align {
+namespace {
+
+// Sum of products of two rows, in eight fixed lanes so that compilers may vectorise it and the
+// order of the additions is always the same.
+float dot(const float* a, const float* b, int n) {
+  float lane[8] = {};
+  int i = 0;
+  for (; i + 8 <= n; i += 8)
+    for (int k = 0; k < 8; ++k) lane[k] += a[i + k] * b[i + k];
+  float tail = 0;
+  for (; i < n; ++i) tail += a[i] * b[i];
+  return ((lane[0] + lane[4]) + (lane[1] + lane[5])) + ((lane[2] + lane[6]) + (lane[3] + lane[7])) +
+         tail;
+}
+
+struct Moments {
+  double mean = 0, variance = 0;
+};
+
+Moments moments(const cv::Mat1f& m) {
+  double sum = 0, square = 0;
+  for (int y = 0; y < m.rows; ++y)
+    for (int x = 0; x < m.cols; ++x) {
+      const double v = m(y, x);
+      sum += v;
+      square += v * v;
+    }
+  const double n = static_cast<double>(m.total());
+  return {sum / n, std::max(0.0, square / n - sum / n * (sum / n))};
+}
+
+// Sums of the drawing and of its square over every window of the search, by running sums.
+struct WindowSums {
+  cv::Mat1d sum, square;
+  WindowSums(const cv::Mat1f& search) { cv::integral(search, sum, square, CV_64F, CV_64F); }
+  static double over(const cv::Mat1d& s, int x, int y, int side) {
+    return s(y + side, x + side) - s(y, x + side) - s(y + side, x) + s(y, x);
+  }
+};
+
+// Correlation coefficient at every shift.
+cv::Mat1f correlation(const cv::Mat1f& patch,
+                      const Moments& own,
+                      const cv::Mat1f& search,
+                      int reach) {
+  const int side = patch.cols, n = 2 * reach + 1;
+  const WindowSums sums(search);
+  const double pixels = static_cast<double>(side) * side;
+  cv::Mat1f surface(n, n);
+  for (int dy = 0; dy < n; ++dy)
+    for (int dx = 0; dx < n; ++dx) {
+      double product = 0;
+      for (int y = 0; y < side; ++y)
+        product += static_cast<double>(dot(patch[y], search[y + dy] + dx, side));
+      const double mean = WindowSums::over(sums.sum, dx, dy, side) / pixels;
+      const double variance = WindowSums::over(sums.square, dx, dy, side) / pixels - mean * mean;
+      const double scale = std::sqrt(own.variance * std::max(variance, 0.0));
+      surface(dy, dx) =
+          scale > 1e-9 ? static_cast<float>((product / pixels - own.mean * mean) / scale) : 0.0F;
+    }
+  return surface;
+}
+
+// Mean over the patch of the outer product of gradients, per unit of variance.
+cv::Matx22d gradient_energy(const cv::Mat1f& m, double variance) {
+  double xx = 0, xy = 0, yy = 0;
+  for (int y = 1; y + 1 < m.rows; ++y)
+    for (int x = 1; x + 1 < m.cols; ++x) {
+      const double gx = 0.5 * static_cast<double>(m(y, x + 1) - m(y, x - 1));
+      const double gy = 0.5 * static_cast<double>(m(y + 1, x) - m(y - 1, x));
+      xx += gx * gx;
+      xy += gx * gy;
+      yy += gy * gy;
+    }
+  const double n = static_cast<double>((m.rows - 2) * (m.cols - 2)) * std::max(variance, 1e-12);
+  return {xx / n, xy / n, xy / n, yy / n};
+}
+
+struct Peak {
+  cv::Point at;           // in the surface
+  cv::Point2d offset;     // sub-pixel, each within -1..1
+  cv::Matx22d curvature;  // - second derivatives of rho, positive definite
+  double rho = 0, z = 0;
+};
+
+// Quadratic through the 3 x 3 around the highest point (least squares); none at the border or
+// where it is not a hilltop.
+std::optional<Peak> find_peak(const cv::Mat1f& s) {
+  Peak peak;
+  double best = 0;
+  cv::minMaxLoc(s, nullptr, &best, nullptr, &peak.at);
+  const auto [x, y] = peak.at;
+  if (x < 1 || y < 1 || x + 1 >= s.cols || y + 1 >= s.rows) return std::nullopt;
+  const auto at = [&](int i, int j) { return static_cast<double>(s(y + j, x + i)); };
+  const double gx = (at(1, -1) + at(1, 0) + at(1, 1) - at(-1, -1) - at(-1, 0) - at(-1, 1)) / 6;
+  const double gy = (at(-1, 1) + at(0, 1) + at(1, 1) - at(-1, -1) - at(0, -1) - at(1, -1)) / 6;
+  double hxx = 0, hyy = 0;
+  for (int k = -1; k <= 1; ++k) {
+    hxx += (at(1, k) - 2 * at(0, k) + at(-1, k)) / 3;
+    hyy += (at(k, 1) - 2 * at(k, 0) + at(k, -1)) / 3;
+  }
+  const double hxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4;
+  peak.curvature = {-hxx, -hxy, -hxy, -hyy};
+  const double det = hxx * hyy - hxy * hxy;
+  if (!(hxx < 0 && hyy < 0 && det > 1e-12)) return std::nullopt;
+  peak.offset = {-(hyy * gx - hxy * gy) / det, -(hxx * gy - hxy * gx) / det};
+  if (std::abs(peak.offset.x) > 1 || std::abs(peak.offset.y) > 1) return std::nullopt;
+  peak.rho = best;
+  // Height above the surface away from the peak itself.
+  double sum = 0, square = 0;
+  int n = 0;
+  for (int j = 0; j < s.rows; ++j)
+    for (int i = 0; i < s.cols; ++i) {
+      if (std::abs(i - x) <= 2 && std::abs(j - y) <= 2) continue;
+      const double v = s(j, i);
+      sum += v;
+      square += v * v;
+      ++n;
+    }
+  if (n < 20) return std::nullopt;
+  const double mean = sum / n;
+  const double sd = std::sqrt(std::max(square / n - mean * mean, 1e-12));
+  peak.z = (best - mean) / sd;
+  return peak;
+}
+
+void match_one(const cv::Mat1f& proof,
+               const cv::Mat1f& drawing,
+               const PatchRule& rule,
+               PatchMatch& match) {
+  const int half = rule.side_px / 2;
+  const int x = static_cast<int>(match.centre.x), y = static_cast<int>(match.centre.y);
+  const cv::Mat1f patch = proof(cv::Rect(x - half, y - half, rule.side_px, rule.side_px));
+  const int wide = rule.side_px + 2 * rule.reach_px;
+  const cv::Mat1f search =
+      drawing(cv::Rect(x - half - rule.reach_px, y - half - rule.reach_px, wide, wide));
+  const Moments own = moments(patch);
+  if (own.variance < 1e-6) return;
+  const cv::Mat1f surface = correlation(patch, own, search, rule.reach_px);
+  const std::optional<Peak> peak = find_peak(surface);
+  if (!peak) return;
+  match.rho = peak->rho;
+  match.z = peak->z;
+  match.shift = cv::Point2d(peak->at) - cv::Point2d(rule.reach_px, rule.reach_px) + peak->offset;
+  const cv::Mat1f found = search(cv::Rect(peak->at, patch.size()));
+  const cv::Matx22d energy =
+      (gradient_energy(patch, own.variance) + gradient_energy(found, moments(found).variance)) *
+      0.5;
+  const cv::Matx22d noise =
+      energy * std::max(1 - peak->rho * peak->rho, 1e-3) + cv::Matx22d::eye() * 1e-9;
+  match.info = peak->curvature * noise.inv() * peak->curvature *
+               (static_cast<double>(rule.side_px) * rule.side_px);
+  match.accepted = peak->rho >= rule.least_rho && peak->z >= rule.least_z;
+}
+
+// Centres with enough usable pixels under the patch and the search inside the picture.
+std::vector<PatchMatch> lay_grid(const cv::Mat1b& usable,
+                                 const PatchRule& rule,
+                                 const cv::Rect& area) {
+  cv::Mat1i count;
+  cv::integral(usable & 1, count, CV_32S);  // 255 -> 1, so that large scans do not overflow
+  const int half = rule.side_px / 2, margin = half + rule.reach_px;
+  const cv::Rect inside(margin, margin, usable.cols - 2 * margin, usable.rows - 2 * margin);
+  std::vector<PatchMatch> grid;
+  if (inside.width <= 0 || inside.height <= 0) return grid;
+  const int needed = static_cast<int>(0.9 * rule.side_px * rule.side_px);
+  // Centred in the area, so that mirrored or turned scans are treated alike.
+  const int nx = std::max(0, (area.width - 1) / rule.step_px);
+  const int ny = std::max(0, (area.height - 1) / rule.step_px);
+  const int x0 = area.x + (area.width - 1 - nx * rule.step_px) / 2;
+  const int y0 = area.y + (area.height - 1 - ny * rule.step_px) / 2;
+  for (int j = 0; j <= ny; ++j)
+    for (int i = 0; i <= nx; ++i) {
+      const cv::Point c(x0 + i * rule.step_px, y0 + j * rule.step_px);
+      if (!inside.contains(c)) continue;
+      const int l = c.x - half, t = c.y - half, r = l + rule.side_px, b = t + rule.side_px;
+      if (count(b, r) - count(t, r) - count(b, l) + count(t, l) < needed) continue;
+      PatchMatch match;
+      match.centre = c;
+      grid.push_back(match);
+    }
+  return grid;
+}
+
+}  // namespace
+
+std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
+                                      const cv::Mat1f& drawing,
+                                      const cv::Mat1b& usable,
+                                      const PatchRule& rule,
+                                      const cv::Rect& area,
+                                      int threads) {
+  assert(proof.size() == drawing.size() && proof.size() == usable.size());
+  assert(rule.side_px % 2 == 1 && rule.reach_px >= 3 && rule.step_px >= 1);
+  std::vector<PatchMatch> matches = lay_grid(usable, rule, area);
+  in_parallel(static_cast<int>(matches.size()), threads, [&](int first, int last) {
+    for (int k = first; k < last; ++k)
+      match_one(proof, drawing, rule, matches[static_cast<std::size_t>(k)]);
+  });
+  return matches;
+}
+
+}  // namespace rebite::align

@@ -1,0 +1,44 @@
+// Matching small patches of the two scans: shift, how sure in which direction, accepted or not.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+namespace rebite::align {
+
+struct PatchRule {
+  int side_px = 51;         // odd
+  int step_px = 35;         // between patch centres
+  int reach_px = 6;         // search +- this
+  double least_rho = 0.15;  // correlation of the peak
+  double least_z = 4.5;     // peak above the rest of its own surface, in its sd
+};
+
+// One matched patch. Pixels of the level it was matched in, proof frame.
+struct PatchMatch {
+  cv::Point2d centre;  // of the patch
+  cv::Point2d shift;   // proof structure at `centre` is found in the rendered drawing at + shift
+  cv::Matx22d info;    // inverse covariance of shift, 1/px^2, before calibration
+  double rho = 0;
+  double z = 0;
+  bool accepted = false;
+};
+
+// Matches patches of `proof` in `drawing` (both locally normalised, on the same pixels), centres on
+// a grid inside `area` (pixels). Patches with less than 90 % of their pixels in `usable` (255 =
+// both pictures known and wanted) are not tried and not in the answer.
+//
+// Peak of the zero-mean normalised cross-correlation, 3 x 3 quadratic sub-pixel. Information:
+// H S^-1 H with H the curvature of the peak (structure the two share) and S = (1 - rho^2) x the
+// gradient energy of both, over the patch's pixels: for a common pattern with independent noise
+// this is the law sd = sqrt(2) noise / sqrt(sum of squared gradients) of digital image correlation
+// (Pan, Xie, Wang, Qian, Wang, Opt. Express 16, 7037, 2008), and it knows that a lone line fixes
+// only the direction across it.
+std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
+                                      const cv::Mat1f& drawing,
+                                      const cv::Mat1b& usable,
+                                      const PatchRule& rule,
+                                      const cv::Rect& area,
+                                      int threads);
+
+}  // namespace rebite::align

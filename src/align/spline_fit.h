@@ -1,0 +1,77 @@
+// Least-squares fit of the smooth displacement: a stiff and a fine spline layer, solved together.
+#pragma once
+
+#include <Eigen/SparseCholesky>
+#include <Eigen/SparseCore>
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "align/spline_field.h"
+
+namespace rebite::align {
+
+// One measured displacement.
+struct FitDatum {
+  cv::Point2d at;     // proof mm
+  cv::Vec2d shift;    // measured u there, mm
+  cv::Matx22d info;   // inverse covariance of shift, 1/mm^2, calibrated
+  int set = 0;        // which set of patches it came from
+  double weight = 1;  // robust weight, 0..1
+};
+
+// What is believed of the displacement before anything is measured.
+// Stiff layer: bending energy  integral (u_xx^2 + 2 u_xy^2 + u_yy^2)  over the area, times
+// `bending` (1/mm^2 per mm^-2: dimensionless with u and the area in mm), so affine maps are free.
+// Fine layer: each coefficient normal about 0 with sd `fine_sd` mm; it returns to nothing where
+// nothing was seen.
+struct SmoothnessPrior {
+  double bending = 300;
+  double fine_sd = 0.02;
+};
+
+// The grids and the pattern of the normal equations; set up once for an area.
+class SplineFit {
+ public:
+  // `spacing_mm` of the fine layer; the stiff layer's is `ratio` times that.
+  SplineFit(const cv::Rect2d& area_mm, double spacing_mm, int ratio, int threads);
+
+  struct Answer {
+    SplineField stiff, fine;
+    double chi2 = 0;           // sum of weight * e^T info e
+    double prior_energy = 0;   // c^T P c
+    double log_det = 0;        // of the posterior precision
+    double log_prior_det = 0;  // of the prior precision on what it holds (up to a constant)
+  };
+  // Minimises sum weight e^T info e + prior. Keeps the factor for `covariance_at`.
+  Answer solve(const std::vector<FitDatum>& data, const SmoothnessPrior& prior);
+
+  // Posterior covariance (mm^2) of u at places, from the last solve.
+  std::vector<cv::Matx22d> covariance_at(const std::vector<cv::Point2d>& places) const;
+
+  int unknowns() const { return 2 * (stiff_.size() + fine_.size()); }
+  double spacing() const { return fine_.spacing; }
+
+ private:
+  struct Basis {
+    int cell = 0;                     // of the fine grid
+    std::array<double, 32> weight{};  // 16 stiff, 16 fine
+  };
+  using Sparse = Eigen::SparseMatrix<double>;
+
+  Basis basis_at(cv::Point2d mm) const;
+  std::array<int, 32> functions_of(int cell) const;  // indices of the functions, stiff first
+  void build_pattern();
+  void add_prior(const SmoothnessPrior& prior);
+  void add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& right);
+
+  SplineGrid stiff_, fine_;
+  int ratio_ = 2, threads_ = 1;
+  Sparse bending_;                  // of the stiff layer, one component
+  Sparse normal_;                   // lower triangle
+  std::vector<int> slots_;          // per cell: where its local matrix goes in normal_
+  std::vector<int> bending_slots_;  // per entry of bending_ (lower), x and y component
+  std::vector<int> diagonal_slots_;
+  Eigen::SimplicialLDLT<Sparse, Eigen::Lower> factor_;
+};
+
+}  // namespace rebite::align

@@ -1,0 +1,42 @@
+#include "align/work_image.h"
+
+#include <cassert>
+#include <cmath>
+
+#include "align/area_resample.h"
+#include "align/parallel.h"
+
+namespace rebite::align {
+namespace {
+constexpr double kAssumedPxPerMm = 300 / 25.4;
+constexpr float kDarkest = 0.003F;  // D 2.5: darker than any ink on paper, only noise beyond
+constexpr float kLightest = 1.5F;
+}  // namespace
+
+WorkScale work_scale(const scan::ScanInfo& info) {
+  if (info.x && info.y && info.x->value() > 0 && info.y->value() > 0)
+    return {{info.x->value(), info.y->value()}, true};
+  return {{kAssumedPxPerMm, kAssumedPxPerMm}, false};
+}
+
+Level make_level(const cv::Mat1f& relative, ScanScale scale, double px_per_mm, int threads) {
+  assert(px_per_mm <= scale.x * 1.001 && px_per_mm <= scale.y * 1.001);
+  Level level;
+  level.px_per_mm = px_per_mm;
+  const cv::Mat1f mean = area_resample(
+      relative, std::max(1.0, scale.x / px_per_mm), std::max(1.0, scale.y / px_per_mm), threads);
+  level.density.create(mean.size());
+  level.known.create(mean.size());
+  in_parallel(mean.rows, threads, [&](int first, int last) {
+    for (int y = first; y < last; ++y)
+      for (int x = 0; x < mean.cols; ++x) {
+        const float r = mean(y, x);
+        const bool known = r == r;
+        level.known(y, x) = known ? 255 : 0;
+        level.density(y, x) = known ? -std::log10(std::clamp(r, kDarkest, kLightest)) : 0.0F;
+      }
+  });
+  return level;
+}
+
+}  // namespace rebite::align

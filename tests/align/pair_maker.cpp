@@ -1,0 +1,192 @@
+#include "tests/align/pair_maker.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "tests/support/waves.h"
+
+namespace rebite::align_test {
+namespace {
+
+double linear(double code) {  // IEC 61966-2-1
+  return code <= 0.04045 ? code / 12.92 : std::pow((code + 0.055) / 1.055, 2.4);
+}
+
+// Blobs of opaque paint over about `share` of the plate, of a tone of their own.
+void paint_over(maker::Scene& scene, double share, std::uint64_t seed) {
+  cv::Mat1f& alpha = scene.rework.opaque_alpha;
+  cv::Mat1f& paint = scene.rework.opaque_density;
+  const maker::Waves blobs(seed * 77 + 5, 30, 70), tone(seed * 77 + 6, 25, 60);
+  cv::Mat1f height(alpha.size());
+  const double px = alpha.cols / scene.plate.size.width;
+  for (int r = 0; r < alpha.rows; ++r)
+    for (int c = 0; c < alpha.cols; ++c)
+      height(r, c) = static_cast<float>(blobs.unit_sd(c / px, r / px));
+  std::vector<float> sorted(height.begin(), height.end());
+  const auto at = static_cast<std::ptrdiff_t>((1 - share) * static_cast<double>(sorted.size() - 1));
+  std::nth_element(sorted.begin(), sorted.begin() + at, sorted.end());
+  const float level = sorted[static_cast<std::size_t>(at)];
+  for (int r = 0; r < alpha.rows; ++r)
+    for (int c = 0; c < alpha.cols; ++c)
+      if (height(r, c) > level) {
+        alpha(r, c) = 1;
+        // Steps of tone, as painted areas are.
+        paint(r, c) =
+            static_cast<float>(0.1 + 0.25 * std::floor(2 + 1.5 * tone.unit_sd(c / px, r / px)));
+        paint(r, c) = std::clamp(paint(r, c), 0.0F, 1.3F);
+      }
+}
+
+// The four longest strokes of the plate's line work.
+cv::Mat1f four_strokes(const cv::Mat1f& lines) {
+  const cv::Mat1b mask(lines > 0.3);
+  cv::Mat labels, stats, centres;
+  const int n = cv::connectedComponentsWithStats(mask, labels, stats, centres, 8);
+  std::vector<std::pair<int, int>> sizes;
+  for (int k = 1; k < n; ++k) sizes.emplace_back(stats.at<int>(k, cv::CC_STAT_AREA), k);
+  std::sort(sizes.rbegin(), sizes.rend());
+  cv::Mat1f kept(lines.size(), 0.0F);
+  for (std::size_t k = 0; k < std::min<std::size_t>(4, sizes.size()); ++k)
+    lines.copyTo(kept, labels == sizes[k].second);
+  return kept;
+}
+
+// Every stroke and the borders of the areas, as a draughtsman would line them in.
+cv::Mat1f line_drawing(const maker::Scene& scene) {
+  const cv::Mat1f& lines = scene.plate.lines;
+  cv::Mat1f drawn = lines.clone();
+  const double fx = static_cast<double>(scene.labels.cols) / lines.cols;
+  const double fy = static_cast<double>(scene.labels.rows) / lines.rows;
+  cv::Mat1b border(lines.size(), static_cast<unsigned char>(0));
+  for (int r = 1; r < lines.rows; ++r)
+    for (int c = 1; c < lines.cols; ++c) {
+      const auto label = [&](int y, int x) {
+        return scene.labels(std::min(scene.labels.rows - 1, static_cast<int>((y + 0.5) * fy)),
+                            std::min(scene.labels.cols - 1, static_cast<int>((x + 0.5) * fx)));
+      };
+      if (label(r, c) != label(r, c - 1) || label(r, c) != label(r - 1, c)) border(r, c) = 255;
+    }
+  cv::dilate(border, border, cv::getStructuringElement(cv::MORPH_ELLIPSE, {3, 3}));
+  drawn.setTo(1.0F, border);
+  return drawn;
+}
+
+double tag_of(double tag, double dpi) { return tag < 0 ? dpi : tag; }
+
+}  // namespace
+
+scan::DensityImage as_read(const maker::MadeScan& made, double paper, const std::string& name) {
+  scan::DensityImage image;
+  const int channels = made.codes.channels();
+  cv::Mat grey = made.codes;
+  if (channels > 1) cv::extractChannel(made.codes, grey, 1);
+  const bool deep = grey.depth() == CV_16U;
+  std::vector<float> table(deep ? 65536 : 256);
+  for (std::size_t k = 0; k < table.size(); ++k)
+    table[k] = static_cast<float>(
+        linear(static_cast<double>(k) / static_cast<double>(table.size() - 1)) / paper);
+  image.relative.create(grey.size());
+  for (int y = 0; y < grey.rows; ++y)
+    for (int x = 0; x < grey.cols; ++x)
+      image.relative(y, x) =
+          table[deep ? grey.at<std::uint16_t>(y, x) : grey.at<std::uint8_t>(y, x)];
+  image.info.file = name;
+  image.info.width_px = grey.cols;
+  image.info.height_px = grey.rows;
+  image.info.bits = deep ? 16 : 8;
+  image.info.channels = channels;
+  if (made.dpi > 0) {
+    image.info.x = PxPerMm::of_dpi(made.dpi);
+    image.info.y = PxPerMm::of_dpi(made.dpi_y > 0 ? made.dpi_y : made.dpi);
+  }
+  return image;
+}
+
+MadePair make_pair(const PairSpec& spec) {
+  maker::Scene scene = maker::make_scene(spec.seed, spec.size);
+  maker::Impression first, second;
+  first.seed = spec.seed * 2 + 1;
+  second.seed = spec.seed * 2 + 2;
+  for (maker::Impression* sheet : {&first, &second}) {
+    sheet->wander_mm = spec.wander_mm;
+    sheet->plate_mark = spec.plate_mark;
+  }
+  first.stretch_x = 1.004;
+  first.stretch_y = 1.017;
+  second.stretch_x = 1.002;
+  second.stretch_y = 1.009;
+  second.ink_gain = 1.05;
+  second.grain_ink_error = spec.ink_error;
+  maker::Scanner a, b;
+  a.seed = spec.seed * 3 + 1;
+  b.seed = spec.seed * 3 + 2;
+  a.channels = b.channels = 1;
+  a.bits = b.bits = spec.bits;
+  a.dpi = spec.proof_dpi;
+  b.dpi = spec.drawing_dpi;
+  a.turn_deg = spec.proof_turn;
+  b.turn_deg = spec.drawing_turn;
+  b.mirrored = spec.mirrored;
+  a.crop_mm = spec.proof_crop;
+  b.crop_mm = spec.drawing_crop;
+  a.tag_dpi = tag_of(spec.proof_tag, spec.proof_dpi);
+  b.tag_dpi = tag_of(spec.drawing_tag, spec.drawing_dpi);
+  a.uneven_light = b.uneven_light = 0.02;
+
+  const maker::MadeScan proof = maker::print_proof(scene.plate, first, a);
+  maker::MadeScan drawing;
+  switch (spec.kind) {
+    case DrawingKind::opaque:
+      paint_over(scene, spec.opaque_share, spec.seed);
+      [[fallthrough]];
+    case DrawingKind::reworked:
+      drawing = maker::reworked_proof(scene.plate, second, scene.rework, b);
+      break;
+    case DrawingKind::separate:
+      drawing = maker::separate_drawing(
+          scene.plate, scene.wanted_density, line_drawing(scene), second, b);
+      break;
+    case DrawingKind::four_lines:
+      drawing = maker::separate_drawing(
+          scene.plate, scene.wanted_density, four_strokes(scene.plate.lines), second, b);
+      break;
+  }
+  MadePair pair;
+  pair.proof = as_read(proof, first.paper_reflectance, "proof.tif");
+  pair.drawing = as_read(drawing, second.paper_reflectance, "drawing.tif");
+  pair.proof_px = proof.px_from_plate;
+  pair.drawing_px = drawing.px_from_plate;
+  pair.plate = spec.size;
+  return pair;
+}
+
+std::vector<double> target_errors(const MadePair& pair,
+                                  const std::function<cv::Point2d(cv::Point2d)>& map,
+                                  double margin,
+                                  int across) {
+  const double step = (pair.plate.width - 2 * margin) / (across - 1);
+  const int down = static_cast<int>((pair.plate.height - 2 * margin) / step) + 1;
+  const cv::Point2d a = pair.drawing_px({0, 0}), b = pair.drawing_px({1, 0});
+  const double px_per_mm = cv::norm(b - a);
+  std::vector<double> errors;
+  for (int j = 0; j < down; ++j)
+    for (int i = 0; i < across; ++i) {
+      const PlateMm at{margin + i * step, margin + j * step};
+      const cv::Point2d p = pair.proof_px(at);
+      if (p.x < 0 || p.y < 0 || p.x > pair.proof.relative.cols - 1 ||
+          p.y > pair.proof.relative.rows - 1)
+        continue;
+      errors.push_back(cv::norm(map(p) - pair.drawing_px(at)) / px_per_mm);
+    }
+  return errors;
+}
+
+double quantile(std::vector<double> values, double q) {
+  if (values.empty()) return 0;
+  const auto k = static_cast<std::ptrdiff_t>(q * static_cast<double>(values.size() - 1) + 0.5);
+  std::nth_element(values.begin(), values.begin() + k, values.end());
+  return values[static_cast<std::size_t>(k)];
+}
+
+}  // namespace rebite::align_test
