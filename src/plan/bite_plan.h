@@ -3,6 +3,7 @@
 
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "tone/regions.h"
@@ -18,7 +19,7 @@ namespace rebite::plan {
 enum class Ground { fresh, kept };
 
 enum class Action { bite, burnish, scrape, hold, line, soft, beyond };
-const char* word(Action);           // the JSON word
+const char* word(Action);  // the JSON word
 std::optional<Action> action_of(std::string_view word);
 
 // low..high is the 90 % interval; advised <= best is the time to give (risk of overshoot bounded).
@@ -32,45 +33,60 @@ struct Minutes {
 struct PlannedRegion {
   tone::Region region;
   Action action = Action::hold;
-  std::optional<Minutes> minutes;   // bite (and beyond: to the nearest reachable tone)
-  int stage = 0;                    // of the stage after which it is stopped out; 0 = never bitten
-  DensityEstimate predicted;        // after the plan (what the next proof should show)
-  std::optional<Density> nearest;   // beyond: the darkest tone in reach
+  std::optional<Minutes> minutes;  // bite (and beyond: to the nearest reachable tone)
+  bool by_hand = false;            // action, target or minutes were set by an edit
+  int stage = 0;                   // of the stage after which it is stopped out; 0 = never bitten
+  DensityEstimate predicted;       // after the plan (what the next proof should show)
+  std::optional<Density> nearest;  // beyond: the darkest tone in reach
   Notes notes;
 };
 
 struct Stage {
   int number = 1;
-  BiteTime dip = BiteTime::minutes(0);     // this dip
-  BiteTime total = BiteTime::minutes(0);   // dips so far
-  std::vector<int> stop_out_before;        // region ids to stop out before this dip
-  std::vector<int> still_open;             // region ids that this dip bites
+  BiteTime dip = BiteTime::minutes(0);    // this dip
+  BiteTime total = BiteTime::minutes(0);  // dips so far
+  std::vector<int> stop_out_before;       // region ids to stop out before this dip
+  std::vector<int> still_open;            // region ids that this dip bites
 };
 
 // What each number of stages costs in tone.
 struct StageChoice {
   int stages = 0;
-  double loss = 0;          // area-weighted mean |tone error|, log10 units
-  double gain = 0;          // against one stage fewer
+  // Area-weighted mean tone error over the areas to bite, against the tone that each one's own
+  // advised time would give, log10 units; overshoot counts (1 - risk) / risk times.
+  double loss = 0;
+  double gain = 0;  // against one stage fewer (of the first: against no bite at all)
   bool chosen = false;
 };
 
 struct Outlook {
-  double mean_gap_before = 0;   // area-weighted mean |gap| over the whole plate, log10 units
+  double mean_gap_before = 0;  // area-weighted mean |gap| over the whole plate, log10 units
   double mean_gap_after = 0;
+};
+
+// A strip left open at the plate's margin, outside the picture: one patch per stage, stopped out
+// with it, so that each state carries its own check of the bath.
+struct ControlPatch {
+  int stage = 1;
+  BiteTime total = BiteTime::minutes(0);
+  DensityEstimate expected;  // of unbitten metal under the ground, after that total
 };
 
 struct BitePlan {
   Ground ground = Ground::fresh;
-  std::string batch;                      // name; empty: planned without a wedge
-  double temperature_factor = 1;          // on time, against the wedge's temperature
+  std::string batch;              // name; empty: planned without a wedge
+  double temperature_factor = 1;  // on time, against the wedge's temperature
   double temperature_factor_sd = 0;
+  double time_factor = 1;          // all factors on time: temperature and learned speed
+  double time_factor_ln_sd = 0;    // of its natural logarithm
+  bool new_wedge_advised = false;  // the bath is too far from what the wedge saw
   double risk = 0.2;
-  std::vector<PlannedRegion> regions;     // by id
+  std::vector<PlannedRegion> regions;  // by id
   std::vector<Stage> stages;
   std::vector<StageChoice> stage_table;
-  std::vector<int> lower_first;           // to scrape or burnish before the new ground is laid
-  std::optional<BiteTime> handling;       // estimated time between dips, all stages together
+  std::vector<int> lower_first;             // to scrape or burnish before the new ground is laid
+  std::optional<BiteTime> handling;         // estimated time between dips, all stages together
+  std::vector<ControlPatch> control_strip;  // as many as stages; empty: no stages
   Outlook outlook;
   Notes notes, cautions;
 };

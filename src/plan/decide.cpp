@@ -1,0 +1,151 @@
+#include "plan/decide.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "plan/lower.h"
+
+namespace rebite::plan {
+namespace {
+
+// More than half of it not seen by the alignment: its gap may be a shift, not a wish.
+constexpr double too_unseen = 0.5;
+// From here a new ground's bite eats the walls of old deep pits (Lalanne 1880, and the overlap
+// arithmetic of the trade notes); the density is common practice, no source.
+constexpr double old_dark = 1.0;
+
+Action own_action(const tone::Region& r, const BiteModel* model, Notes& notes) {
+  if (r.kind == tone::RegionKind::line) return Action::line;
+  if (r.kind == tone::RegionKind::still) return Action::hold;
+  const double gap = r.gap.value();
+  const double least = hold_below(r);
+  if (std::fabs(gap) < least) {
+    if (std::fabs(gap) >= visible_step(std::min(r.now.value, r.target.value)).value()) {
+      notes.push_back(fmt::format(
+          "The gap of {:+.2f} D is within its own uncertainty ({:.2f}): left alone.", gap, least));
+    }
+    return Action::hold;
+  }
+  if (r.unseen_share > too_unseen) {
+    notes.push_back(fmt::format(
+        "{:.0f} % of it could not be aligned: the gap of {:+.2f} D is not trusted. Look at it by "
+        "eye, or set it by hand.",
+        100 * r.unseen_share,
+        gap));
+    return Action::hold;
+  }
+  if (r.kind == tone::RegionKind::soft) return Action::soft;
+  if (gap < 0) return lowering_for(r);
+  if (!model) return Action::bite;
+  // Half a step short of the target is not seen.
+  const double short_by = (r.target.value - model->reach(r.now.value)).value();
+  const double unseen = 0.5 * visible_step(r.target.value).value();
+  return short_by > std::max(unseen, model->curve_end_sd()) ? Action::beyond : Action::bite;
+}
+
+void say_beyond(PlannedRegion& p, const BiteModel& model) {
+  const tone::Region& r = p.region;
+  const Density reach = model.reach(r.now.value);
+  p.nearest = reach;
+  p.notes.push_back(fmt::format("Wanted {:.2f} D; this batch and ground reach {:.2f} D at most.",
+                                r.target.value.value(),
+                                reach.value()));
+  const Density second = model.reach_with_further_ground(reach);
+  const char* which = model.ground() == Ground::kept ? "A fresh ground" : "A second fresh ground";
+  p.notes.push_back(
+      second >= r.target.value
+          ? fmt::format("{} laid over this bite would reach it.", which)
+          : fmt::format("{} laid over this bite would reach {:.2f} D, not the target.",
+                        which,
+                        second.value()));
+  const double gain = (reach - r.now.value).value();
+  if (gain < 0.5 * visible_step(reach).value()) {
+    p.minutes.reset();
+    p.notes.push_back("No further gain from biting: past here the black goes grey.");
+  }
+}
+
+void set_minutes(PlannedRegion& p, const BiteModel& model) {
+  const tone::Region& r = p.region;
+  p.minutes = model.minutes(r.now, r.target, r.gap_sd);
+  if (p.action == Action::beyond) say_beyond(p, model);
+  if (p.minutes && model.ground() == Ground::fresh && r.now.value.value() >= old_dark) {
+    p.notes.push_back(
+        "A new ground over an old dark: the walls of old pits are partly eaten, it may gain less "
+        "or turn greyer.");
+  }
+  if (p.minutes && p.action == Action::bite && r.gap.value() <= 0) {
+    p.notes.push_back("Its target is not darker: no bite makes it lighter.");
+  }
+}
+
+void set_minutes_by_hand(PlannedRegion& p, BiteTime m) {
+  if (p.minutes) {
+    p.notes.push_back(fmt::format("Set by hand to {} (the wedge would advise {}).",
+                                  clock_text(m),
+                                  clock_text(p.minutes->advised)));
+  } else {
+    p.notes.push_back(fmt::format("Set by hand to {}.", clock_text(m)));
+  }
+  p.minutes = Minutes{m, m, m, m};
+}
+
+void say_soft(PlannedRegion& p, const BiteModel* model) {
+  const tone::Region& r = p.region;
+  std::string note = fmt::format("Gradual: by hand, aim at {:.2f} D from {:.2f} D.",
+                                 r.target.value.value(),
+                                 r.now.value.value());
+  if (model && r.gap.value() > 0) {
+    note += fmt::format(" The wedge's step of that change is about {}.",
+                        clock_text(model->time_to(r.now.value, r.target.value)));
+  }
+  p.notes.push_back(std::move(note));
+}
+
+}  // namespace
+
+double hold_below(const tone::Region& region) {
+  const Density lighter = std::min(region.now.value, region.target.value);
+  return std::max(visible_step(lighter).value(), 2 * region.gap_sd);
+}
+
+PlannedRegion decide(const tone::Region& region, const BiteModel* model, const Edit* edit) {
+  PlannedRegion p;
+  p.region = region;
+  p.notes = region.notes;
+  if (edit && edit->target) {
+    p.region.target = {*edit->target, 0};
+    p.region.gap = *edit->target - region.now.value;
+    p.region.gap_sd = region.now.sd;
+    p.by_hand = true;
+    p.notes.push_back(fmt::format("Target set by hand to {:.2f} D.", edit->target->value()));
+  }
+  p.action = own_action(p.region, model, p.notes);
+  if (edit && edit->action) {
+    if (*edit->action != p.action) {
+      p.notes.push_back(
+          fmt::format("Set by hand: {} instead of {}.", word(*edit->action), word(p.action)));
+    }
+    p.action = *edit->action;
+    p.by_hand = true;
+  } else if (edit && edit->minutes && p.action != Action::beyond) {
+    p.action = Action::bite;
+  }
+  const bool bites = p.action == Action::bite || p.action == Action::beyond;
+  if (bites && model) set_minutes(p, *model);
+  if (p.action == Action::soft) say_soft(p, model);
+  if (edit && edit->minutes) {
+    p.by_hand = true;
+    if (bites && model) {
+      set_minutes_by_hand(p, *edit->minutes);
+    } else {
+      p.notes.push_back(model ? "Minutes set by hand are not used: this region is not bitten."
+                              : "Minutes set by hand are not used: there is no wedge.");
+    }
+  }
+  return p;
+}
+
+}  // namespace rebite::plan

@@ -1,0 +1,40 @@
+#include "plan/outlook.h"
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <cstddef>
+
+#include "plan/lower.h"
+
+namespace rebite::plan {
+
+void predict(std::vector<PlannedRegion>& regions,
+             const std::vector<Stage>& stages,
+             const BiteModel* model) {
+  for (PlannedRegion& p : regions) {
+    const tone::Region& r = p.region;
+    p.predicted = r.now;
+    if (p.stage > 0) {
+      assert(model && static_cast<std::size_t>(p.stage) <= stages.size());
+      p.predicted = model->reached(r.now, stages[static_cast<std::size_t>(p.stage - 1)].total);
+    } else if (lowers(p.action) || p.action == Action::soft) {
+      p.predicted = {r.target.value, std::hypot(r.target.sd, 0.25 * r.gap.value())};
+    }
+  }
+}
+
+Outlook outlook_of(const std::vector<PlannedRegion>& regions, double plate_area_mm2) {
+  double area = 0, before = 0, after = 0;
+  for (const PlannedRegion& p : regions) {
+    const tone::Region& r = p.region;
+    area += r.area_mm2;
+    before += r.area_mm2 * std::fabs((r.target.value - r.now.value).value());
+    after += r.area_mm2 * std::fabs((r.target.value - p.predicted.value).value());
+  }
+  const double over = plate_area_mm2 > 0 ? plate_area_mm2 : area;
+  if (over <= 0) return {};
+  return {before / over, after / over};
+}
+
+}  // namespace rebite::plan

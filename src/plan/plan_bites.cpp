@@ -1,0 +1,205 @@
+#include "plan/plan_bites.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cassert>
+#include <cmath>
+#include <cstddef>
+
+#include "plan/check_plan.h"
+#include "plan/conditions.h"
+#include "plan/decide.h"
+#include "plan/lower.h"
+#include "plan/minutes.h"
+#include "plan/outlook.h"
+#include "plan/plan_notes.h"
+#include "plan/stages.h"
+
+namespace rebite::plan {
+namespace {
+
+bool sound(const tone::Region& r) {
+  for (const double v : {r.area_mm2,
+                         r.width_mm,
+                         r.centre.x,
+                         r.centre.y,
+                         r.now.value.value(),
+                         r.now.sd,
+                         r.target.value.value(),
+                         r.target.sd,
+                         r.gap.value(),
+                         r.gap_sd,
+                         r.unseen_share}) {
+    if (!std::isfinite(v)) return false;
+  }
+  return r.area_mm2 >= 0 && r.now.sd >= 0 && r.target.sd >= 0 && r.gap_sd >= 0 && r.id >= 1;
+}
+
+std::optional<Problem> trouble_with(const std::vector<tone::Region>& regions) {
+  for (std::size_t i = 0; i < regions.size(); ++i) {
+    if (!sound(regions[i])) {
+      return Problem{ProblemKind::data,
+                     fmt::format("region {} has a measure that is no usable number", regions[i].id),
+                     "Scan the pair again; if it happens twice, report it with the two scans."};
+    }
+    if (i > 0 && regions[i].id == regions[i - 1].id) {
+      return Problem{ProblemKind::data,
+                     fmt::format("region {} is listed twice", regions[i].id),
+                     "Give every region a number of its own."};
+    }
+  }
+  return std::nullopt;
+}
+
+std::optional<Problem> trouble_with(const wedge::Batch& batch) {
+  const double range = (batch.curve.darkest() - batch.curve.lightest()).value();
+  if (range < 0.05) {
+    return Problem{ProblemKind::data,
+                   fmt::format("batch {}: its wedge goes from {:.2f} to {:.2f} D only, less than "
+                               "two visible steps",
+                               batch.name,
+                               batch.curve.lightest().value(),
+                               batch.curve.darkest().value()),
+                   "Bite a wedge with longer times, up to a full black."};
+  }
+  if (!(batch.overlap.q > 0) || !(batch.overlap.sd >= 0) || !std::isfinite(batch.overlap.q) ||
+      !std::isfinite(batch.solid.value()) || !(batch.solid.value() > 0)) {
+    return Problem{ProblemKind::data,
+                   fmt::format("batch {}: the solid {:.2f} D or the overlap q {:.2f} is not usable",
+                               batch.name,
+                               batch.solid.value(),
+                               batch.overlap.q),
+                   "Make the batch again from the wedge scans: rebite wedge."};
+  }
+  return std::nullopt;
+}
+
+std::optional<Problem> trouble_with(const PlanOptions& o) {
+  const auto wrong = [](std::string what, std::string next) {
+    return Problem{ProblemKind::usage, std::move(what), std::move(next)};
+  };
+  if (!(o.risk >= 0.01 && o.risk <= 0.5)) {
+    return wrong(fmt::format("a risk of {:.3g} is outside 0.01 to 0.5", o.risk),
+                 "Give the chance of overshooting that you accept, such as 20 % (0.2).");
+  }
+  if (o.stages && (*o.stages < 0 || *o.stages > most_stages)) {
+    return wrong(fmt::format("{} stages are outside 1 to {}", *o.stages, most_stages),
+                 "Ask for 4 to 8 stages, or for max.");
+  }
+  if (!(o.speed > 0) || !std::isfinite(o.speed) || !(o.speed_sd >= 0) ||
+      !std::isfinite(o.speed_sd)) {
+    return wrong(
+        fmt::format("a speed factor of {:.3g} +- {:.3g} is not usable", o.speed, o.speed_sd),
+        "Leave the speed to the record of the batch.");
+  }
+  const double shortest = o.shortest.in_seconds();
+  if (!(shortest >= 0 && shortest <= 3600)) {
+    return wrong(fmt::format("a shortest dip of {:.0f} s is outside 0 to 3600 s", shortest),
+                 "Give the shortest dip that you can time by hand, such as 5s.");
+  }
+  for (const auto& [id, e] : o.edits) {
+    const bool bad_time =
+        e.minutes && !(e.minutes->in_minutes() >= 0 && e.minutes->in_minutes() <= 48 * 60);
+    const bool bad_tone = e.target && !(e.target->value() >= -0.5 && e.target->value() <= 5);
+    if (bad_time || bad_tone) {
+      return Problem{
+          ProblemKind::data,
+          fmt::format(
+              "the edit of region {} has a {} that cannot be", id, bad_time ? "time" : "density"),
+          "Give minutes from 0 up to 48 h and densities from 0 to 5."};
+    }
+  }
+  return std::nullopt;
+}
+
+void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& options) {
+  std::vector<StageArea> areas;
+  std::vector<PlannedRegion*> owners;
+  for (PlannedRegion& p : plan.regions) {
+    if (!p.minutes || p.minutes->advised <= BiteTime::minutes(0) || p.region.area_mm2 <= 0)
+      continue;
+    const Density now = p.region.now.value;
+    const BiteTime wanted = p.minutes->advised;
+    areas.push_back(
+        {p.region.area_mm2, wanted, model.reached(now, wanted), [&model, now](BiteTime t) {
+           return model.reached(now, t);
+         }});
+    owners.push_back(&p);
+  }
+  StageTimes times =
+      choose_stages(areas, {options.stages, options.shortest, overshoot_weight(options.risk)});
+  plan.stage_table = std::move(times.table);
+  plan.notes.insert(plan.notes.end(), times.notes.begin(), times.notes.end());
+  for (std::size_t i = 0; i < owners.size(); ++i) owners[i]->stage = times.stage_of[i];
+  BiteTime before = BiteTime::minutes(0);
+  for (std::size_t k = 0; k < times.totals.size(); ++k) {
+    Stage stage;
+    stage.number = static_cast<int>(k) + 1;
+    stage.total = times.totals[k];
+    stage.dip = stage.total - before;
+    before = stage.total;
+    for (const PlannedRegion& p : plan.regions) {
+      if (p.stage == stage.number - 1) stage.stop_out_before.push_back(p.region.id);
+      if (p.stage >= stage.number) stage.still_open.push_back(p.region.id);
+    }
+    plan.stages.push_back(std::move(stage));
+    plan.control_strip.push_back({stage.number, before, model.on_bare_metal(before)});
+  }
+  if (!plan.stages.empty()) {
+    plan.handling = handling_between_dips * static_cast<double>(plan.stages.size() - 1);
+  }
+}
+
+}  // namespace
+
+Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
+                            const wedge::Batch* batch,
+                            const PlanOptions& options) {
+  std::vector<tone::Region> regions = unsorted;
+  std::sort(regions.begin(), regions.end(), [](const tone::Region& a, const tone::Region& b) {
+    return a.id < b.id;
+  });
+  std::optional<Problem> trouble = trouble_with(regions);
+  if (!trouble) trouble = trouble_with(options);
+  if (!trouble && batch) trouble = trouble_with(*batch);
+  if (trouble) return std::unexpected(*std::move(trouble));
+
+  BitePlan plan;
+  plan.ground = options.ground;
+  plan.risk = options.risk;
+  std::optional<BiteModel> model;
+  if (batch) {
+    plan.batch = batch->name.empty() ? "unnamed batch" : batch->name;
+    const Conditions conditions = conditions_of(*batch,
+                                                {options.temperature,
+                                                 options.days_since_wedge,
+                                                 options.plates_since_wedge,
+                                                 options.speed,
+                                                 options.speed_sd});
+    plan.temperature_factor = conditions.temperature_alone.value;
+    plan.temperature_factor_sd =
+        conditions.temperature_alone.value * conditions.temperature_alone.ln_sd;
+    plan.time_factor = conditions.all.value;
+    plan.time_factor_ln_sd = conditions.all.ln_sd;
+    plan.new_wedge_advised = conditions.all.new_wedge;
+    plan.notes = conditions.all.notes;
+    model.emplace(*batch, options.ground, conditions.all, options.risk);
+  }
+  const BiteModel* bite = model ? &*model : nullptr;
+  for (const tone::Region& r : regions) {
+    const auto edit = options.edits.find(r.id);
+    plan.regions.push_back(decide(r, bite, edit == options.edits.end() ? nullptr : &edit->second));
+  }
+  if (bite) set_stages(plan, *bite, options);
+  note_lowering(plan.regions);
+  plan.lower_first = lower_list(plan.regions);
+  predict(plan.regions, plan.stages, bite);
+  plan.outlook = outlook_of(plan.regions, options.plate_area_mm2);
+  add_notes(plan, batch, options);
+  plan.cautions = cautions_for(plan, batch);
+  assert(broken_rules(plan).empty());
+  return plan;
+}
+
+}  // namespace rebite::plan
