@@ -30,7 +30,8 @@ Json step_json(const WedgeStep& s) {
           {"density_sd", s.sd},
           {"between_sd", s.between_sd},
           {"grain_sd", s.grain_sd},
-          {"px", s.px}};
+          {"px", s.px},
+          {"wiping_sd", s.wiping_sd}};
 }
 
 Json curve_json(const Batch& b) {
@@ -125,6 +126,7 @@ std::vector<WedgeStep> read_steps(const Reader& batch) {
     s.between_sd = r.number_within("between_sd", 0, 10, 0);
     s.grain_sd = r.number_within("grain_sd", 0, 10, 0);
     s.px = r.number_within("px", 0, 1e12, 0);
+    s.wiping_sd = r.number_within("wiping_sd", 0, 10, 0);
     if (s.time.in_minutes() < 0 || (i > 0 && s.time <= steps.back().time)) {
       throw Bad{
           fmt::format("steps[{}].minutes is {:g}: times must rise from 0", i, s.time.in_minutes())};

@@ -1,6 +1,7 @@
 // Steps -> tone curve.
 #pragma once
 
+#include <limits>
 #include <vector>
 
 #include "wedge/tone_curve.h"
@@ -19,8 +20,30 @@ struct FittedCurve {
   FitSummary summary;
 };
 
-// Steps in order of time, at least 3. Isotonic check, weighted least squares, lack-of-fit test,
-// monotone fallback, bands, useful end. Refuses steps out of order beyond their noise (data).
-Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps);
+struct FitOptions {
+  // On how many degrees of freedom the steps' sd rest. Infinity: known. A few: an estimate or an
+  // assumption, which the scatter about the curve then corrects (both ways). Where every sd is 0
+  // this is not used: the scatter tells the spread, with a print's usual 0.02 D counting as two
+  // observations.
+  double sd_degrees_of_freedom = std::numeric_limits<double>::infinity();
+  // Correlation of the wiping of neighbouring steps; falls as its powers further along the ladder.
+  // Common practice, no source: wiping varies over a hand's breadth, steps are 10 to 20 mm wide.
+  double wiping_correlation = 0.6;
+  // Chance at which a curve of the right form is still called unfit.
+  double lack_of_fit_level = 0.01;
+};
+
+// Steps in order of time, 3 to 30 of them, times rising, densities finite.
+//
+// Isotonic check (ladder_order.h); then the saturating form by generalised least squares (the
+// latent time only where it improves the fit at the 1 % level; beta and the tone of bare metal are
+// regularised where the steps do not fix them, with a note); a lack-of-fit test (chi-square where
+// the sd are known, else F); where it fails the monotone form through the isotonic means. The
+// 90 % band holds the covariance of the parameters, Student's t for few degrees of freedom, and for
+// the monotone form what lies open between the steps. The curve ends at the last step or at the
+// peak before over-bite; useful_until is where the gain to the end is no longer worth having.
+// Refuses (data): fewer than 3 steps, times that do not rise, steps out of order beyond their
+// noise, a wedge whose tone does not rise at all.
+Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOptions& = {});
 
 }  // namespace rebite::wedge

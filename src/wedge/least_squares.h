@@ -29,7 +29,7 @@ struct LeastSquaresProblem {
 
 struct LeastSquaresOptions {
   int most_steps = 400;       // accepted or not
-  double offset = 1e-11;       // relative offset |projection of r on J| / |r| (Bates & Watts 1981)
+  double offset = 1e-11;      // relative offset |projection of r on J| / |r| (Bates & Watts 1981)
   double step = 1e-13;        // relative step length
   double rank_limit = 1e-11;  // of the scaled Jacobian's R diagonal: below it is singular
 };

@@ -32,8 +32,16 @@ double straight_line(const std::vector<double>& x, const std::vector<double>& y,
   return y[i - 1] + share * (y[i] - y[i - 1]);
 }
 
-// Land: the share of the area that is still unbitten, kept within 0..1.
-double land(Density d, Density solid) { return std::clamp(1.0 - coverage(d, solid), 0.0, 1.0); }
+// Land: the share of the area that is still unbitten and shows `film`, kept within 0..1.
+double land(Density d, Density solid, Density film) {
+  const double ink = solid.reflectance();
+  return std::clamp((d.reflectance() - ink) / (film.reflectance() - ink), 0.0, 1.0);
+}
+
+Density tone_of_land(double left, Density solid, Density film) {
+  const double ink = solid.reflectance();
+  return Density::of_reflectance(ink + left * (film.reflectance() - ink));
+}
 
 }  // namespace
 
@@ -96,21 +104,22 @@ std::optional<TimeInterval> ToneCurve::interval_for(Density d, double d_sd, doub
   return TimeInterval{BiteTime::minutes(low), *best, BiteTime::minutes(high)};
 }
 
-Density overlaid(Density now, Density fresh, Density solid, double q) {
-  assert(solid.value() > 0 && q >= 0);
-  const double left = land(now, solid) * std::pow(land(fresh, solid), q);
+Density overlaid(Density now, Density fresh, Density solid, double q, Density film) {
+  assert(solid > film && q >= 0);
+  const double left = land(now, solid, film) * std::pow(land(fresh, solid, film), q);
   // A tone darker than the solid (noise) stays what it was.
-  return std::max(now, density_of_coverage(1.0 - left, solid));
+  return std::max(now, tone_of_land(left, solid, film));
 }
 
-std::optional<Density> fresh_tone_for(Density now, Density target, Density solid, double q) {
-  assert(solid.value() > 0 && q > 0);
+std::optional<Density> fresh_tone_for(
+    Density now, Density target, Density solid, double q, Density film) {
+  assert(solid > film && q > 0);
   if (target < now || target >= solid) return std::nullopt;
-  const double left_now = land(now, solid);
-  const double left_target = land(target, solid);
+  const double left_now = land(now, solid, film);
+  const double left_target = land(target, solid, film);
   if (left_now <= 0 || left_target <= 0) return std::nullopt;
   const double left_fresh = std::min(1.0, std::pow(left_target / left_now, 1.0 / q));
-  return density_of_coverage(1.0 - left_fresh, solid);
+  return tone_of_land(left_fresh, solid, film);
 }
 
 }  // namespace rebite::wedge

@@ -24,6 +24,9 @@ struct WedgeStep {
   double between_sd = 0;                 // spread between impressions (0 with one impression)
   double grain_sd = 0;                   // pixel scatter inside the step, as reflectance
   double px = 0;                         // pixels used
+  // The part of sd that neighbouring steps have in common, because wiping is smooth over the sheet
+  // (0: every step errs on its own). Never more than sd.
+  double wiping_sd = 0;
 };
 
 // The form that was accepted.
