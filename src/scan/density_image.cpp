@@ -8,7 +8,9 @@ namespace rebite::scan {
 
 double ToneDoubt::sd(Density d) const { return std::hypot(floor, relative * d.value()); }
 
-TonePatch mean_tone(const cv::Mat1f& relative, const cv::Rect& where, const cv::Mat1b& mask,
+TonePatch mean_tone(const cv::Mat1f& relative,
+                    const cv::Rect& where,
+                    const cv::Mat1b& mask,
                     int block_px) {
   struct Block {
     double sum = 0, n = 0;

@@ -1,0 +1,325 @@
+#include "scan/find_greys.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <limits>
+#include <numeric>
+#include <opencv2/imgproc.hpp>
+#include <optional>
+
+#include "scan/patch_row.h"
+
+namespace rebite::scan {
+namespace {
+
+constexpr double working_side = 1400;  // px, longer side of the picture the row is looked for on
+
+// Tone for looking: steps of equal density are about equally high in it.
+float looking_tone(float code) { return std::log(code + 0.012F); }
+
+// The picture turned so that patch edges run upright, with the way back.
+struct Turned {
+  cv::Mat1f tone;         // NaN outside the scan
+  cv::Matx23d scan_from;  // working (turned) pixels to scan pixels
+};
+
+double median(std::vector<double> v) {
+  if (v.empty()) return std::numeric_limits<double>::quiet_NaN();
+  const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), mid, v.end());
+  return *mid;
+}
+
+// Angle of the edges in the picture, 0..90 degrees: the mean of gradient directions taken four
+// times, so that the sides of a rectangle agree; strong edges count by their square.
+double edge_angle(const cv::Mat1f& tone) {
+  cv::Mat1f smooth, dx, dy;
+  cv::GaussianBlur(tone, smooth, {5, 5}, 1.2);
+  cv::Scharr(smooth, dx, CV_32F, 1, 0);
+  cv::Scharr(smooth, dy, CV_32F, 0, 1);
+  std::complex<double> sum = 0;
+  for (int y = 2; y + 2 < tone.rows; ++y) {
+    for (int x = 2; x + 2 < tone.cols; ++x) {
+      const std::complex<double> g(double(dx(y, x)), double(dy(y, x)));
+      const std::complex<double> g2 = g * g;
+      const double power = std::norm(g);
+      if (power > 0) sum += g2 * g2 / power;
+    }
+  }
+  return std::arg(sum) / 4 * 180 / CV_PI;
+}
+
+Turned turn(const cv::Mat1f& tone, double scale, double degrees) {
+  const double a = degrees * CV_PI / 180, c = std::cos(a), s = std::sin(a);
+  const double w = tone.cols, h = tone.rows;
+  const int tw = static_cast<int>(std::ceil(std::abs(w * c) + std::abs(h * s)));
+  const int th = static_cast<int>(std::ceil(std::abs(w * s) + std::abs(h * c)));
+  // Source = R(a) * (turned - its centre) + centre of the source.
+  cv::Matx23d from(c, -s, 0, s, c, 0);
+  from(0, 2) = (w - 1) / 2 - (c * (tw - 1) / 2 - s * (th - 1) / 2);
+  from(1, 2) = (h - 1) / 2 - (s * (tw - 1) / 2 + c * (th - 1) / 2);
+  Turned t;
+  cv::warpAffine(tone,
+                 t.tone,
+                 from,
+                 {tw, th},
+                 cv::INTER_LINEAR | cv::WARP_INVERSE_MAP,
+                 cv::BORDER_CONSTANT,
+                 cv::Scalar(-1000));
+  for (float& v : t.tone) {
+    if (v < -50) v = std::numeric_limits<float>::quiet_NaN();
+  }
+  // Working pixel centres to scan pixel centres.
+  const double off = (scale - 1) / 2;
+  t.scan_from = cv::Matx23d(from(0, 0) * scale,
+                            from(0, 1) * scale,
+                            from(0, 2) * scale + off,
+                            from(1, 0) * scale,
+                            from(1, 1) * scale,
+                            from(1, 2) * scale + off);
+  return t;
+}
+
+// Rows y and y + 2 of a picture that shows the same all along: their mean difference.
+std::vector<double> row_changes(const cv::Mat1f& tone) {
+  std::vector<double> change(static_cast<std::size_t>(tone.rows), 1e9);
+  for (int y = 0; y + 2 < tone.rows; ++y) {
+    double sum = 0;
+    int n = 0;
+    for (int x = 0; x < tone.cols; ++x) {
+      const float d = tone(y + 2, x) - tone(y, x);
+      if (std::isnan(d)) continue;
+      sum += std::abs(double(d));
+      ++n;
+    }
+    if (n > tone.cols / 8) change[static_cast<std::size_t>(y)] = sum / n;
+  }
+  return change;
+}
+
+struct Band {
+  int from = 0, to = 0;  // rows [from, to)
+};
+
+// Runs of rows that show the same profile.
+std::vector<Band> bands(const cv::Mat1f& tone) {
+  const std::vector<double> change = row_changes(tone);
+  std::vector<double> known;
+  for (const double c : change) {
+    if (c < 1e8) known.push_back(c);
+  }
+  std::vector<Band> found;
+  if (known.empty()) return found;
+  const double limit = 3 * median(known) + 0.004;
+  const int least = std::max(5, tone.rows / 100);
+  int start = -1;
+  for (int y = 0; y <= tone.rows; ++y) {
+    const bool calm = y < tone.rows && change[static_cast<std::size_t>(y)] < limit;
+    if (calm && start < 0) start = y;
+    if (!calm && start >= 0) {
+      if (y - start >= least) found.push_back({start, y + 1});
+      start = -1;
+    }
+  }
+  return found;
+}
+
+std::vector<double> profile_of(const cv::Mat1f& tone, int from, int to) {
+  std::vector<double> profile(static_cast<std::size_t>(tone.cols));
+  std::vector<double> column;
+  for (int x = 0; x < tone.cols; ++x) {
+    column.clear();
+    for (int y = from; y < to; ++y) {
+      if (!std::isnan(tone(y, x))) column.push_back(double(tone(y, x)));
+    }
+    const bool enough = 2 * static_cast<int>(column.size()) > to - from;
+    profile[static_cast<std::size_t>(x)] = enough ? median(column) : std::nan("");
+  }
+  return profile;
+}
+
+struct FoundRow {
+  PatchRow row;
+  Band band;
+  std::vector<double> profile;
+  double card = std::nan("");  // tone just above and below the band
+};
+
+double card_tone(const cv::Mat1f& tone, const Band& band, const PatchRow& row) {
+  std::vector<double> around;
+  const int reach = std::max(3, (band.to - band.from) / 6);
+  const int x0 = std::max(0, static_cast<int>(row.start));
+  const int x1 = std::min(tone.cols, static_cast<int>(row.start + row.n * row.pitch));
+  for (const int y : {band.from - 2 - reach, band.to + 2 + reach}) {
+    if (y < 0 || y >= tone.rows) continue;
+    for (int x = x0; x < x1; ++x) {
+      if (!std::isnan(tone(y, x))) around.push_back(double(tone(y, x)));
+    }
+  }
+  return around.empty() ? std::nan("") : median(around);
+}
+
+std::vector<FoundRow> rows_in(const cv::Mat1f& tone, const std::vector<double>& order) {
+  std::vector<FoundRow> found;
+  for (const Band& b : bands(tone)) {
+    const int inset = (b.to - b.from) / 6;
+    FoundRow f;
+    f.band = b;
+    f.profile = profile_of(tone, b.from + inset, std::max(b.from + inset + 1, b.to - inset));
+    const auto row = find_row(f.profile, order);
+    if (!row) continue;
+    f.row = *row;
+    f.card = card_tone(tone, b, f.row);
+    found.push_back(std::move(f));
+  }
+  return found;
+}
+
+// The part of the profile about the patch's middle that is even, at most to its neighbours.
+std::pair<double, double> extent(const FoundRow& f, int i) {
+  const double centre = f.row.centre(i), tone = f.row.tone[static_cast<std::size_t>(i)];
+  double step = 1e9;
+  for (const int k : {i - 1, i + 1}) {
+    if (k >= 0 && k < f.row.n) {
+      step = std::min(step, std::abs(f.row.tone[static_cast<std::size_t>(k)] - tone));
+    }
+  }
+  const double off = 0.3 * step;
+  double low = centre, high = centre;
+  const auto even = [&](double x) {
+    const auto at = static_cast<std::ptrdiff_t>(std::lround(x));
+    if (at < 0 || at >= static_cast<std::ptrdiff_t>(f.profile.size())) return false;
+    const double v = f.profile[static_cast<std::size_t>(at)];
+    return !std::isnan(v) && std::abs(v - tone) < off;
+  };
+  while (centre - low < 0.5 * f.row.pitch && even(low - 1)) low -= 1;
+  while (high - centre < 0.5 * f.row.pitch && even(high + 1)) high += 1;
+  return {low, high};
+}
+
+GreyReading read_patch(const cv::Mat1f& codes, const Turned& turned, const FoundRow& f, int i) {
+  const auto [low, high] = extent(f, i);
+  const double trim_x = 0.18 * (high - low);
+  const double trim_y = 0.2 * (f.band.to - f.band.from);
+  const double x0 = low + trim_x, x1 = high - trim_x;
+  const double y0 = f.band.from + trim_y, y1 = f.band.to - 1 - trim_y;
+  const auto on_scan = [&](double x, double y) {
+    const cv::Vec2d p = turned.scan_from * cv::Vec3d(x, y, 1);
+    return cv::Point2d(p[0], p[1]);
+  };
+  GreyReading r;
+  r.corners_px = {on_scan(x0, y0), on_scan(x1, y0), on_scan(x1, y1), on_scan(x0, y1)};
+  std::vector<double> v;
+  constexpr int n = 160;
+  double clipped = 0;
+  for (int a = 0; a < n; ++a) {
+    for (int b = 0; b < n; ++b) {
+      const cv::Point2d p = on_scan(x0 + (x1 - x0) * (a + 0.5) / n, y0 + (y1 - y0) * (b + 0.5) / n);
+      const int x = static_cast<int>(std::lround(p.x)), y = static_cast<int>(std::lround(p.y));
+      if (x < 0 || y < 0 || x >= codes.cols || y >= codes.rows) continue;
+      const double c = double(codes(y, x));
+      v.push_back(c);
+      if (c <= 1e-6 || c >= 1 - 1e-6) clipped += 1;
+    }
+  }
+  if (v.empty()) return r;
+  r.clipped = clipped / double(v.size());
+  const double mid = median(v);
+  std::vector<double> away;
+  for (const double c : v) away.push_back(std::abs(c - mid));
+  const double cut = std::max(4 * 1.4826 * median(away), 1e-4 + 0.002 * mid);
+  double sum = 0, squares = 0, kept = 0;
+  for (const double c : v) {
+    if (std::abs(c - mid) > cut) continue;
+    sum += c;
+    squares += c * c;
+    kept += 1;
+  }
+  r.code = sum / kept;
+  r.scatter = std::sqrt(std::max(0.0, squares / kept - r.code * r.code));
+  return r;
+}
+
+// Falling numbers, for counting patches when the listed number does not fit.
+std::vector<double> falling(int n) {
+  std::vector<double> v(static_cast<std::size_t>(n));
+  std::iota(v.begin(), v.end(), 0.0);
+  return v;
+}
+
+// The number of patches that a row really has; 0 when no row is seen.
+int count_patches(const std::vector<Turned>& ways, int listed) {
+  for (int n = listed - 1; n >= 4; --n) {
+    for (const Turned& t : ways) {
+      for (const FoundRow& f : rows_in(t.tone, falling(n))) {
+        return n + patches_beyond(f.profile, f.row, f.card);
+      }
+    }
+  }
+  return 0;
+}
+
+std::unexpected<Problem> wrong_number(const std::string& name, std::size_t listed, int found) {
+  return refuse(
+      ProblemKind::data,
+      fmt::format(
+          "{}: {} densities are listed but {} patches were found in the row", name, listed, found),
+      "List one density for every patch, in the order in which they lie.");
+}
+
+}  // namespace
+
+Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
+                                            const std::vector<double>& densities,
+                                            const std::string& name) {
+  const double scale = std::max(1.0, std::max(codes.cols, codes.rows) / working_side);
+  cv::Mat1f small;
+  if (scale > 1) {
+    cv::resize(codes, small, {}, 1 / scale, 1 / scale, cv::INTER_AREA);
+  } else {
+    small = codes.clone();
+  }
+  for (float& v : small) v = looking_tone(v);
+  const double true_scale = double(codes.cols) / small.cols;
+  const double angle = edge_angle(small);
+  std::vector<Turned> ways;
+  for (const double more : {0.0, 90.0}) ways.push_back(turn(small, true_scale, angle + more));
+
+  const Turned* way = nullptr;
+  std::optional<FoundRow> best;
+  for (const Turned& t : ways) {
+    for (FoundRow& f : rows_in(t.tone, densities)) {
+      const bool better = !best || f.row.unrest / (f.band.to - f.band.from) <
+                                       best->row.unrest / (best->band.to - best->band.from);
+      if (!better) continue;
+      best = std::move(f);
+      way = &t;
+    }
+  }
+  if (!best) {
+    const int n = count_patches(ways, static_cast<int>(densities.size()));
+    if (n > 0 && n != static_cast<int>(densities.size())) {
+      return wrong_number(name, densities.size(), n);
+    }
+    return refuse(
+        ProblemKind::data,
+        fmt::format("{}: no row of {} even patches whose tones follow the listed densities "
+                    "was found",
+                    name,
+                    densities.size()),
+        "Scan the grey scale alone on its card, and list its densities in the order in "
+        "which they lie.");
+  }
+  if (const int more = patches_beyond(best->profile, best->row, best->card); more > 0) {
+    return wrong_number(name, densities.size(), static_cast<int>(densities.size()) + more);
+  }
+  std::vector<GreyReading> readings;
+  for (int i = 0; i < best->row.n; ++i) readings.push_back(read_patch(codes, *way, *best, i));
+  if (best->row.reversed) std::reverse(readings.begin(), readings.end());
+  return readings;
+}
+
+}  // namespace rebite::scan

@@ -1,0 +1,30 @@
+// Finds the patches of a grey scale in one row on a scan, at any turn.
+#pragma once
+
+#include <array>
+#include <opencv2/core.hpp>
+#include <string>
+#include <vector>
+
+#include "units/problem.h"
+
+namespace rebite::scan {
+
+struct GreyReading {
+  double code = 0;     // trimmed mean of the codes over the middle of the patch, 0..1
+  double scatter = 0;  // sd of those codes
+  double clipped = 0;  // share of pixels at 0 or full scale
+  std::array<cv::Point2d, 4> corners_px;  // of the measured part, in scan pixels
+};
+
+// `codes` 0..1, upright. `densities` as listed: 5..40 patches lying side by side at an even pitch,
+// in this order or its reverse, touching or apart, on a card of any one tone. The result is in the
+// order of the list. Codes are means of codes, not of light: a patch is even, so the two differ by
+// the curvature times the square of a scatter of about 1 %, below 0.0001 D. Refuses (data), `name`
+// in front: no row of patches, another number of patches than listed, codes that do not fall with
+// density.
+Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
+                                            const std::vector<double>& densities,
+                                            const std::string& name);
+
+}  // namespace rebite::scan

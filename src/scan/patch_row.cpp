@@ -1,0 +1,151 @@
+#include "scan/patch_row.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+namespace rebite::scan {
+namespace {
+
+constexpr double window = 0.36;      // of the pitch, measured in the middle of a patch
+constexpr double least_pitch = 5;    // profile samples
+constexpr double most_unrest = 0.2;  // scatter inside against the step to the neighbour
+
+class Sums {
+ public:
+  explicit Sums(const std::vector<double>& v)
+      : one_(v.size() + 1), two_(v.size() + 1), bad_(v.size() + 1) {
+    for (std::size_t i = 0; i < v.size(); ++i) {
+      const bool nan = std::isnan(v[i]);
+      const double a = nan ? 0 : v[i];
+      one_[i + 1] = one_[i] + a;
+      two_[i + 1] = two_[i] + a * a;
+      bad_[i + 1] = bad_[i] + (nan ? 1 : 0);
+    }
+  }
+  struct Part {
+    double mean = 0, variance = 0;
+    bool ok = false;
+  };
+  // Samples of [from, to), at least two.
+  Part part(double from, double to) const {
+    const auto last = static_cast<double>(one_.size() - 1);
+    Part p;
+    if (from < -0.5 || to > last + 0.5) return p;
+    const auto a = static_cast<std::size_t>(std::lround(std::clamp(from, 0.0, last)));
+    const auto b =
+        std::min(std::max(static_cast<std::size_t>(std::lround(std::clamp(to, 0.0, last))), a + 2),
+                 one_.size() - 1);
+    if (b < a + 2 || bad_[b] != bad_[a]) return p;
+    const double n = double(b - a);
+    p.mean = (one_[b] - one_[a]) / n;
+    p.variance = std::max(0.0, (two_[b] - two_[a]) / n - p.mean * p.mean);
+    p.ok = true;
+    return p;
+  }
+  Sums::Part patch(double start, double pitch, int i) const {
+    const double c = start + (i + 0.5) * pitch;
+    return part(c - window / 2 * pitch, c + window / 2 * pitch);
+  }
+
+ private:
+  std::vector<double> one_, two_, bad_;
+};
+
+// The row at this place, if the tones are in order and each patch is even against its step.
+std::optional<PatchRow> try_row(
+    const Sums& sums, double start, double pitch, const std::vector<double>& order, bool reversed) {
+  const int n = static_cast<int>(order.size());
+  PatchRow row{n, start, pitch, reversed, 0, {}};
+  row.tone.reserve(order.size());
+  double before = 0, unrest = 0;
+  double variance_before = 0;
+  const auto listed = [&](int i) {
+    return order[static_cast<std::size_t>(reversed ? n - 1 - i : i)];
+  };
+  for (int i = 0; i < n; ++i) {
+    const Sums::Part p = sums.patch(start, pitch, i);
+    if (!p.ok) return std::nullopt;
+    row.tone.push_back(p.mean);
+    if (i > 0) {
+      const double rise = listed(i - 1) - listed(i);  // darker to lighter is a rise of tone
+      const double step = rise > 0 ? p.mean - before : before - p.mean;
+      if (rise != 0) {
+        if (step <= 1e-4) return std::nullopt;
+        const double u = std::sqrt(std::max(p.variance, variance_before)) / step;
+        if (u > most_unrest) return std::nullopt;
+        unrest += u;
+      }
+    }
+    before = p.mean;
+    variance_before = p.variance;
+  }
+  row.unrest = unrest / n;
+  return row;
+}
+
+}  // namespace
+
+std::optional<PatchRow> find_row(const std::vector<double>& profile,
+                                 const std::vector<double>& order) {
+  const Sums sums(profile);
+  const double length = double(profile.size());
+  const double n = double(order.size());
+  std::vector<PatchRow> rows;
+  // A step of a twelfth of a pitch over the whole row, so that no row is stepped over.
+  for (double pitch = length / n; pitch >= least_pitch; pitch *= 1 - 1 / (12 * n)) {
+    for (double start = 0; start + n * pitch <= length + 0.5; start += pitch / 12) {
+      for (const bool reversed : {false, true}) {
+        if (auto row = try_row(sums, start, pitch, order, reversed))
+          rows.push_back(std::move(*row));
+      }
+    }
+  }
+  if (rows.empty()) return std::nullopt;
+  const auto best =
+      std::min_element(rows.begin(), rows.end(), [](const PatchRow& a, const PatchRow& b) {
+        return a.unrest < b.unrest;
+      });
+  // Many places do equally well while the windows stay inside the patches: take their middle.
+  double first = 0, last = 0, count = 0;
+  for (const PatchRow& r : rows) {
+    if (r.reversed != best->reversed || r.unrest > 2 * best->unrest + 0.01) continue;
+    if (std::abs(r.centre(0) - best->centre(0)) > 0.6 * best->pitch) continue;
+    if (std::abs(r.centre(r.n - 1) - best->centre(r.n - 1)) > 0.6 * best->pitch) continue;
+    first += r.centre(0);
+    last += r.centre(r.n - 1);
+    count += 1;
+  }
+  const double pitch = (last - first) / count / (n - 1);
+  auto middle = try_row(sums, first / count - 0.5 * pitch, pitch, order, best->reversed);
+  return middle ? middle : *best;
+}
+
+int patches_beyond(const std::vector<double>& profile, const PatchRow& row, double card) {
+  const Sums sums(profile);
+  std::vector<double> steps;
+  for (std::size_t i = 1; i < row.tone.size(); ++i) {
+    steps.push_back(std::abs(row.tone[i] - row.tone[i - 1]));
+  }
+  std::nth_element(
+      steps.begin(), steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2), steps.end());
+  const double usual = steps[steps.size() / 2];
+  int more = 0;
+  const double sign = row.tone.back() > row.tone.front() ? 1 : -1;
+  for (const bool at_end : {false, true}) {
+    double before = at_end ? row.tone.back() : row.tone.front();
+    const double way = at_end ? sign : -sign;
+    for (int k = 0; k < 40; ++k) {
+      const auto p = sums.patch(row.start, row.pitch, at_end ? row.n + k : -1 - k);
+      const double step = way * (p.mean - before);
+      if (!p.ok || step < 0.25 * usual || step > 4 * usual) break;
+      if (std::sqrt(p.variance) > most_unrest * step) break;
+      if (std::abs(p.mean - card) < 0.35 * usual) break;
+      before = p.mean;
+      ++more;
+    }
+  }
+  return more;
+}
+
+}  // namespace rebite::scan

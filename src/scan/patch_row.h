@@ -1,0 +1,28 @@
+// One row of evenly spaced patches in a profile of tones along a line.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+namespace rebite::scan {
+
+// A row of n patches: patch i lies about start + (i + 0.5) * pitch.
+struct PatchRow {
+  int n = 0;
+  double start = 0, pitch = 0;
+  bool reversed = false;     // the list runs from the far end
+  double unrest = 0;         // scatter inside patches against the median step between them
+  std::vector<double> tone;  // of the patches, along the profile
+  double centre(int i) const { return start + (i + 0.5) * pitch; }
+};
+
+// `profile` of tones (any monotone measure, larger = lighter; NaN = not on the scan).
+// `order`: the listed densities; where two differ the tones must differ the other way. Nothing when
+// no row of just that many patches in that order is there.
+std::optional<PatchRow> find_row(const std::vector<double>& profile,
+                                 const std::vector<double>& order);
+
+// How many even patches go on beyond the row's ends in the same direction, besides `card` tone.
+int patches_beyond(const std::vector<double>& profile, const PatchRow& row, double card);
+
+}  // namespace rebite::scan
