@@ -264,8 +264,8 @@ Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOpti
   }
   auto order = check_order(*usable);
   if (!order) return std::unexpected(order.error());
-  const std::vector<WedgeStep> kept(usable->begin(),
-                                    usable->begin() + static_cast<std::ptrdiff_t>(order->kept));
+  std::vector<WedgeStep> kept(usable->begin(),
+                              usable->begin() + static_cast<std::ptrdiff_t>(order->kept));
   const double rise = order->rising.back() - order->rising.front();
   const double rise_noise = std::hypot(kept.front().sd, kept.back().sd);
   if (rise < 3 * rise_noise || rise < visible_step(kept.back().density).value()) {
