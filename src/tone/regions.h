@@ -15,16 +15,16 @@ namespace rebite::tone {
 enum class RegionKind { area, line, soft, still };
 
 struct Region {
-  int id = 0;                 // >= 1; the value in the label picture (still regions are label 0)
+  int id = 0;  // >= 1; the value in the label picture (still regions are label 0)
   RegionKind kind = RegionKind::area;
   double area_mm2 = 0;
-  double width_mm = 0;        // diameter of the largest circle that fits in
-  PlateMm centre;             // a point inside the region, print view
-  DensityEstimate now;        // on the proof, inking difference taken out, with standard error
-  DensityEstimate target;     // on the drawing
-  ToneGap gap = ToneGap::of(0);   // target - now; positive: darker
-  double gap_sd = 0;          // grain, wiping, tone calibration and alignment together
-  double unseen_share = 0;    // of the area where the alignment was not seen, 0..1
+  double width_mm = 0;           // diameter of the largest circle that fits in
+  PlateMm centre;                // a point inside the region, print view
+  DensityEstimate now;           // on the proof, inking difference taken out, with standard error
+  DensityEstimate target;        // on the drawing
+  ToneGap gap = ToneGap::of(0);  // target - now; positive: darker
+  double gap_sd = 0;             // grain, wiping, tone calibration and alignment together
+  double unseen_share = 0;       // of the area where the alignment was not seen, 0..1
   std::vector<int> neighbours;   // ids that share a border
   Notes notes;
 };

@@ -1,0 +1,35 @@
+// Inking is not biting: what two impressions differ by when nothing was reworked.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+#include "tone/cells.h"
+#include "tone/regions.h"
+
+namespace rebite::tone {
+
+struct InkingFit {
+  Inking inking;
+  cv::Mat1f field;     // cell grid: density to be taken off the drawing (log10 units)
+  cv::Mat1f field_sd;  // cell grid: how sure, one sd; grows away from the unworked places
+  Notes notes;
+};
+
+// Fits  D_drawing - D_proof = offset + gain terms of D_proof + a stiff smooth field  over blocks
+// of about 2.5 mm (means in reflectance).
+//
+// Reworked blocks are outliers and may be more than half of the plate, so the fit starts at the
+// likeliest offset (the densest heap of differences, weighed by a prior) and goes down a
+// redescending scale from there (Geman-McClure weights, graduated: M. Black, A. Rangarajan, IJCV
+// 19, 1996). Blocks where both impressions show the same grain count more: paint covers grain.
+//
+// A wash over a whole area and a heavier wiping of it look alike. This is decided by stiffness and
+// size: every term carries a Gaussian prior (ridge) of the size that wiping and inking have, and
+// none can follow the edge of a painted area. An even difference over (nearly) the whole plate is
+// therefore taken as inking, and a note says so when it is large.
+InkingFit fit_inking(const Cells& cells);
+
+// Takes the field off the drawing's reflectance (full grid), in place.
+void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor);
+
+}  // namespace rebite::tone

@@ -1,0 +1,215 @@
+#include "tone/measure.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <opencv2/imgproc.hpp>
+#include <set>
+
+namespace rebite::tone {
+namespace {
+
+constexpr double kBlurMm = 0.15;  // scan blur and the softness of a painted edge, beyond alignment
+
+std::size_t at(int i) { return static_cast<std::size_t>(i); }
+
+struct Sums {
+  double n = 0, p = 0, d = 0;           // core
+  double all = 0;                       // pixels of the region
+  double noise_now = 0, noise_gap = 0;  // variances over 1 mm2, summed over the core
+  double field_var = 0, sigma = 0;
+  double gx = 0, gy = 0;  // gradient of the proof's density, D per mm
+  double unseen = 0;
+};
+
+// Distance in mm of every pixel to the nearest pixel of another label.
+cv::Mat1f depth_of(const cv::Mat1i& labels, double px_per_mm) {
+  cv::Mat1b inside(labels.size(), static_cast<uchar>(255));
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = labels(i, j);
+      if ((j + 1 < labels.cols && labels(i, j + 1) != k) ||
+          (i + 1 < labels.rows && labels(i + 1, j) != k) || (j > 0 && labels(i, j - 1) != k) ||
+          (i > 0 && labels(i - 1, j) != k)) {
+        inside(i, j) = 0;
+      }
+    }
+  }
+  cv::Mat1f depth;
+  cv::distanceTransform(inside, depth, cv::DIST_L2, cv::DIST_MASK_PRECISE);
+  // Marked pixels lie half a pixel inside the border.
+  depth = (depth + 0.5F) / px_per_mm;
+  return depth;
+}
+
+// The middle of the largest circle that fits (the pole of inaccessibility) and its diameter. The
+// plate's edge bounds a region too.
+void place(const cv::Mat1i& labels, int k, cv::Rect rect, double px_per_mm, Region& out) {
+  cv::Mat1b mask(rect.height + 2, rect.width + 2, static_cast<uchar>(0));
+  cv::Mat1b(labels(rect) == k).copyTo(mask(cv::Rect({1, 1}, rect.size())));
+  cv::Mat1f dist;
+  cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
+  double most = 0;
+  cv::Point where;
+  cv::minMaxLoc(dist, nullptr, &most, nullptr, &where);
+  out.width_mm = std::max(0.5, 2 * most - 1) / px_per_mm;
+  out.centre = {(where.x - 1 + rect.x + 0.5) / px_per_mm, (where.y - 1 + rect.y + 0.5) / px_per_mm};
+}
+
+// Gradient of the proof's density over about 1 mm, per cell.
+void gradients(const Cells& c, cv::Mat1f& gx, cv::Mat1f& gy) {
+  cv::Mat1f weight;
+  cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
+  cv::Mat1f tone = smooth_over(c.proof, weight, 0.6 / c.mm);
+  for (int i = 0; i < tone.rows; ++i) {
+    for (int j = 0; j < tone.cols; ++j) {
+      tone(i, j) = std::isfinite(tone(i, j))
+                       ? static_cast<float>(density_of(static_cast<double>(tone(i, j))))
+                       : 0.F;
+    }
+  }
+  cv::Sobel(tone, gx, CV_32F, 1, 0, 3, 1.0 / (8 * c.mm), 0, cv::BORDER_REPLICATE);
+  cv::Sobel(tone, gy, CV_32F, 0, 1, 3, 1.0 / (8 * c.mm), 0, cv::BORDER_REPLICATE);
+}
+
+std::vector<cv::Rect> extents(const cv::Mat1i& labels, std::size_t count) {
+  std::vector<cv::Rect> out(count);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) >= 0) out[at(labels(i, j))] |= cv::Rect(j, i, 1, 1);
+    }
+  }
+  return out;
+}
+
+// Unseen pixels within 3 mm of a region count as where it might go on.
+void count_unseen(const MeasureInput& in, std::vector<Sums>& sums) {
+  if (in.unseen.empty() || cv::countNonZero(in.unseen) == 0) return;
+  cv::Mat1b free(in.labels.size());
+  for (int i = 0; i < free.rows; ++i) {
+    for (int j = 0; j < free.cols; ++j) free(i, j) = in.labels(i, j) >= 0 ? 0 : 255;
+  }
+  cv::Mat1f dist;
+  cv::Mat1i nearest;
+  cv::distanceTransform(free, dist, nearest, cv::DIST_L2, cv::DIST_MASK_5, cv::DIST_LABEL_PIXEL);
+  std::vector<int> region_of(1, -1);
+  for (int i = 0; i < free.rows; ++i) {
+    for (int j = 0; j < free.cols; ++j) {
+      if (free(i, j)) continue;
+      const auto n = at(nearest(i, j));
+      if (region_of.size() <= n) region_of.resize(n + 1, -1);
+      region_of[n] = in.labels(i, j);
+    }
+  }
+  const float reach = static_cast<float>(3 * in.px_per_mm);
+  for (int i = 0; i < free.rows; ++i) {
+    for (int j = 0; j < free.cols; ++j) {
+      if (!in.unseen(i, j) || dist(i, j) > reach) continue;
+      const int k = region_of[at(nearest(i, j))];
+      if (k >= 0) sums[at(k)].unseen += 1;
+    }
+  }
+}
+
+std::vector<std::set<int>> contacts(const cv::Mat1i& labels, std::size_t count) {
+  std::vector<std::set<int>> out(count);
+  const auto touch = [&](int a, int b) {
+    if (a < 0 || b < 0 || a == b) return;
+    out[at(a)].insert(b);
+    out[at(b)].insert(a);
+  };
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (j + 1 < labels.cols) touch(labels(i, j), labels(i, j + 1));
+      if (i + 1 < labels.rows) touch(labels(i, j), labels(i + 1, j));
+    }
+  }
+  return out;
+}
+
+void finish(const Sums& s, const MeasureInput& in, Region& r) {
+  const double mm2 = 1.0 / (in.px_per_mm * in.px_per_mm);
+  r.area_mm2 = s.all * mm2;
+  const double now = density_of(s.p / s.n);
+  const double target = density_of(s.d / s.n);
+  const double area = s.n * mm2;
+  const double wiping = in.inking->inking.noise_density;
+  const double field = s.field_var / s.n;
+  const double slope = std::hypot(s.gx, s.gy) / s.n;
+  const double shift = slope * s.sigma / s.n;
+  const double grain_now = s.noise_now / s.n / area;
+  const double grain_gap = s.noise_gap / s.n / area;
+  r.now.value = Density::of(now);
+  r.target.value = Density::of(target);
+  r.gap = ToneGap::of(target - now);
+  const double doubt_now = in.doubt.sd(r.now.value);
+  const double doubt_target = in.doubt.sd(r.target.value);
+  r.now.sd = std::sqrt(grain_now + 0.5 * wiping * wiping + doubt_now * doubt_now);
+  r.target.sd = std::sqrt(grain_gap + 0.5 * wiping * wiping + field + doubt_target * doubt_target);
+  const double relative = in.doubt.relative * r.gap.value();
+  r.gap_sd = std::sqrt(grain_gap + wiping * wiping + field + shift * shift +
+                       in.doubt.floor * in.doubt.floor + relative * relative);
+  r.unseen_share = s.unseen / (s.unseen + s.all);
+}
+
+}  // namespace
+
+std::vector<Region> measure_regions(const MeasureInput& in) {
+  const std::size_t count = in.kind.size();
+  const cv::Mat1f depth = depth_of(in.labels, in.px_per_mm);
+  const std::vector<cv::Rect> rects = extents(in.labels, count);
+  std::vector<Region> out(count);
+  for (std::size_t k = 0; k < count; ++k) {
+    out[k].kind = in.kind[k];
+    place(in.labels, static_cast<int>(k), rects[k], in.px_per_mm, out[k]);
+  }
+  cv::Mat1f gx, gy;
+  gradients(*in.cells, gx, gy);
+  const int f = in.cells->factor;
+  std::vector<Sums> sums(count);
+  // Twice: if alignment and blur would eat a region up, it is measured to its edge.
+  std::vector<Sums> whole(count);
+  for (int i = 0; i < in.labels.rows; ++i) {
+    for (int j = 0; j < in.labels.cols; ++j) {
+      const int k = in.labels(i, j);
+      if (k < 0) continue;
+      Sums& all = whole[at(k)];
+      all.all += 1;
+      if (!in.usable(i, j)) continue;
+      const int ci = i / f;
+      const int cj = j / f;
+      const double sigma = static_cast<double>(in.cells->sigma_mm(ci, cj));
+      const auto add = [&](Sums& s) {
+        s.n += 1;
+        s.p += static_cast<double>(in.proof(i, j));
+        s.d += static_cast<double>(in.drawing(i, j));
+        const double nn = static_cast<double>(in.cells->noise_now(ci, cj));
+        const double ng = static_cast<double>(in.cells->noise_gap(ci, cj));
+        s.noise_now += nn * nn;
+        s.noise_gap += ng * ng;
+        const double sd = static_cast<double>(in.inking->field_sd(ci, cj));
+        s.field_var += sd * sd;
+        s.sigma += sigma;
+        s.gx += static_cast<double>(gx(ci, cj));
+        s.gy += static_cast<double>(gy(ci, cj));
+      };
+      add(all);
+      const double trim = std::min(1.5 * sigma + kBlurMm, 0.25 * out[at(k)].width_mm);
+      const bool line = in.kind[at(k)] == RegionKind::line;
+      if (line || static_cast<double>(depth(i, j)) >= trim) add(sums[at(k)]);
+    }
+  }
+  for (std::size_t k = 0; k < count; ++k) {
+    sums[k].all = whole[k].all;
+    if (sums[k].n < 0.1 * whole[k].n || sums[k].n < 1) sums[k] = whole[k];
+  }
+  count_unseen(in, sums);
+  const std::vector<std::set<int>> touching = contacts(in.labels, count);
+  for (std::size_t k = 0; k < count; ++k) {
+    finish(sums[k], in, out[k]);
+    out[k].neighbours.assign(touching[k].begin(), touching[k].end());
+  }
+  return out;
+}
+
+}  // namespace rebite::tone

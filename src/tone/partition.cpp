@@ -1,0 +1,220 @@
+#include "tone/partition.h"
+
+#include <algorithm>
+#include <cmath>
+#include <queue>
+#include <tuple>
+
+#include "units/density.h"
+
+namespace rebite::tone {
+namespace {
+
+constexpr double kNowStep = 0.12;  // D; see steps_apart
+
+// Heap entry: the losses are compared first, then the numbers, so that ties are settled alike on
+// every run.
+struct Candidate {
+  double loss;
+  int a, b;
+  int age_a, age_b;
+  bool operator>(const Candidate& o) const {
+    return std::tie(loss, a, b) > std::tie(o.loss, o.a, o.b);
+  }
+};
+
+class Merger {
+ public:
+  explicit Merger(PartGraph graph) : g_(std::move(graph)), age_(g_.parts.size(), 0) {
+    into_.resize(g_.parts.size());
+    for (std::size_t i = 0; i < into_.size(); ++i) into_[i] = static_cast<int>(i);
+    for (std::size_t i = 0; i < g_.parts.size(); ++i) offer(static_cast<int>(i), true);
+  }
+
+  std::vector<int> run(double stop_at) {
+    while (!heap_.empty()) {
+      const Candidate c = heap_.top();
+      heap_.pop();
+      if (c.loss > stop_at) break;
+      if (age_[at(c.a)] != c.age_a || age_[at(c.b)] != c.age_b) continue;
+      merge(c.a, c.b);
+    }
+    return numbers();
+  }
+
+ private:
+  static std::size_t at(int i) { return static_cast<std::size_t>(i); }
+
+  void offer(int a, bool only_higher) {
+    for (const auto& [b, mm] : g_.border[at(a)]) {
+      if (only_higher && b < a) continue;
+      heap_.push({merge_loss(g_.parts[at(a)], g_.parts[at(b)], mm),
+                  std::min(a, b),
+                  std::max(a, b),
+                  age_[at(std::min(a, b))],
+                  age_[at(std::max(a, b))]});
+    }
+  }
+
+  void merge(int a, int b) {
+    if (g_.border[at(a)].size() < g_.border[at(b)].size()) std::swap(a, b);
+    g_.parts[at(a)].add(g_.parts[at(b)]);
+    for (const auto& [n, mm] : g_.border[at(b)]) {
+      auto& theirs = g_.border[at(n)];
+      theirs.erase(b);
+      if (n == a) continue;
+      theirs[a] += mm;
+      g_.border[at(a)][n] += mm;
+    }
+    g_.border[at(b)].clear();
+    into_[at(b)] = a;
+    ++age_[at(a)];
+    age_[at(b)] = -1;
+    offer(a, false);
+  }
+
+  std::vector<int> numbers() {
+    std::vector<int> out(into_.size(), -1);
+    std::vector<int> number(into_.size(), -1);
+    int next = 0;
+    for (std::size_t i = 0; i < into_.size(); ++i) {
+      int root = static_cast<int>(i);
+      while (into_[at(root)] != root) root = into_[at(root)];
+      into_[i] = root;
+      if (number[at(root)] < 0) number[at(root)] = next++;
+      out[i] = number[at(root)];
+    }
+    return out;
+  }
+
+  PartGraph g_;
+  std::vector<int> age_;
+  std::vector<int> into_;
+  std::priority_queue<Candidate, std::vector<Candidate>, std::greater<>> heap_;
+};
+
+}  // namespace
+
+double PartSums::now() const { return area > 0 ? density_of(p / area) : 0; }
+double PartSums::target() const { return area > 0 ? density_of(d / area) : 0; }
+double PartSums::gap() const { return target() - now(); }
+double PartSums::noise_gap() const { return area > 0 ? std::sqrt(var_gap) / area : 1; }
+
+void PartSums::add(const PartSums& o) {
+  area += o.area;
+  p += o.p;
+  d += o.d;
+  var_now += o.var_now;
+  var_gap += o.var_gap;
+}
+
+PartGraph graph_of(const cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out) {
+  PartGraph g;
+  g.parts.resize(static_cast<std::size_t>(count));
+  g.border.resize(static_cast<std::size_t>(count));
+  const double mm2 = c.mm * c.mm;
+  const auto touch = [&](int a, int b) {
+    if (a < 0 || b < 0 || a == b) return;
+    g.border[static_cast<std::size_t>(a)][b] += c.mm;
+    g.border[static_cast<std::size_t>(b)][a] += c.mm;
+  };
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = labels(i, j);
+      if (j + 1 < labels.cols) touch(k, labels(i, j + 1));
+      if (i + 1 < labels.rows) touch(k, labels(i + 1, j));
+      if (k < 0 || !c.usable(i, j) || (!left_out.empty() && left_out(i, j))) continue;
+      PartSums& s = g.parts[static_cast<std::size_t>(k)];
+      s.area += mm2;
+      s.p += static_cast<double>(c.proof(i, j)) * mm2;
+      s.d += static_cast<double>(c.drawing(i, j)) * mm2;
+      s.var_now +=
+          static_cast<double>(c.noise_now(i, j)) * static_cast<double>(c.noise_now(i, j)) * mm2;
+      s.var_gap +=
+          static_cast<double>(c.noise_gap(i, j)) * static_cast<double>(c.noise_gap(i, j)) * mm2;
+    }
+  }
+  return g;
+}
+
+double steps_apart(const PartSums& a, const PartSums& b) {
+  if (a.area <= 0 || b.area <= 0) return 0;
+  const double step =
+      visible_step(Density::of(0.25 * (a.now() + b.now() + a.target() + b.target()))).value();
+  const double ga = a.gap();
+  const double gb = b.gap();
+  const auto var = [](double v, double area) { return v / (area * area); };
+  const double noise_gap = var(a.var_gap, a.area) + var(b.var_gap, b.area);
+  const double gap2 = (ga - gb) * (ga - gb) / (step * step + 4 * noise_gap);
+  const double work = std::min(1.0, std::max(std::abs(ga), std::abs(gb)) / (2 * step));
+  const double noise_now = var(a.var_now, a.area) + var(b.var_now, b.area);
+  const double dn = (a.now() - b.now()) * work;
+  const double now2 = dn * dn / (kNowStep * kNowStep + 4 * noise_now);
+  return std::sqrt(gap2 + now2);
+}
+
+double merge_loss(const PartSums& a, const PartSums& b, double border_mm) {
+  if (a.area <= 0 || b.area <= 0) return 0;
+  const double d = steps_apart(a, b);
+  return a.area * b.area / (a.area + b.area) * d * d / std::max(border_mm, 1e-6);
+}
+
+std::vector<int> merge_parts(PartGraph graph, double stop_at) {
+  return Merger(std::move(graph)).run(stop_at);
+}
+
+cv::Mat1i block_labels(const Cells& c, double block_mm, int& count) {
+  const int step = std::max(1, static_cast<int>(std::lround(block_mm / c.mm)));
+  const int across = (c.proof.cols + step - 1) / step;
+  const int down = (c.proof.rows + step - 1) / step;
+  std::vector<int> number(static_cast<std::size_t>(across) * static_cast<std::size_t>(down), -1);
+  cv::Mat1i labels(c.proof.size(), -1);
+  count = 0;
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (!c.usable(i, j)) continue;
+      int& n = number[static_cast<std::size_t>((i / step) * across + j / step)];
+      if (n < 0) n = count++;
+      labels(i, j) = n;
+    }
+  }
+  return labels;
+}
+
+void relabel(cv::Mat1i& labels, const std::vector<int>& to) {
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) >= 0) labels(i, j) = to[static_cast<std::size_t>(labels(i, j))];
+    }
+  }
+}
+
+int split_pieces(cv::Mat1i& labels) {
+  cv::Mat1i out(labels.size(), -1);
+  int count = 0;
+  std::vector<cv::Point> stack;
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) < 0 || out(i, j) >= 0) continue;
+      const int k = labels(i, j);
+      out(i, j) = count;
+      stack.assign(1, {j, i});
+      while (!stack.empty()) {
+        const cv::Point q = stack.back();
+        stack.pop_back();
+        for (const cv::Point step : {cv::Point(1, 0), {-1, 0}, {0, 1}, {0, -1}}) {
+          const cv::Point n = q + step;
+          if (n.x < 0 || n.y < 0 || n.x >= labels.cols || n.y >= labels.rows) continue;
+          if (labels(n) != k || out(n) >= 0) continue;
+          out(n) = count;
+          stack.push_back(n);
+        }
+      }
+      ++count;
+    }
+  }
+  labels = out;
+  return count;
+}
+
+}  // namespace rebite::tone

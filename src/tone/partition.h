@@ -1,0 +1,60 @@
+// Cutting the plate into parts of one tone now and one tone wanted.
+#pragma once
+
+#include <map>
+#include <opencv2/core.hpp>
+#include <utility>
+#include <vector>
+
+#include "tone/cells.h"
+
+namespace rebite::tone {
+
+// Sums over a part; everything adds when parts merge, so means stay means of reflectance.
+struct PartSums {
+  double area = 0;                  // mm2 that was measured
+  double p = 0, d = 0;              // reflectance x mm2
+  double var_now = 0, var_gap = 0;  // grain variance over 1 mm2, x mm2
+  double now() const;               // density of the proof; 0 when nothing was measured
+  double target() const;
+  double gap() const;
+  double noise_gap() const;  // standard error of gap from grain
+  void add(const PartSums& o);
+};
+
+// Parts and what they share of borders, in mm. Labels 0..n-1; -1 is no part.
+struct PartGraph {
+  std::vector<PartSums> parts;
+  std::vector<std::map<int, double>> border;  // by neighbour
+};
+
+// `left_out` (255): cells that belong to a part but are not measured (drawn lines); may be empty.
+PartGraph graph_of(const cv::Mat1i& labels,
+                   int count,
+                   const Cells& cells,
+                   const cv::Mat1b& left_out);
+
+// Difference of two parts in visible steps: the gap, and the tone now as far as it changes the
+// minutes (two parts with the same gap but tones 0.12 D apart count as one step apart, where there
+// is work at all). Grain noise of small parts is allowed for.
+double steps_apart(const PartSums& a, const PartSums& b);
+
+// What merging a and b loses: squared steps x mm2 per mm of border that goes.
+double merge_loss(const PartSums& a, const PartSums& b, double border_mm);
+
+// Greedy merging, least loss first, until the next loss exceeds `stop_at` (mm): the full
+// lambda-schedule for the piecewise constant Mumford-Shah functional (G. Koepfler, C. Lopez,
+// J.-M. Morel, SIAM J. Numer. Anal. 31, 1994; D. Robinson, N. Redding, D. Crisp, DSTO-TR-1311,
+// 2002). Returns for each part the number of its merged part, 0..m-1 in order of first part.
+std::vector<int> merge_parts(PartGraph graph, double stop_at);
+
+// Square blocks of `block_mm` as first parts; cells that cannot be used are -1.
+cv::Mat1i block_labels(const Cells& cells, double block_mm, int& count);
+
+// Rewrites labels by a table; -1 stays.
+void relabel(cv::Mat1i& labels, const std::vector<int>& to);
+
+// Connected pieces (4-neighbours) of equal labels become parts of their own; numbered row by row.
+int split_pieces(cv::Mat1i& labels);
+
+}  // namespace rebite::tone
