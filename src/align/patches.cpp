@@ -146,7 +146,11 @@ void match_one(const cv::Mat1f& proof,
   const cv::Mat1f search =
       drawing(cv::Rect(x - half - rule.reach_px, y - half - rule.reach_px, wide, wide));
   const Moments own = moments(patch);
-  if (own.variance < 1e-6) return;
+  const int reach = rule.reach_px;
+  const cv::Mat1f middle = search(cv::Rect(reach, reach, rule.side_px, rule.side_px));
+  match.structured =
+      own.variance > rule.least_variance && moments(middle).variance > rule.least_variance;
+  if (!match.structured) return;
   const cv::Mat1f surface = correlation(patch, own, search, rule.reach_px);
   const std::optional<Peak> peak = find_peak(surface);
   if (!peak) return;
@@ -174,7 +178,7 @@ std::vector<PatchMatch> lay_grid(const cv::Mat1b& usable,
   const cv::Rect inside(margin, margin, usable.cols - 2 * margin, usable.rows - 2 * margin);
   std::vector<PatchMatch> grid;
   if (inside.width <= 0 || inside.height <= 0) return grid;
-  const int needed = static_cast<int>(0.9 * rule.side_px * rule.side_px);
+  const int needed = static_cast<int>(rule.least_usable * rule.side_px * rule.side_px);
   // Centred in the area, so that mirrored or turned scans are treated alike.
   const int nx = std::max(0, (area.width - 1) / rule.step_px);
   const int ny = std::max(0, (area.height - 1) / rule.step_px);

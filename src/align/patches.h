@@ -7,11 +7,13 @@
 namespace rebite::align {
 
 struct PatchRule {
-  int side_px = 51;         // odd
-  int step_px = 35;         // between patch centres
-  int reach_px = 6;         // search +- this
-  double least_rho = 0.15;  // correlation of the peak
-  double least_z = 4.5;     // peak above the rest of its own surface, in its sd
+  int side_px = 51;              // odd
+  int step_px = 35;              // between patch centres
+  int reach_px = 6;              // search +- this
+  double least_rho = 0.15;       // correlation of the peak
+  double least_usable = 0.9;     // share of the patch's pixels that must be usable
+  double least_variance = 0.05;  // of locally normalised density, to count as structured
+  double least_z = 4.5;          // peak above the rest of its own surface, in its sd
 };
 
 // One matched patch. Pixels of the level it was matched in, proof frame.
@@ -21,6 +23,7 @@ struct PatchMatch {
   cv::Matx22d info;    // inverse covariance of shift, 1/px^2, before calibration
   double rho = 0;
   double z = 0;
+  bool structured = false;  // both pictures show something here
   bool accepted = false;
 };
 

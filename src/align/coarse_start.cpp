@@ -1,0 +1,163 @@
+#include "align/coarse_start.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace rebite::align {
+namespace {
+
+constexpr double kCoarse = 75 / 25.4;
+constexpr double kSure = 0.5;        // no wrong guess ever came near: no need to try the rest
+constexpr double kGrainSigma = 3.5;  // mm at 75 dpi
+constexpr double kOwnScale = 0.07;   // paper does not stretch by more, nor a scanner
+
+// One coarse trial: the share of a guess, with the drawing at a resolution that fits its scale.
+class Trial {
+ public:
+  Trial(ScanLevels& proof, ScanLevels& drawing, int threads)
+      : proof_(proof), drawing_(drawing), threads_(threads) {
+    px_ = coarse_px_per_mm(proof, drawing);
+    rule_ = coarse_rule(px_);
+    sigma_ = kGrainSigma * kCoarse / px_;
+    proof_area_ = proof.picture(px_);
+    drawing_area_ = drawing.picture(px_);
+  }
+  double px() const { return px_; }
+  const PictureArea& proof_area() const { return proof_area_; }
+  const PictureArea& drawing_area() const { return drawing_area_; }
+
+  Agreement operator()(const cv::Matx33d& guess) {
+    return test_agreement(proof_.level(px_, sigma_),
+                          proof_area_,
+                          drawing_.level(px_, sigma_),
+                          drawing_area_,
+                          guess,
+                          rule_,
+                          threads_);
+  }
+
+ private:
+  ScanLevels &proof_, &drawing_;
+  int threads_;
+  double px_, sigma_;
+  CoarseRule rule_;
+  PictureArea proof_area_, drawing_area_;
+};
+
+bool own_scale(const MapShape& s) {
+  return std::abs(s.scale_x - 1) < kOwnScale && std::abs(s.scale_y - 1) < kOwnScale;
+}
+
+// A guess with everything that is kept of it.
+struct Tried {
+  Hypothesis guess;
+  Agreement agreement;
+};
+
+cv::Matx33d scaled(const cv::Matx33d& map, double factor) {
+  return cv::Matx33d(factor, 0, 0, 0, factor, 0, 0, 0, 1) * map;
+}
+
+bool is_perspective(const cv::Matx33d& m) { return std::abs(m(2, 0)) + std::abs(m(2, 1)) > 1e-9; }
+
+bool alike(const Hypothesis& a, const Hypothesis& b) {
+  return a.mirrored == b.mirrored && cv::norm(project(a.map, a.at) - project(b.map, a.at)) < 15 &&
+         cv::norm(project(a.map, a.at + cv::Point2d(30, 0)) -
+                  project(b.map, a.at + cv::Point2d(30, 0))) < 15;
+}
+
+// The plate marks tell the scale too: a drawing of another scale has another size of frame.
+void consider(std::vector<Tried>& tried,
+              const Hypothesis& guess,
+              ScanLevels& proof,
+              ScanLevels& drawing,
+              int threads,
+              Trial& plain) {
+  for (const Tried& t : tried)
+    if (alike(t.guess, guess) && t.agreement.share > 0.3) return;
+  const MapShape shape = shape_of(project_slope(guess.map, guess.at));
+  const double scale = guess.scale();
+  if (!(scale > 0.12 && scale < 8)) return;
+  if (std::max(shape.scale_x, shape.scale_y) > 1.25 * std::min(shape.scale_x, shape.scale_y) ||
+      std::abs(shape.skew) > 0.3)
+    return;
+  if (own_scale(shape)) {
+    tried.push_back({guess, plain(guess.map)});
+    return;
+  }
+  // Judge it on a drawing whose millimetres are the proof's.
+  drawing.rescale(1 / scale);
+  Trial trial(proof, drawing, threads);
+  Tried t{guess, trial(scaled(guess.map, 1 / scale))};
+  drawing.rescale(scale);
+  t.agreement.map.start = scaled(t.agreement.map.start, scale);
+  tried.push_back(std::move(t));
+}
+
+}  // namespace
+
+double coarse_px_per_mm(const ScanLevels& proof, const ScanLevels& drawing) {
+  const cv::Size2d s = proof.size_mm();
+  const double across = std::hypot(s.width, s.height);
+  const double wanted = kCoarse * std::clamp(200 / across, 0.6, 4.0);
+  return std::min({wanted, proof.finest(), drawing.finest()});
+}
+
+CoarseRule coarse_rule(double px_per_mm) {
+  CoarseRule rule;
+  const double unit = kCoarse / px_per_mm;
+  rule.patch_mm *= unit;
+  rule.step_mm *= unit;
+  rule.reach_mm *= std::max(unit, 0.4);
+  rule.tolerance_mm *= std::max(unit, 0.4);
+  return rule;
+}
+
+CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing, int threads) {
+  CoarseStart start;
+  std::vector<Tried> tried;
+  Trial plain(proof, drawing, threads);
+  const auto best_share = [&] {
+    double best = 0;
+    for (const Tried& t : tried) best = std::max(best, t.agreement.share);
+    return best;
+  };
+  const Level& proof_level = proof.level(plain.px());
+  const Level& drawing_level = drawing.level(plain.px());
+  Features proof_features;
+  for (const bool mirrored : {false, true}) {
+    if (best_share() >= kSure) break;
+    if (proof_features.plain.descriptors.empty())
+      proof_features = find_features(proof_level, false, plain.proof_area().mask);
+    const Features features = find_features(drawing_level, mirrored, plain.drawing_area().mask);
+    for (const Hypothesis& guess : feature_hypotheses(
+             proof_features, features, proof_level.px_per_mm, drawing_level.px_per_mm, mirrored))
+      consider(tried, guess, proof, drawing, threads, plain);
+  }
+  if (best_share() < kSure && proof.outline() && drawing.outline())
+    for (const bool mirrored : {false, true})
+      for (const Hypothesis& guess :
+           outline_hypotheses(proof.outline()->corners, drawing.outline()->corners, mirrored))
+        consider(tried, guess, proof, drawing, threads, plain);
+  start.guesses = static_cast<int>(tried.size());
+  if (tried.empty()) return start;
+  const auto best =
+      std::max_element(tried.begin(), tried.end(), [](const Tried& a, const Tried& b) {
+        return a.agreement.share < b.agreement.share;
+      });
+  for (const Tried& t : tried)
+    if (!alike(t.guess, best->guess))
+      start.runner_up = std::max(start.runner_up, t.agreement.share);
+  start.best = best->agreement;
+  start.mirrored = best->guess.mirrored;
+  start.shape = shape_of(project_slope(best->guess.map, best->guess.at));
+  start.perspective = is_perspective(best->guess.map);
+  if (!own_scale(start.shape)) {
+    const double factor = 1 / best->guess.scale();
+    drawing.rescale(factor);
+    start.best.map.start = scaled(start.best.map.start, factor);
+  }
+  return start;
+}
+
+}  // namespace rebite::align

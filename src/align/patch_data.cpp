@@ -1,0 +1,75 @@
+#include "align/patch_data.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace rebite::align {
+
+int odd_pixels(double px) {
+  return std::max(9, 2 * static_cast<int>(std::lround((px - 1) / 2)) + 1);
+}
+
+cv::Rect pixel_box(const cv::Rect2d& box, double px_per_mm) {
+  const int x0 = static_cast<int>(std::floor(box.x * px_per_mm));
+  const int y0 = static_cast<int>(std::floor(box.y * px_per_mm));
+  const int x1 = static_cast<int>(std::ceil(box.br().x * px_per_mm));
+  const int y1 = static_cast<int>(std::ceil(box.br().y * px_per_mm));
+  return {x0, y0, std::max(1, x1 - x0), std::max(1, y1 - y0)};
+}
+
+cv::Mat1b mask_on_proof(const cv::Mat1b& drawing_mask,
+                        double drawing_px_per_mm,
+                        const SmoothMap& map,
+                        double proof_px_per_mm,
+                        cv::Size size) {
+  cv::Mat1b seen(size, static_cast<unsigned char>(0));
+  // Exact at every 8th pixel, linear between: a mask needs no more.
+  constexpr int step = 8;
+  const auto place = [&](int x, int y) {
+    const cv::Point2d mm((x + 0.5) / proof_px_per_mm, (y + 0.5) / proof_px_per_mm);
+    return map.forward(mm) * drawing_px_per_mm;
+  };
+  std::vector<cv::Point2d> above, below;
+  const int nodes = size.width / step + 2;
+  const auto row = [&](int y) {
+    std::vector<cv::Point2d> r;
+    for (int i = 0; i < nodes; ++i) r.push_back(place(i * step, y));
+    return r;
+  };
+  below = row(0);
+  for (int y0 = 0; y0 < size.height; y0 += step) {
+    above = std::move(below);
+    below = row(y0 + step);
+    for (int y = y0; y < std::min(size.height, y0 + step); ++y) {
+      const double t = static_cast<double>(y - y0) / step;
+      for (int x = 0; x < size.width; ++x) {
+        const std::size_t i = static_cast<std::size_t>(x / step);
+        const double s = static_cast<double>(x % step) / step;
+        const cv::Point2d q = (above[i] * (1 - s) + above[i + 1] * s) * (1 - t) +
+                              (below[i] * (1 - s) + below[i + 1] * s) * t;
+        if (!(q.x >= 0 && q.y >= 0 && q.x < drawing_mask.cols && q.y < drawing_mask.rows)) continue;
+        seen(y, x) = drawing_mask(static_cast<int>(q.y), static_cast<int>(q.x));
+      }
+    }
+  }
+  return seen;
+}
+
+Measured measured(const PatchMatch& match,
+                  double px_per_mm,
+                  const SmoothMap& map,
+                  const PatchRule& rule,
+                  int set) {
+  Measured m;
+  m.at = (match.centre + cv::Point2d(0.5, 0.5)) / px_per_mm;
+  const cv::Point2d d = match.shift / px_per_mm;
+  // The rendered drawing at p + d shows the drawing at start(p + d + u(p + d)).
+  m.shift = cv::Vec2d(d.x, d.y) + map.shift(m.at + d);
+  m.covariance = (match.info * (px_per_mm * px_per_mm) + cv::Matx22d::eye() * 1e-6).inv();
+  m.set = set;
+  const double side = static_cast<double>(rule.side_px) / rule.step_px;
+  m.overlap = std::max(1.0, side * side);
+  return m;
+}
+
+}  // namespace rebite::align

@@ -1,0 +1,127 @@
+#include "align/robust_fit.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace rebite::align {
+namespace {
+
+constexpr double kMedianChi2 = 1.3862943611198906;  // of 2 degrees of freedom: 2 ln 2
+
+cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
+  return m.covariance * scale + cv::Matx22d::eye() * (floor * floor);
+}
+
+void weigh(std::vector<Measured>& data,
+           const SplineFit::Answer& answer,
+           const std::vector<double>& scale,
+           double floor,
+           double width) {
+  for (Measured& m : data) {
+    const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
+    const cv::Matx22d c = calibrated(m, scale[static_cast<std::size_t>(m.set)], floor);
+    m.misfit = (c.inv() * e).dot(e);
+    const double g = 1 / (1 + m.misfit / (width * width));
+    m.weight = g * g;  // Geman and McClure, Bull. ISI 52-4, 1987
+  }
+}
+
+// Variance factor of each set: residuals against the law, by the median (half may be outliers).
+void calibrate(const std::vector<Measured>& data,
+               const SplineFit::Answer& answer,
+               std::vector<double>& scale) {
+  std::vector<std::vector<double>> ratio(scale.size());
+  for (const Measured& m : data) {
+    const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
+    ratio[static_cast<std::size_t>(m.set)].push_back((m.covariance.inv() * e).dot(e));
+  }
+  for (std::size_t k = 0; k < scale.size(); ++k) {
+    if (ratio[k].size() < 8) continue;
+    auto middle = ratio[k].begin() + static_cast<std::ptrdiff_t>(ratio[k].size() / 2);
+    std::nth_element(ratio[k].begin(), middle, ratio[k].end());
+    scale[k] = std::clamp(*middle / kMedianChi2, 0.3, 1e6);
+  }
+}
+
+double evidence(const SplineFit::Answer& a) {
+  return 0.5 * (a.log_prior_det - a.log_det - a.chi2 - a.prior_energy);
+}
+
+// Coordinate search over factors of 3; weights stay as they are.
+SmoothnessPrior best_prior(SplineFit& system,
+                           const std::vector<FitDatum>& data,
+                           SmoothnessPrior start) {
+  constexpr double least_bending = 1, most_bending = 1e6, least_sd = 3e-4, most_sd = 0.3;
+  double best = evidence(system.solve(data, start));
+  SmoothnessPrior prior = start;
+  const auto improve = [&](double SmoothnessPrior::*part, double factor, double low, double high) {
+    for (bool moved = false;; moved = true) {
+      SmoothnessPrior trial = prior;
+      trial.*part *= factor;
+      if (trial.*part < low || trial.*part > high) return moved;
+      const double e = evidence(system.solve(data, trial));
+      if (e <= best) return moved;
+      best = e;
+      prior = trial;
+    }
+  };
+  for (int round = 0; round < 2; ++round) {
+    if (!improve(&SmoothnessPrior::fine_sd, 2, least_sd, most_sd))
+      improve(&SmoothnessPrior::fine_sd, 0.5, least_sd, most_sd);
+    if (!improve(&SmoothnessPrior::bending, 3, least_bending, most_bending))
+      improve(&SmoothnessPrior::bending, 1.0 / 3, least_bending, most_bending);
+  }
+  return prior;
+}
+
+}  // namespace
+
+std::vector<FitDatum> as_fit_data(const std::vector<Measured>& data,
+                                  const std::vector<double>& set_scale,
+                                  double floor_mm) {
+  std::vector<FitDatum> fit;
+  fit.reserve(data.size());
+  for (const Measured& m : data) {
+    const cv::Matx22d c =
+        calibrated(m, set_scale[static_cast<std::size_t>(m.set)], floor_mm) * m.overlap;
+    fit.push_back({m.at, m.shift, c.inv(), m.set, m.weight});
+  }
+  return fit;
+}
+
+RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const RobustRule& rule) {
+  RobustFit fit;
+  fit.prior = rule.prior;
+  int sets = 0;
+  for (const Measured& m : data) sets = std::max(sets, m.set + 1);
+  fit.set_scale.assign(static_cast<std::size_t>(sets), 1.0);
+  struct Stage {
+    double bending, fine;  // factors on the prior
+    double width;          // of the weight function, in sd
+    int rounds;
+  };
+  const std::array<Stage, 3> stages{
+      {{100, 0.02, rule.start_width, 4}, {5, 0.3, 5, 4}, {1, 1, 3.5, 4}}};
+  for (Measured& m : data) m.weight = 1;
+  for (const Stage& stage : stages)
+    for (int round = 0; round < stage.rounds; ++round) {
+      const SmoothnessPrior prior{fit.prior.bending * stage.bending,
+                                  fit.prior.fine_sd * stage.fine};
+      fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
+      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale);
+      weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stage.width);
+    }
+  if (rule.choose_prior)
+    for (int round = 0; round < 2; ++round) {
+      fit.prior = best_prior(system, as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
+      fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
+      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale);
+      weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stages.back().width);
+    }
+  fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
+  fit.log_evidence = evidence(fit.answer);
+  return fit;
+}
+
+}  // namespace rebite::align

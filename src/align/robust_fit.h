@@ -1,0 +1,46 @@
+// The smooth displacement that most of the measured patches agree on.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "align/spline_fit.h"
+
+namespace rebite::align {
+
+// One measured displacement as it came from a patch.
+struct Measured {
+  cv::Point2d at;          // proof mm
+  cv::Vec2d shift;         // u there, mm
+  cv::Matx22d covariance;  // by the patch-matching law, mm^2, scale not yet calibrated
+  int set = 0;             // patches of one level and size share a calibration
+  double overlap = 1;      // how often each pixel was used in its set: (side / step)^2, >= 1
+  double weight = 1;       // robust weight after a fit, 0..1
+  double misfit = 0;       // squared length of the residual in its own sd, after a fit
+};
+
+struct RobustFit {
+  SplineFit::Answer answer;
+  SmoothnessPrior prior;
+  std::vector<double> set_scale;  // variance factor of each set, from the residuals
+  double log_evidence = 0;
+};
+
+struct RobustRule {
+  SmoothnessPrior prior;
+  double floor_mm = 0.001;    // resampling and curvature within a patch, not in the law
+  bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
+  double start_width = 8;     // of the first stage's weight function, in sd
+  bool choose_prior = false;  // by marginal likelihood
+};
+
+// Geman-McClure weights in three stages, stiff and wide first, so that outliers that agree with
+// each other (new lines drawn along old ones) do not get to bend the sheet. Sets weight and misfit.
+RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const RobustRule& rule);
+
+// Data in the form that SplineFit takes, with the weights of the last fit.
+std::vector<FitDatum> as_fit_data(const std::vector<Measured>& data,
+                                  const std::vector<double>& set_scale,
+                                  double floor_mm);
+
+}  // namespace rebite::align

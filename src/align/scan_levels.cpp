@@ -1,0 +1,120 @@
+#include "align/scan_levels.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "align/area_resample.h"
+#include "align/local_norm.h"
+
+namespace rebite::align {
+namespace {
+
+constexpr double kTop = 300 / 25.4;  // finer than this brings nothing (alignment.md, section 3)
+constexpr double kFloor = 0.02;      // density: bare paper's texture is a tenth of it
+constexpr double kRim = 1.5;         // mm inside the plate mark: bevel and ink along its foot
+
+long key(double px_per_mm) { return std::lround(px_per_mm * 1000); }
+
+cv::Rect2d around(const Corners& c) {
+  cv::Point2d low = c[0], high = c[0];
+  for (const cv::Point2d& p : c) {
+    low = {std::min(low.x, p.x), std::min(low.y, p.y)};
+    high = {std::max(high.x, p.x), std::max(high.y, p.y)};
+  }
+  return {low, high};
+}
+
+// The plate less its rim.
+cv::Mat1b inside_rim(const Corners& c, double px_per_mm, cv::Size size) {
+  std::vector<cv::Point> polygon;
+  for (std::size_t k = 0; k < 4; ++k) {
+    const cv::Point2d a = c[(k + 3) % 4] - c[k], b = c[(k + 1) % 4] - c[k];
+    const cv::Point2d p = c[k] + a * (kRim / cv::norm(a)) + b * (kRim / cv::norm(b));
+    polygon.emplace_back(cv::Point2d(p * px_per_mm) - cv::Point2d(0.5, 0.5));
+  }
+  cv::Mat1b mask(size, static_cast<unsigned char>(0));
+  cv::fillConvexPoly(mask, polygon, 255);
+  return mask;
+}
+
+}  // namespace
+
+ScanLevels::ScanLevels(const scan::DensityImage& image, int threads)
+    : image_(image), threads_(threads) {
+  const WorkScale work = work_scale(image.info);
+  scale_ = work.scale;
+  real_ = work.real;
+}
+
+cv::Size2d ScanLevels::size_mm() const {
+  return {image_.relative.cols / scale_.x, image_.relative.rows / scale_.y};
+}
+
+void ScanLevels::rescale(double factor) {
+  scale_.x /= factor;
+  scale_.y /= factor;
+  rescaled_ *= factor;
+  base_.release();
+  levels_.clear();
+  if (outline_)
+    for (cv::Point2d& c : outline_->corners) c *= factor;
+}
+
+const cv::Mat1f& ScanLevels::base() {
+  if (base_.empty()) {
+    const double own = std::min(finest(), kTop);
+    base_scale_ = {own, own};
+    base_ = area_resample(image_.relative, scale_.x / own, scale_.y / own, threads_);
+  }
+  return base_;
+}
+
+const Level& ScanLevels::level(double px_per_mm, double sigma_mm) {
+  const double wanted = std::min(px_per_mm, finest());
+  base();
+  auto found = levels_.find(key(wanted));
+  if (found == levels_.end())
+    found =
+        levels_
+            .emplace(key(wanted),
+                     wanted > base_scale_.x ? make_level(image_.relative, scale_, wanted, threads_)
+                                            : make_level(base_, base_scale_, wanted, threads_))
+            .first;
+  Level& level = found->second;
+  if (sigma_mm > 0 && level.grain.empty())
+    level.grain =
+        locally_normalised(level.density, level.known, sigma_mm * level.px_per_mm, kFloor);
+  return level;
+}
+
+void ScanLevels::forget(double px_per_mm) { levels_.erase(key(std::min(px_per_mm, finest()))); }
+
+const std::optional<Outline>& ScanLevels::outline() {
+  if (!sought_) {
+    sought_ = true;
+    const std::optional<Corners> rough = rough_outline(level(std::min(finest(), 1.5)));
+    if (rough) outline_ = refine_outline(level(std::min(finest(), kTop)), *rough);
+  }
+  return outline_;
+}
+
+PictureArea ScanLevels::picture(double px_per_mm) {
+  const Level& l = level(px_per_mm);
+  PictureArea area;
+  if (outline()) {
+    area.mask = inside_rim(outline_->corners, l.px_per_mm, l.density.size());
+    cv::bitwise_and(area.mask, l.known, area.mask);
+    area.box_mm = around(outline_->corners) & cv::Rect2d({0, 0}, l.size_mm());
+  } else {
+    area.mask = l.known.clone();
+    const cv::Rect known = cv::boundingRect(l.known);
+    area.box_mm = {known.x / l.px_per_mm,
+                   known.y / l.px_per_mm,
+                   known.width / l.px_per_mm,
+                   known.height / l.px_per_mm};
+  }
+  return area;
+}
+
+}  // namespace rebite::align
