@@ -1,8 +1,10 @@
 // Wedge scans -> steps -> batch.
 #pragma once
 
+#include <array>
 #include <filesystem>
 #include <opencv2/core.hpp>
+#include <optional>
 #include <vector>
 
 #include "scan/density_image.h"
@@ -12,7 +14,7 @@ namespace rebite::wedge {
 
 struct FindOptions {
   int steps = 0;         // how many steps were bitten, 3..30 (0-minute step included)
-  double trim_mm = 1.5;  // left out along each step edge
+  double trim_mm = 1.5;  // left out along each step edge (less on steps under 6 mm)
   std::optional<cv::Rect2d> window_mm;  // where the wedge lies, mm from the scan's top-left corner
 };
 
@@ -20,14 +22,29 @@ struct FindOptions {
 struct FoundStep {
   std::array<cv::Point2f, 4> corners_px;  // trimmed quadrilateral that was measured
   scan::TonePatch tone;
+  int row = 0, column = 0;  // place in the wedge: one or two rows
+  // The step's median pixel: in a dark step full ink, where the mean still holds specks of land.
+  Density median = Density::of(0);
+  bool seen = true;  // false: cannot be told from the unbitten metal beside it
 };
 
-// The steps in order of place along the wedge (not yet in order of time).
-// Refuses: fewer or other edges than steps, no wedge at all.
+// The steps in order of place along the wedge, row by row (not yet in order of time).
+//
+// The scan is turned until its strongest edges lie upright; one or two rows of equal cells are
+// fitted to the dark part, touching or apart, along either axis; up to three cells at one end may
+// look like unbitten metal (a zero step in the border). Light steps are parted by their equal
+// width. Refuses (data): no wedge at all (blank sheet, a picture), another number of steps than
+// asked for (both numbers told), a window outside the scan; (usage) steps outside 3..30.
 Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge, const FindOptions&);
 
-// Pairs steps with times (either direction along the wedge), pools impressions, checks the order
-// (isotonic, names steps out of order), and returns them in order of time.
+// Pairs steps with times and pools impressions. `times` are in the order of the steps along the
+// wedge; which end is the first, and for two rows which row and which way each runs, is told by the
+// tone: of these orders the one in which longer is darker. Returns steps in order of time.
+//   density: mean over impressions; between_sd: spread between them, pooled in part over steps;
+//   sd: standard error from that spread (with one impression: assumed_print_spread, see
+//   make_batch.h) and the grain; wiping_sd: the spread's part of sd.
+// Refuses (data): impressions of different numbers of steps, other times than steps (both told), a
+// step that could not be measured, steps out of order beyond their noise (named).
 Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
                                              const std::vector<BiteTime>& times);
 

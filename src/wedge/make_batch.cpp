@@ -1,0 +1,115 @@
+#include "wedge/make_batch.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "wedge/fit_curve.h"
+
+namespace rebite::wedge {
+namespace {
+
+// On how many observations the steps' sd rest. Neighbouring steps are wiped in one stroke, so two
+// of them count as about one.
+double spread_dof(std::size_t impressions, std::size_t steps) {
+  if (impressions < 2) return 4;  // an assumption, worth no more than that
+  return static_cast<double>(impressions - 1) * std::max(1.0, static_cast<double>(steps) / 2);
+}
+
+double print_spread(const std::vector<WedgeStep>& steps, std::size_t impressions) {
+  if (impressions < 2) return assumed_print_spread;
+  double sum = 0;
+  for (const WedgeStep& s : steps) sum += s.between_sd * s.between_sd;
+  return std::sqrt(sum / static_cast<double>(steps.size()));
+}
+
+Density full_ink(const std::vector<std::vector<FoundStep>>& impressions, const ToneCurve& curve) {
+  double median = 0;
+  for (const auto& steps : impressions) {
+    const auto darkest = std::max_element(steps.begin(), steps.end(), [](auto& a, auto& b) {
+      return a.tone.density < b.tone.density;
+    });
+    median += darkest->median.value() / static_cast<double>(impressions.size());
+  }
+  // A tone as dark as the curve's end must still leave a trace of land, or no bite could reach it.
+  constexpr double trace = 0.01;
+  double solid = std::max(median, curve.table().density.back() + trace);
+  for (const auto& [name, value] : curve.parameters()) {
+    // The end tone only where the ladder comes near it: else it is a guess far past the steps.
+    if (name == "d1" && value < curve.table().density.back() + 0.1) {
+      solid = std::max(solid, value + trace);
+    }
+  }
+  return Density::of(solid);
+}
+
+}  // namespace
+
+Result<std::vector<BiteTime>> totals_from_dips(const std::vector<BiteTime>& dips) {
+  std::vector<BiteTime> totals;
+  BiteTime total = BiteTime::minutes(0);
+  for (std::size_t i = 0; i < dips.size(); ++i) {
+    const double seconds = dips[i].in_seconds();
+    if (!(seconds >= 0) || (i > 0 && !(seconds > 0))) {
+      return refuse(
+          ProblemKind::usage,
+          fmt::format("Dip {} is {:g} s, but every dip after the first adds time.", i + 1, seconds),
+          "Give the dips in the order in which they were made.");
+    }
+    total = total + dips[i];
+    totals.push_back(total);
+  }
+  if (totals.empty()) {
+    return refuse(ProblemKind::usage, "No dips were given.", "Give one dip per step.");
+  }
+  return totals;
+}
+
+Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
+                         const std::vector<BiteTime>& times,
+                         const BatchInfo& info) {
+  if (impressions.empty()) {
+    return refuse(ProblemKind::usage, "No wedge scan was given.", "Give at least one scan.");
+  }
+  auto steps = steps_in_time(impressions, times);
+  if (!steps) return std::unexpected(steps.error());
+  FitOptions options;
+  options.sd_degrees_of_freedom = spread_dof(impressions.size(), steps->size());
+  auto fitted = fit_curve(*steps, options);
+  if (!fitted) return std::unexpected(fitted.error());
+  Notes notes = fitted->summary.notes;
+  if (impressions.size() < 2) {
+    notes.push_back(fmt::format(
+        "Only one impression: the spread from print to print was taken as {:.2f} D. Print and scan "
+        "the wedge three times to measure it.",
+        assumed_print_spread));
+  }
+  const auto unseen = std::count_if(impressions.front().begin(),
+                                    impressions.front().end(),
+                                    [](const FoundStep& s) { return !s.seen; });
+  if (unseen > 1) {
+    notes.push_back(
+        fmt::format("{} steps cannot be told from unbitten metal; check that as many times as "
+                    "steps were given.",
+                    unseen));
+  }
+  const Density solid = full_ink(impressions, fitted->curve);
+  const double spread = print_spread(*steps, impressions.size());
+  return Batch{.name = info.name,
+               .mordant = info.mordant,
+               .strength = info.strength,
+               .metal = info.metal,
+               .ground = info.ground,
+               .temperature_c = info.temperature_c,
+               .bitten_on = info.bitten_on,
+               .impressions = static_cast<int>(impressions.size()),
+               .steps = std::move(*steps),
+               .curve = std::move(fitted->curve),
+               .solid = solid,
+               .noise_density = spread,
+               .overlap = {},
+               .notes = std::move(notes)};
+}
+
+}  // namespace rebite::wedge

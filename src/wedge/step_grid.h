@@ -1,0 +1,49 @@
+// Where the steps lie in an upright picture: a row or two of equal cells.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <optional>
+#include <vector>
+
+#include "wedge/wedge_frame.h"
+
+namespace rebite::wedge {
+
+// A row (or two) of equal cells, in frame pixels.
+struct StepGrid {
+  bool along_y = false;  // the steps follow each other down the frame instead of across it
+  int rows = 1, columns = 0;
+  double begin = 0, pitch = 0;  // along the wedge: cell k is begin + k pitch .. + pitch
+  double side_begin = 0, side_pitch = 0;
+  double gap = 0;  // unbitten between cells, along the wedge and between rows
+  int unseen_before = 0, unseen_after = 0;  // end cells that look like unbitten metal
+  double misfit = 1e9;        // sd of the blurred density about the cells' means, log10 units
+  double range = 0;           // darkest minus lightest cell mean
+  std::vector<double> level;  // mean density of each cell, row by row
+  double border = 0;          // density of the unbitten metal beside the cells
+
+  // Frame rectangle of a cell, `trim` pixels left out along every side.
+  cv::Rect2d cell(int row, int column, double trim) const;
+};
+
+// The dark part that could be a wedge: its bounding box in the frame and the tone around it.
+struct DarkBox {
+  cv::Rect box;
+  double border = 0;   // density
+  double darkest = 0;  // density, over 3 mm
+};
+// Empty: nothing is darker than its surroundings by 0.15 D over 3 mm.
+std::optional<DarkBox> find_dark_box(const WedgeFrame& frame);
+
+// The best grid of `steps` cells in one or two rows, along either axis, with up to `unseen` cells
+// at the light end that cannot be told from unbitten metal. Empty: the picture is too small for
+// that.
+std::optional<StepGrid> best_grid(const WedgeFrame& frame, const DarkBox& dark, int steps);
+
+// Does the picture look like those cells: are they even, do they differ?
+bool looks_like_steps(const StepGrid& grid);
+
+// A grid whose steps are each cut into d equal parts: then the wedge has steps / d. 1 if not so.
+int cells_per_step(const StepGrid& grid);
+
+}  // namespace rebite::wedge

@@ -1,0 +1,29 @@
+// The wedge's scan made small, even and upright, for finding the steps.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <optional>
+
+#include "scan/density_image.h"
+
+namespace rebite::wedge {
+
+// A working picture in which the step edges run along x and y (which of the two is open).
+struct WedgeFrame {
+  cv::Mat1f density;     // log10 above paper, grain blurred away (sigma 0.5 mm), 0 where no scan
+  cv::Mat1b inside;      // 255 where the scan (and window) reaches
+  double px_per_mm = 4;  // the same along x and y
+  cv::Matx23d scan_from_frame;  // frame pixels to scan pixels
+
+  cv::Point2d to_scan(double x, double y) const {
+    return {scan_from_frame(0, 0) * x + scan_from_frame(0, 1) * y + scan_from_frame(0, 2),
+            scan_from_frame(1, 0) * x + scan_from_frame(1, 1) * y + scan_from_frame(1, 2)};
+  }
+};
+
+// Turned so that the strongest edges lie along the axes: the 4-fold mean direction of the gradient,
+// sharpened by the turn at which the row and column means change most abruptly.
+WedgeFrame upright_frame(const scan::DensityImage& scan,
+                         const std::optional<cv::Rect2d>& window_mm);
+
+}  // namespace rebite::wedge
