@@ -127,7 +127,8 @@ PrintedPlate::PrintedPlate(const Plate& plate,
 float PrintedPlate::Ground::coverage_at(float x_mm, float y_mm) const {
   float t = 0;
   for (const auto& map : minutes) t += map.at(x_mm, y_mm);
-  const float p = std::clamp(std::sqrt(t) * per_root_minute, 0.F, curve_nodes - 1.001F);
+  const float p =
+      std::clamp(std::sqrt(std::max(0.F, t)) * per_root_minute, 0.F, curve_nodes - 1.001F);
   const auto i = static_cast<size_t>(p);
   return coverage[i] + (p - static_cast<float>(i)) * (coverage[i + 1] - coverage[i]);
 }
