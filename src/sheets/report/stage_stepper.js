@@ -1,0 +1,173 @@
+// Rebite.stageStepper(root, data, options): the plate dip by dip.
+//   root      an empty element, or one that holds the figures drawn without a script (piece
+//             "stages" of report_data.h), which it replaces on the screen and keeps for print.
+//   data      the object of report_data.h: plate, stages, regions, layers (proof, next).
+//   options   {view: 'plate', show: 'stopout'}
+// Events on root (bubbling): rebite:stage {stage} (1..n), rebite:select {id}, rebite:view {view}.
+// Returns {go(stage), setView('plate'|'print'), setShow('stopout'|'print'), select(id),
+//   update(data), destroy()}; these fire no events.
+//
+// Two pictures of a stage. 'stopout': what the hand sees to do before the dip: solid = stop out now,
+// light = stopped out before, white = open in the bath. 'print': what is finished after the dip,
+// with the next proof's tones where the bite has ended and hatched where it goes on.
+'use strict';
+window.Rebite = window.Rebite || {};
+(function (Rebite) {
+  const make = Rebite.make;
+  const svg = Rebite.svg;
+  let count = 0;
+
+  Rebite.stageStepper = function (root, data, options) {
+    const o = Object.assign({view: 'plate', show: 'stopout'}, options);
+    const name = 'rbs' + ++count;
+    const state = {stage: 1, view: o.view, show: o.show, selected: 0};
+    let live = null;
+
+    const W = () => data.plate.width_mm;
+    const H = () => data.plate.height_mm;
+    const mirrored = () => state.view === 'plate';
+    const stageNow = () => data.stages[state.stage - 1];
+
+    function kindOf(region) {
+      const s = stageNow();
+      if (s.still_open.includes(region.id)) return 'open';
+      if (s.stop_out_before.includes(region.id) || s.number === 1) return 'now';
+      return 'before';
+    }
+    const finished = (region) => region.stage > 0 && region.stage <= state.stage;
+    const lowered = (region) => region.action === 'burnish' || region.action === 'scrape';
+
+    function address(id) {
+      const layer = data.layers.find((l) => l.id === id);
+      if (!layer) return null;
+      const level = layer.levels[0];
+      return level.address ? level.address(0, 0) : level.tiles[0];
+    }
+    const use = (r, cls) => svg('use', {href: '#shape-' + r.id, class: cls, 'data-region': r.id});
+    const image = (id, extra) => svg('image', Object.assign({href: address(id), width: W(), height: H(), preserveAspectRatio: 'none'}, extra));
+
+    function stopOut(flip) {
+      const first = state.stage === 1;
+      flip.append(svg('rect', {width: W(), height: H(), class: first ? 'now' : 'before'}));
+      for (const r of data.regions) flip.append(use(r, kindOf(r)));
+    }
+    function asPrinted(flip) {
+      const clip = svg('clipPath', {id: name + '-done'});
+      for (const r of data.regions) if (finished(r) || lowered(r)) clip.append(svg('use', {href: '#shape-' + r.id}));
+      flip.append(clip, image('proof'), image('next', {'clip-path': `url(#${name}-done)`}));
+      const hatch = svg('pattern', {id: name + '-open', width: 8, height: 8, patternUnits: 'userSpaceOnUse',
+        patternTransform: `scale(${Math.max(W(), H()) / 620}) rotate(45)`}, svg('rect', {width: 8, height: 8, fill: '#fff', 'fill-opacity': '.55'}),
+        svg('path', {d: 'M0 4H8', stroke: '#111'}));
+      flip.append(hatch);
+      for (const r of data.regions)
+        if (r.stage > state.stage) flip.append(svg('use', {href: '#shape-' + r.id, fill: `url(#${name}-open)`, 'data-region': r.id, class: 'on'}));
+        else flip.append(use(r, 'clear'));
+    }
+    function numbers() {
+      const g = svg('g', {class: 'numbers', 'font-size': Math.max(W(), H()) / 42});
+      const taken = [];
+      const size = Math.max(W(), H()) / 42;
+      for (const r of data.regions.slice().sort((a, b) => b.area_mm2 - a.area_mm2)) {
+        if (state.show === 'stopout' ? kindOf(r) === 'before' : r.stage < state.stage) continue;
+        const x = mirrored() ? Rebite.plateView(r.centre_mm[0], data.plate) : r.centre_mm[0];
+        const y = r.centre_mm[1];
+        const w = size * 0.62 * String(r.id).length;
+        if (taken.some((t) => Math.abs(t.x - x) < (t.w + w) / 2 && Math.abs(t.y - y) < size)) continue;
+        taken.push({x: x, y: y, w: w});
+        g.append(svg('text', {x: x, y: y}, String(r.id)));
+      }
+      return g;
+    }
+    function words() {
+      const s = stageNow();
+      const view = mirrored() ? 'Plate view: as the metal lies, mirrored.' : 'Print view: as the proof shows it.';
+      const stop = s.stop_out_before.length ? s.stop_out_before.join(', ') : 'nothing more';
+      return state.show === 'stopout'
+        ? {view: view, what: `Before this dip stop out ${s.number === 1 ? 'all that is held, and ' : ''}${stop}. Open in the bath: ${s.still_open.join(', ') || 'nothing'}.`}
+        : {view: view, what: `After this dip. Finished: ${data.regions.filter(finished).map((r) => r.id).join(', ') || 'nothing yet'}. Hatched: still to be bitten.`};
+    }
+
+    function draw() {
+      const s = stageNow();
+      const flip = svg('g', mirrored() ? {transform: `translate(${W()} 0) scale(-1 1)`} : {});
+      if (state.show === 'stopout') stopOut(flip);
+      else asPrinted(flip);
+      const chosen = svg('use', {class: 'chosen'});
+      if (state.selected) chosen.setAttribute('href', '#shape-' + state.selected);
+      flip.append(chosen);
+      const text = words();
+      const picture = svg('svg', {class: 'dip', viewBox: `0 0 ${W()} ${H()}`, role: 'img', 'aria-label': `${text.view} ${text.what}`}, flip, numbers());
+      live.figure.replaceChildren(picture);
+      live.view.textContent = text.view;
+      live.what.textContent = text.what;
+      live.stage.textContent = `Stage ${s.number} of ${data.stages.length}`;
+      live.dip.textContent = s.dip_text;
+      live.total.textContent = s.total_text;
+      live.back.disabled = state.stage === 1;
+      live.next.disabled = state.stage === data.stages.length;
+      live.stages.set(state.stage);
+      live.key.hidden = state.show !== 'stopout';
+    }
+    function go(stage) {
+      state.stage = Math.max(1, Math.min(data.stages.length, stage));
+      draw();
+    }
+    function chooseStage(stage) {
+      go(stage);
+      Rebite.tell(root, 'stage', {stage: state.stage});
+    }
+    function key(cls, text) {
+      const box = svg('svg', {class: 'dip swatch', viewBox: '0 0 24 24', width: 24, height: 24, 'aria-hidden': 'true'},
+        svg('rect', {class: cls, width: 24, height: 24}));
+      return make('li', {}, box, text);
+    }
+    function build() {
+      root.classList.add('rb-stepper');
+      if (live) live.element.remove();
+      live = null;
+      if (data.stages.length === 0) return;
+      const step = (words, by) => {
+        const b = make('button', {type: 'button', class: 'rb-step'}, words);
+        b.addEventListener('click', () => chooseStage(state.stage + by));
+        return b;
+      };
+      live = {back: step('Back', -1), next: step('Next', 1), figure: make('div', {class: 'rb-dip'}),
+        stage: make('h3', {}), dip: make('b', {}), total: make('b', {}), view: make('p', {class: 'rb-caption'}),
+        what: make('p', {class: 'rb-what', 'aria-live': 'polite'}),
+        key: make('ul', {class: 'legend'}, key('now', 'stop out now'), key('before', 'stopped out before'), key('open', 'open in the bath'))};
+      live.stages = Rebite.choice('Stage', data.stages.map((s) => [s.number, String(s.number)]), state.stage, (n) => chooseStage(n));
+      live.views = Rebite.choice('View', [['plate', 'Plate view'], ['print', 'Print view']], state.view,
+        (v) => { state.view = v; draw(); Rebite.tell(root, 'view', {view: v}); });
+      live.shows = Rebite.choice('Picture', [['stopout', 'What to stop out'], ['print', 'What is finished']], state.show,
+        (v) => { state.show = v; draw(); });
+      const bar = make('div', {class: 'rb-bar'}, make('div', {class: 'rb-tools'}, live.back, live.stages.element, live.next), live.shows.element, live.views.element);
+      const times = make('div', {class: 'rb-times'}, live.stage, make('p', {}, 'dip ', live.dip), make('p', {}, 'total ', live.total), live.what, live.key);
+      live.element = make('div', {class: 'rb-live'}, bar, make('div', {class: 'rb-body'}, make('div', {class: 'rb-picture'}, live.figure, live.view), times));
+      root.prepend(live.element);
+      go(state.stage);
+    }
+    const clicked = (e) => {
+      const shape = e.target.closest('[data-region]');
+      if (!shape || !live || !live.figure.contains(shape)) return;
+      Rebite.tell(root, 'select', {id: Number(shape.dataset.region)});
+    };
+    root.addEventListener('click', clicked);
+    Rebite.piece(root, data, 'stages');
+    build();
+    return {
+      go: go,
+      setView(v) { state.view = v; if (live) { live.views.set(v); draw(); } },
+      setShow(v) { state.show = v; if (live) { live.shows.set(v); draw(); } },
+      select(id) { state.selected = id; if (live) draw(); },
+      update(next) {
+        Object.assign(data, next);
+        live = null;
+        root.replaceChildren();
+        Rebite.piece(root, data, 'stages');
+        state.stage = Math.max(1, Math.min(state.stage, data.stages.length));
+        build();
+      },
+      destroy() { root.removeEventListener('click', clicked); root.replaceChildren(); },
+    };
+  };
+})(window.Rebite);

@@ -1,0 +1,340 @@
+#include "sheets/report_pieces.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <map>
+
+#include "sheets/report_figures.h"
+#include "sheets/report_text.h"
+
+namespace rebite::sheets {
+namespace {
+
+using plan::Action;
+
+std::vector<const plan::PlannedRegion*> with_action(const SheetContent& c,
+                                                    std::initializer_list<Action> actions) {
+  std::vector<const plan::PlannedRegion*> out;
+  for (const auto& r : c.plan.regions)
+    if (std::find(actions.begin(), actions.end(), r.action) != actions.end()) out.push_back(&r);
+  return out;
+}
+
+const plan::PlannedRegion* region_of(const SheetContent& c, int id) {
+  for (const auto& r : c.plan.regions)
+    if (r.region.id == id) return &r;
+  return nullptr;
+}
+
+// Many numbers fold away behind a summary.
+std::string chips(const std::vector<int>& ids) {
+  std::string out;
+  for (const int id : ids) out += chip(id) + " ";
+  if (ids.size() <= 24) return "<span class=\"chips\">" + out + "</span>";
+  return fmt::format(
+      "<details class=\"many\"><summary>{} regions</summary><span class=\"chips\">{}"
+      "</span></details>",
+      ids.size(),
+      out);
+}
+
+std::string stage_card(const SheetContent& c, const plan::Stage& s) {
+  std::vector<int> stop;
+  for (const int id : s.stop_out_before) {
+    const auto* r = region_of(c, id);
+    if (s.number > 1 || (r && r->action != Action::hold)) stop.push_back(id);
+  }
+  const std::string rest = s.number == 1 ? "all that is held" : "";
+  std::string what = rest;
+  if (!stop.empty()) what += (rest.empty() ? "" : ", and ") + chips(stop);
+  if (what.empty()) what = "nothing";
+  return fmt::format(
+      "<li class=\"stage\"><h3>Stage {} <span>of {}</span></h3><p class=\"dip\"><span>dip</span> "
+      "<b>{}</b></p><p class=\"total\"><span>total</span> <b>{}</b></p><p "
+      "class=\"stop\"><span>Stop "
+      "out first:</span> {}</p></li>",
+      s.number,
+      c.plan.stages.size(),
+      clock_text(s.dip),
+      clock_text(s.total),
+      what);
+}
+
+std::string stage_cards(const SheetContent& c) {
+  if (c.plan.stages.empty()) return "";
+  std::string out = "<ol class=\"stages\">";
+  for (const auto& s : c.plan.stages) out += stage_card(c, s);
+  return out + "</ol>";
+}
+
+std::string lower_list(const SheetContent& c) {
+  if (c.plan.lower_first.empty()) return "";
+  std::string out = fmt::format("<div class=\"todo lower\"><h3>{}</h3><ul>",
+                                c.plan.ground == plan::Ground::fresh
+                                    ? "Lower first, before the new ground is laid"
+                                    : "Lower first, before the bite");
+  for (const int id : c.plan.lower_first) {
+    const auto* r = region_of(c, id);
+    if (!r) continue;
+    out += fmt::format("<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, {}</span></li>",
+                       chip(id),
+                       action_words(r->action),
+                       tone_number(r->region.target.value.value()),
+                       tone_number(r->region.now.value.value()),
+                       area_text(r->region.area_mm2, c.units));
+  }
+  return out + "</ul></div>";
+}
+
+std::string by_hand_list(const SheetContent& c) {
+  std::string out;
+  for (const auto* r : with_action(c, {Action::soft, Action::line, Action::beyond}))
+    out += fmt::format("<li>{} <b>{}.</b> {}</li>",
+                       chip(r->region.id),
+                       action_words(r->action),
+                       escaped(advice(*r, c.plan)));
+  return out.empty()
+             ? ""
+             : "<div class=\"todo hand\"><h3>Not by stop-out alone</h3><ul>" + out + "</ul></div>";
+}
+
+std::string hold_list(const SheetContent& c) {
+  std::vector<int> ids;
+  for (const auto* r : with_action(c, {Action::hold})) ids.push_back(r->region.id);
+  return fmt::format(
+      "<div class=\"todo hold\"><h3>Hold</h3><p>All of the plate that carries no "
+      "number stays as it is{}. {}</p></div>",
+      ids.empty() ? "" : ", and so do " + chips(ids),
+      c.plan.stages.empty() ? "" : "Stop it out before the first dip.");
+}
+
+std::string choice_row(const plan::StageChoice& s) {
+  return fmt::format("<tr{}><th scope=\"row\">{}{}</th><td>{:.3f}</td><td>{}</td></tr>",
+                     s.chosen ? " class=\"chosen\"" : "",
+                     s.stages,
+                     s.chosen ? " <b>(this plan)</b>" : "",
+                     s.loss,
+                     s.stages > 1 ? fmt::format("{:.3f}", s.gain) : "–");
+}
+
+std::string fact(const std::string& name, const std::string& value) {
+  return value.empty() ? "" : "<dt>" + name + "</dt><dd>" + value + "</dd>";
+}
+
+std::string batch_facts(const SheetContent& c) {
+  if (!c.batch) return fact("Batch", "none: planned without a wedge, so without minutes");
+  const wedge::Batch& b = *c.batch;
+  std::string what = escaped(b.mordant);
+  for (const std::string& part : {b.strength, b.metal, b.ground})
+    if (!part.empty()) what += ", " + escaped(part);
+  std::string out = fact("Batch", "<b>" + escaped(b.name) + "</b><br>" + what);
+  out += fact(
+      "Wedge",
+      fmt::format(
+          "{}{}{}",
+          count_text(b.steps.size(), "step", "steps"),
+          ", " + count_text(static_cast<std::size_t>(b.impressions), "impression", "impressions"),
+          b.bitten_on.empty() ? "" : ", bitten " + date_of(b.bitten_on)));
+  if (b.temperature_c)
+    out += fact("Wedge's bath", temperature_text(*b.temperature_c, c.fahrenheit));
+  out +=
+      fact("Useful until",
+           clock_text(b.curve.useful_until()) + ", tone " + tone_number(b.curve.darkest().value()));
+  if (c.plan.ground == plan::Ground::fresh)
+    out += fact(
+        "New grain over old tone",
+        fmt::format("q = {:.2f} ± {:.2f}, {}",
+                    b.overlap.q,
+                    b.overlap.sd,
+                    b.overlap.measured ? "measured on a crossed wedge" : "assumed, not measured"));
+  return out;
+}
+
+}  // namespace
+
+std::string chip(int id) {
+  return fmt::format("<a class=\"chip\" href=\"#row-{0}\" data-region=\"{0}\">{0}</a>", id);
+}
+
+std::string headline(const SheetContent& c) {
+  const std::size_t bites = with_action(c, {Action::bite, Action::beyond}).size();
+  const std::string lower =
+      c.plan.lower_first.empty()
+          ? ""
+          : count_text(c.plan.lower_first.size(), "region", "regions") + " to lower first.";
+  if (!c.plan.stages.empty()) {
+    std::string out = fmt::format("{} in {}, {} in the bath in all.",
+                                  count_text(bites, "region", "regions") + " to bite",
+                                  count_text(c.plan.stages.size(), "stage", "stages"),
+                                  clock_text(c.plan.stages.back().total));
+    if (!lower.empty()) out += " " + lower;
+    return out;
+  }
+  if (bites == 0 && lower.empty())
+    return "Nothing to bite and nothing to lower: leave this plate as it is.";
+  if (bites == 0) return "Nothing to bite. " + lower;
+  return fmt::format("{} should be darker, but without a wedge there are no minutes. {}",
+                     count_text(bites, "region", "regions"),
+                     lower);
+}
+
+std::string glance_html(const SheetContent& c) {
+  std::string out = "<p class=\"headline\">" + escaped(headline(c)) + "</p>";
+  out += lower_list(c) + stage_cards(c);
+  out += "<div class=\"besides\">" + by_hand_list(c) + hold_list(c);
+  if (c.plan.handling)
+    out += fmt::format(
+        "<div class=\"todo\"><h3>At the bench</h3><p>About <b>{}</b> between the dips "
+        "for stopping out and drying, besides the bath.</p></div>",
+        clock_text(*c.plan.handling));
+  return out + "</div>";
+}
+
+std::string cautions_html(const SheetContent& c) {
+  if (c.plan.cautions.empty()) return "";
+  std::string out =
+      "<aside class=\"cautions\" aria-labelledby=\"cautions-head\"><h2 id=\"cautions-head\">Take "
+      "care</h2><ul>";
+  for (const auto& text : c.plan.cautions) out += "<li>" + escaped(text) + "</li>";
+  return out + "</ul></aside>";
+}
+
+std::string region_table_html(const SheetContent& c) {
+  if (c.plan.regions.empty()) return "<p class=\"quiet\">No region: nothing is to be changed.</p>";
+  std::string out =
+      "<table class=\"regions\"><caption>Tones are densities above paper, ± one standard error; "
+      "minutes in brackets are the 90 % interval.</caption><thead><tr><th "
+      "scope=\"col\" data-sort=\"id\">No.</th><th scope=\"col\" data-sort=\"action\">What to "
+      "do</th>"
+      "<th scope=\"col\" data-sort=\"stage\">Stop out after</th><th scope=\"col\" "
+      "data-sort=\"minutes\">Its own time</th><th scope=\"col\" data-sort=\"area\">Area</th><th "
+      "scope=\"col\" data-sort=\"now\">Now</th><th scope=\"col\" "
+      "data-sort=\"target\">Wanted</th><th "
+      "scope=\"col\" data-sort=\"gap\">Gap</th><th scope=\"col\" "
+      "data-sort=\"predicted\">Predicted</th><th scope=\"col\">Notes</th></tr></thead><tbody>";
+  for (const auto& r : c.plan.regions) {
+    const auto& g = r.region;
+    std::string stage = "–", time = "–", notes;
+    for (const auto& s : c.plan.stages)
+      if (s.number == r.stage)
+        stage = fmt::format("stage {}, <b>{}</b>", s.number, clock_text(s.total));
+    if (r.minutes)
+      time = fmt::format("{} <span class=\"pm\">({})</span>",
+                         clock_text(r.minutes->advised),
+                         range_text(r.minutes->low, r.minutes->high));
+    for (const auto& list : {g.notes, r.notes})
+      for (const auto& note : list) notes += (notes.empty() ? "" : "; ") + escaped(note);
+    out += fmt::format(
+        "<tr id=\"row-{0}\" data-region=\"{0}\" data-action=\"{1}\" data-stage=\"{2}\" "
+        "data-minutes=\"{3:.6g}\" data-area=\"{4:.6g}\" data-now=\"{5:.6g}\" "
+        "data-target=\"{6:.6g}\" "
+        "data-gap=\"{7:.6g}\" data-predicted=\"{8:.6g}\"><th scope=\"row\">{9}<span "
+        "class=\"num\">{0}</span></th><td class=\"what\">{10}</td>",
+        g.id,
+        action_key(r.action),
+        r.stage,
+        r.minutes ? r.minutes->advised.in_minutes() : 0.0,
+        g.area_mm2,
+        g.now.value.value(),
+        g.target.value.value(),
+        g.gap.value(),
+        r.predicted.value.value(),
+        swatch(look_of(r)),
+        action_words(r.action));
+    const auto cell = [&](const char* head, const std::string& value) {
+      out += fmt::format("<td data-head=\"{}\">{}</td>", head, value);
+    };
+    cell("Stop out after", stage);
+    cell("Its own time", time);
+    cell("Area", area_text(g.area_mm2, c.units));
+    cell("Now", tone_html(g.now));
+    cell("Wanted", tone_html(g.target));
+    cell("Gap", gap_html(g.gap, g.gap_sd));
+    cell("Predicted", tone_html(r.predicted));
+    out += "<td class=\"notes\">" + notes + "</td></tr>";
+  }
+  return out + "</tbody></table>";
+}
+
+std::string stages_html(const SheetContent& c) {
+  if (c.plan.stages.empty()) return "<p class=\"quiet\">No dip in this plan.</p>";
+  std::string out = "<ol class=\"dips\">";
+  for (const auto& s : c.plan.stages)
+    out += fmt::format(
+        "<li><figure><figcaption><b>Stage {}</b> · {}. Plate view.</figcaption>{}"
+        "</figure></li>",
+        s.number,
+        dip_text(s),
+        stage_figure(c, s));
+  return out + "</ol>";
+}
+
+std::string stage_choice_html(const SheetContent& c) {
+  if (c.plan.stage_table.empty()) return "";
+  std::string out =
+      "<table class=\"choice\"><caption>What one more stage would gain: mean tone error left over "
+      "the bitten area</caption><thead><tr><th scope=\"col\">Stages</th><th scope=\"col\">Tone "
+      "error left</th><th scope=\"col\">Gained by the last one</th></tr></thead><tbody>";
+  for (const auto& s : c.plan.stage_table) out += choice_row(s);
+  return out + "</tbody></table>";
+}
+
+std::string facts_html(const SheetContent& c) {
+  std::string out = "<dl class=\"facts\">";
+  out += fact("Plate", size_text(c.plate, c.units));
+  out += fact("Proof", escaped(c.proof_file)) + fact("Drawing", escaped(c.drawing_file));
+  out += fact("Ground",
+              c.plan.ground == plan::Ground::fresh
+                  ? "fresh: a new ground over the old tones"
+                  : "kept: the bite continues through the ground on the plate");
+  out += batch_facts(c);
+  if (c.batch)
+    out += fact(
+        "Bath against the wedge's",
+        fmt::format(
+            "times × {:.2f} ± {:.2f}", c.plan.temperature_factor, c.plan.temperature_factor_sd));
+  if (c.batch)
+    out += fact("Risk taken",
+                fmt::format("{} that a region comes too dark by more than a visible step",
+                            percent_text(c.plan.risk)));
+  out += fact("Mean gap",
+              fmt::format("{} before, {} after the plan",
+                          tone_number(c.plan.outlook.mean_gap_before),
+                          tone_number(c.plan.outlook.mean_gap_after)));
+  out += fact("Inking taken out",
+              fmt::format("offset {}, contrast × {:.2f}, noise left ± {}",
+                          gap_number(c.map.inking.offset_density),
+                          c.map.inking.gain,
+                          tone_number(c.map.inking.noise_density)));
+  return out + "</dl>";
+}
+
+std::string notes_html(const SheetContent& c) {
+  std::string out;
+  for (const auto* list : {&c.plan.notes, &c.map.notes, &c.alignment.notes})
+    for (const auto& note : *list) out += "<li>" + escaped(note) + "</li>";
+  if (c.batch)
+    for (const auto& note : c.batch->notes) out += "<li>" + escaped(note) + "</li>";
+  return out.empty() ? "<p class=\"quiet\">None.</p>" : "<ul class=\"notes\">" + out + "</ul>";
+}
+
+std::string looks_html(const SheetContent& c) {
+  std::string out = "<ul class=\"legend\">";
+  for (const Look& l : looks_used(c)) out += "<li>" + swatch(l.key) + l.words + "</li>";
+  return out + "</ul>";
+}
+
+std::string legend_html(const std::vector<std::pair<std::string, std::string>>& entries) {
+  std::string out = "<ul class=\"legend\">";
+  for (const auto& [colour, words] : entries)
+    out += fmt::format(
+        "<li><svg class=\"swatch\" viewBox=\"0 0 24 24\" width=\"24\" height=\"24\" "
+        "aria-hidden=\"true\"><rect x=\".5\" y=\".5\" width=\"23\" height=\"23\" "
+        "fill=\"{}\" stroke=\"#555\"/></svg>{}</li>",
+        colour,
+        words);
+  return out + "</ul>";
+}
+
+}  // namespace rebite::sheets

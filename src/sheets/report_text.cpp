@@ -1,0 +1,139 @@
+#include "sheets/report_text.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+namespace rebite::sheets {
+namespace {
+
+// Rounded to two decimals, so that the sign shown belongs to the digits shown.
+double hundredths(double d) { return std::round(d * 100) / 100 + 0.0; }
+
+std::string plus_minus(double sd) {
+  if (!std::isfinite(sd)) return " <span class=\"pm\">± ?</span>";
+  return fmt::format(" <span class=\"pm\">± {:.2f}</span>", sd);
+}
+
+std::string minutes_words(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
+  for (const auto& s : plan.stages) {
+    if (s.number == r.stage)
+      return fmt::format(
+          "Leave open through dip {}: {} in all. Then stop out.", s.number, clock_text(s.total));
+  }
+  return r.minutes ? fmt::format("{} in the bath.", clock_text(r.minutes->advised)) : "";
+}
+
+}  // namespace
+
+std::string escaped(std::string_view text) {
+  std::string out;
+  for (const char c : text) {
+    if (c == '&')
+      out += "&amp;";
+    else if (c == '<')
+      out += "&lt;";
+    else if (c == '>')
+      out += "&gt;";
+    else if (c == '"')
+      out += "&quot;";
+    else if (c == '\'')
+      out += "&#39;";
+    else
+      out += c;
+  }
+  return out;
+}
+
+std::string tone_number(double d) {
+  return std::isfinite(d) ? fmt::format("{:.2f}", hundredths(d)) : "not seen";
+}
+
+std::string gap_number(double d) {
+  if (!std::isfinite(d)) return "not seen";
+  const double h = hundredths(d);
+  if (h == 0) return "0.00";
+  return fmt::format("{}{:.2f}", h > 0 ? "+" : "−", std::abs(h));
+}
+
+std::string tone_html(const DensityEstimate& e) {
+  return tone_number(e.value.value()) + plus_minus(e.sd);
+}
+
+std::string gap_html(ToneGap gap, double sd) { return gap_number(gap.value()) + plus_minus(sd); }
+
+std::string range_text(BiteTime low, BiteTime high) {
+  return clock_text(low) + "–" + clock_text(high);
+}
+
+std::string percent_text(double share) {
+  const double p = 100 * share;
+  if (p > 0 && p < 0.5) return "< 1 %";
+  return fmt::format("{:.0f} %", p);
+}
+
+std::string fine_length_text(double mm, Units units) {
+  if (!std::isfinite(mm)) return "unknown";
+  if (units == Units::inches) return fmt::format("{:.3f} in", mm / 25.4);
+  return fmt::format("{:.2f} mm", mm);
+}
+
+std::string action_words(plan::Action action) {
+  switch (action) {
+    case plan::Action::bite:
+      return "Bite";
+    case plan::Action::burnish:
+      return "Burnish";
+    case plan::Action::scrape:
+      return "Scrape, then burnish";
+    case plan::Action::hold:
+      return "Hold";
+    case plan::Action::line:
+      return "Line work";
+    case plan::Action::soft:
+      return "Soft passage";
+    case plan::Action::beyond:
+      return "Beyond reach";
+  }
+  return "";
+}
+
+std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
+  const double gap = r.region.gap.value();
+  switch (r.action) {
+    case plan::Action::bite:
+      return minutes_words(r, plan);
+    case plan::Action::burnish:
+      return fmt::format("Burnish before the new ground is laid, to come down by {:.2f}.",
+                         std::abs(gap));
+    case plan::Action::scrape:
+      return fmt::format(
+          "Scrape before the new ground is laid, to come down by {:.2f}; then burnish.",
+          std::abs(gap));
+    case plan::Action::hold:
+      return "Leave alone. Stop out before the first dip.";
+    case plan::Action::line:
+      return "Drawn line work, not a tone area. Stop out; the line itself is for the needle.";
+    case plan::Action::soft:
+      return fmt::format(
+          "A gradual passage that no stop-out edge can make. Work it free-hand towards tone {}.",
+          tone_number(r.region.target.value.value()));
+    case plan::Action::beyond:
+      return fmt::format(
+          "Darker than this batch and ground can reach{}. {}",
+          r.nearest ? fmt::format("; the nearest tone is {}", tone_number(r.nearest->value())) : "",
+          minutes_words(r, plan));
+  }
+  return "";
+}
+
+std::string list_text(const std::vector<int>& ids) {
+  std::string out;
+  for (std::size_t i = 0; i < ids.size(); ++i) {
+    if (i > 0) out += i + 1 == ids.size() ? " and " : ", ";
+    out += fmt::format("{}", ids[i]);
+  }
+  return out;
+}
+
+}  // namespace rebite::sheets
