@@ -68,17 +68,30 @@ cv::Point Sheet::place(cv::Point2d mm) const {
 
 cv::Mat1f Sheet::mask(const Shape& shape, double soft_mm) const {
   cv::Mat1f share = blank();
-  cv::Mat1b drawn(share.size(), std::uint8_t{0});
   std::vector<std::vector<cv::Point>> polygon(1);
   for (const auto& p : shape) polygon[0].push_back(place(p));
+  // Only round the shape: blurring the whole sheet for a footprint takes long.
+  const cv::Rect box = cv::boundingRect(polygon[0]);
+  const int reach = static_cast<int>(std::ceil(4 * soft_mm * px_per_mm_)) + 3;
+  const cv::Rect round(box.x / 16 - reach,
+                       box.y / 16 - reach,
+                       box.width / 16 + 2 * reach + 2,
+                       box.height / 16 + 2 * reach + 2);
+  const cv::Rect inside = round & cv::Rect(0, 0, share.cols, share.rows);
+  if (inside.empty()) return share;
+  cv::Mat1b drawn(share.size(), std::uint8_t{0});
   cv::fillPoly(drawn, polygon, 255, cv::LINE_AA, 4);
-  for (int r = 0; r < share.rows; ++r) {
-    for (int c = 0; c < share.cols; ++c) share(r, c) = static_cast<float>(drawn(r, c)) / 255.F;
+  cv::Mat1f part(inside.size());
+  for (int r = 0; r < part.rows; ++r) {
+    for (int c = 0; c < part.cols; ++c) {
+      part(r, c) = static_cast<float>(drawn(inside.y + r, inside.x + c)) / 255.F;
+    }
   }
   if (soft_mm > 0) {
-    blur_rows_and_columns(share, soft_mm * px_per_mm_, soft_mm * px_per_mm_);
-    share = cv::Mat1f(cv::min(share, 1.F));  // the kernel's weights sum to 1 but for rounding
+    blur_rows_and_columns(part, soft_mm * px_per_mm_, soft_mm * px_per_mm_);
+    part = cv::Mat1f(cv::min(part, 1.F));  // the kernel's weights sum to 1 but for rounding
   }
+  part.copyTo(share(inside));
   return share;
 }
 

@@ -111,8 +111,10 @@ void blur_rows_and_columns(cv::Mat1f& image, double sigma_x, double sigma_y) {
         float* out = across.ptr<float>(r);
         for (int c = 0; c < image.cols; ++c) {
           float sum = 0;
+          const bool whole = c >= reach && c + reach < image.cols;
           for (int k = -reach; k <= reach; ++k) {
-            sum += kernel[static_cast<size_t>(k + reach)] * in[mirrored(c + k, image.cols)];
+            const int from = whole ? c + k : mirrored(c + k, image.cols);
+            sum += kernel[static_cast<size_t>(k + reach)] * in[from];
           }
           out[c] = sum;
         }
