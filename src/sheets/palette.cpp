@@ -1,0 +1,44 @@
+#include "sheets/palette.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace rebite::sheets {
+
+Style stage_style(int stage, int stages) {
+  constexpr Hatch hatches[] = {
+      Hatch::rising, Hatch::falling, Hatch::level, Hatch::upright, Hatch::crossed, Hatch::grid};
+  constexpr double spacings[] = {1.5, 1.35, 1.2, 1.1, 1.3, 1.2};
+  const int k = std::clamp(stage, 1, std::max(1, stages)) - 1;
+  // One stage alone takes the third fill; from two on the first and the last are always used.
+  const int fill =
+      stages <= 1 ? 2 : static_cast<int>(std::lround(5.0 * k / std::max(1, stages - 1)));
+  const int hatch = stages <= 6 ? fill : k % 6;
+  return {kStageFills[fill], true, hatches[hatch], spacings[hatch] * (k >= 6 ? 1.6 : 1)};
+}
+
+Style action_style(plan::Action action) {
+  switch (action) {
+    case plan::Action::bite:
+      return {kStageFills[2], true, Hatch::level, 1.2};
+    case plan::Action::burnish:
+      return {{0x7B, 0xDD, 0xEE}, true, Hatch::dots, 1};
+    case plan::Action::scrape:
+      return {{0x2C, 0xA0, 0xBA}, true, Hatch::rings, 1.4};
+    case plan::Action::soft:
+      return {{0xFD, 0xF0, 0xE1}, true, Hatch::dashes, 1.2};
+    case plan::Action::beyond:
+      return {{0x21, 0x24, 0x3B}, true, Hatch::heavy, 1.6};
+    case plan::Action::line:
+    case plan::Action::hold:
+      break;
+  }
+  return {{255, 255, 255}, false, Hatch::none, 1};
+}
+
+Style style_of(const plan::PlannedRegion& r, int stages) {
+  if (r.action == plan::Action::bite && r.stage > 0) return stage_style(r.stage, stages);
+  return action_style(r.action);
+}
+
+}  // namespace rebite::sheets

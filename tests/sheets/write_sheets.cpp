@@ -1,0 +1,41 @@
+// Writes the sheets of the made content into a folder, to be looked at:
+//   build/sheets/tests/sheets/write_sheets FOLDER
+#include <filesystem>
+#include <fstream>
+#include <iostream>
+
+#include "sheets/sheets.h"
+#include "tests/sheets/made_content.h"
+
+namespace {
+
+using rebite::sheets::SheetContent;
+
+void write(const std::filesystem::path& file, const std::string& bytes) {
+  std::ofstream(file, std::ios::binary) << bytes;
+  std::cout << file.string() << " " << bytes.size() << "\n";
+}
+
+void write_all(const std::filesystem::path& folder,
+               const std::string& name,
+               const SheetContent& c) {
+  using namespace rebite::sheets;
+  write(folder / (name + ".plan.json"), plan_json(c));
+  write(folder / (name + ".map.png"), map_png(c));
+  write(folder / (name + ".map.svg"), map_svg(c));
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  if (argc != 2) return 64;
+  const std::filesystem::path folder(argv[1]);
+  std::filesystem::create_directories(folder);
+  namespace maker = rebite::maker;
+  write_all(folder, "lock", maker::made_content());
+  write_all(folder, "one", maker::made_one_region());
+  write_all(folder, "none", maker::made_no_work());
+  write_all(folder, "large", maker::made_large_plate());
+  write_all(folder, "many", maker::made_many_regions());
+  write_all(folder, "unwedged", maker::without_batch(maker::made_content()));
+}
