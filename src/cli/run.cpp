@@ -1,7 +1,80 @@
 #include "cli/run.h"
 
-namespace rebite::cli {
+#include <fmt/format.h>
 
-int run(int, char**) { return 64; }
+#include <CLI/CLI.hpp>
+#include <clocale>
+#include <csignal>
+
+#include "cli/command.h"
+#include "cli/interrupt.h"
+#include "cli/near_miss.h"
+#include "jobs/version.h"
+
+namespace rebite::cli {
+namespace {
+
+void describe(CLI::App& app) {
+  app.name("rebite");
+  app.description(
+      "Rebite plans the next bite of an aquatint plate: from a proof, the drawing painted over a "
+      "second\n"
+      "impression, and a step wedge of the bath, it says where to bite more, for how long, in "
+      "what\n"
+      "stop-out order, and where to burnish or scrape.");
+  app.set_version_flag("--version", "rebite " + jobs::version(), "print the version");
+  app.set_help_flag("-h,--help", "print this help; 'rebite COMMAND --help' tells more");
+  app.require_subcommand(1);
+  app.footer(
+      "In this order:\n"
+      "  1. rebite scanner   once for your scanner\n"
+      "  2. rebite wedge     once for each newly mixed bath\n"
+      "  3. rebite plan      for each new state of a plate\n"
+      "Every command explains itself: rebite plan --help\n\n"
+      "Acids and rosin dust can hurt you: follow the safety data sheet of each product and your "
+      "local "
+      "rules.");
+}
+
+int wrong_use(const CLI::App& app, const CLI::ParseError& error, Console& console) {
+  const CLI::App* command = &app;
+  for (const auto* sub : app.get_subcommands()) command = sub;
+  std::string next = fmt::format("rebite {}{}--help shows how it is written.",
+                                 command == &app ? "" : command->get_name(),
+                                 command == &app ? "" : " ");
+  if (const auto meant = near_miss(*command, error.what()); !meant.empty()) {
+    next = fmt::format("Did you mean {}? ", meant) + next;
+  }
+  return console.problem({ProblemKind::usage, error.what(), next});
+}
+
+}  // namespace
+
+int run(int argc, char** argv) {
+  // The C locale stays: numbers and bytes must not depend on where the program runs.
+  std::signal(SIGPIPE, SIG_IGN);
+  Console console;
+  InterruptWatch interrupt;
+  Surroundings around{console, interrupt.token()};
+  CLI::App app;
+  describe(app);
+  add_scanner(app, around);
+  add_wedge(app, around);
+  add_read(app, around);
+  add_align(app, around);
+  add_plan(app, around);
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::CallForHelp&) {
+    const CLI::App* command = &app;
+    for (const auto* sub : app.get_subcommands()) command = sub;
+    return console.result(command->help());
+  } catch (const CLI::CallForVersion& version) {
+    return console.result(std::string(version.what()) + "\n");
+  } catch (const CLI::ParseError& error) {
+    return wrong_use(app, error, console);
+  }
+  return around.exit_code;
+}
 
 }  // namespace rebite::cli

@@ -9,6 +9,7 @@
 #include <cerrno>
 #include <chrono>
 #include <cstring>
+#include <mutex>
 #include <set>
 #include <system_error>
 
@@ -55,6 +56,35 @@ fs::path folder_of(const fs::path& file) {
   return parent.empty() ? fs::path(".") : parent;
 }
 
+// Temporaries that exist right now. The lock is held over each step that makes or renames one.
+struct Unfinished {
+  std::mutex lock;
+  std::set<fs::path> paths;
+};
+Unfinished& unfinished() {
+  static Unfinished all;
+  return all;
+}
+
+// One temporary file or folder; taken off the list when it is renamed into place or removed.
+class Temporary {
+ public:
+  explicit Temporary(fs::path path) : path_(std::move(path)) {
+    const std::lock_guard hold(unfinished().lock);
+    unfinished().paths.insert(path_);
+  }
+  ~Temporary() {
+    const std::lock_guard hold(unfinished().lock);
+    unfinished().paths.erase(path_);
+  }
+  Temporary(const Temporary&) = delete;
+  Temporary& operator=(const Temporary&) = delete;
+  const fs::path& path() const { return path_; }
+
+ private:
+  fs::path path_;
+};
+
 // A name that no other process and no other call uses.
 fs::path temporary_beside(const fs::path& file) {
   static std::atomic<unsigned> serial{0};
@@ -94,6 +124,12 @@ int write_new(const fs::path& file, std::string_view bytes) {
   return error;
 }
 
+// rename, or the two swapped with RENAME_EXCHANGE. 0 or the errno.
+int put_in_place(const fs::path& from, const fs::path& to, unsigned flags) {
+  const std::lock_guard hold(unfinished().lock);
+  return ::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), flags) == 0 ? 0 : errno;
+}
+
 void remove_quietly(const fs::path& path) {
   std::error_code ignored;
   fs::remove_all(path, ignored);
@@ -131,15 +167,17 @@ Result<std::string> read_bytes(const fs::path& file, std::size_t max_bytes) {
   }
   if (!S_ISREG(about.st_mode)) {
     return refuse(ProblemKind::no_input,
-                  fmt::format("{}: is {}, not a file", shown(file),
+                  fmt::format("{}: is {}, not a file",
+                              shown(file),
                               S_ISDIR(about.st_mode) ? "a folder" : "a device or pipe"),
                   "Name a file.");
   }
   if (static_cast<std::size_t>(about.st_size) > max_bytes) {
-    return refuse(ProblemKind::data,
-                  fmt::format("{}: is {} bytes long, at most {} are read", shown(file),
-                              about.st_size, max_bytes),
-                  "Check that this is the right file.");
+    return refuse(
+        ProblemKind::data,
+        fmt::format(
+            "{}: is {} bytes long, at most {} are read", shown(file), about.st_size, max_bytes),
+        "Check that this is the right file.");
   }
   Descriptor in(::open(file.c_str(), O_RDONLY | O_CLOEXEC));
   if (!in.open()) {
@@ -175,11 +213,10 @@ Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
   fs::path target = fs::is_symlink(file, no_link) ? fs::canonical(file, no_link) : file;
   if (no_link || target.empty()) target = file;
 
-  const fs::path temporary = temporary_beside(target);
-  if (const int error = write_new(temporary, bytes)) return cannot_create(file, error);
-  if (::rename(temporary.c_str(), target.c_str()) != 0) {
-    const int error = errno;
-    ::unlink(temporary.c_str());
+  const Temporary temporary(temporary_beside(target));
+  if (const int error = write_new(temporary.path(), bytes)) return cannot_create(file, error);
+  if (const int error = put_in_place(temporary.path(), target, 0)) {
+    ::unlink(temporary.path().c_str());
     return cannot_create(file, error);
   }
   if (const int error = sync_folder(folder_of(target))) return cannot_create(file, error);
@@ -190,7 +227,8 @@ Result<void> write_folder(const fs::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files) {
   fs::path target = folder;
   if (!target.has_filename()) target = target.parent_path();  // "plan/" is "plan"
-  const fs::path fresh = temporary_beside(target);
+  const Temporary temporary(temporary_beside(target));
+  const fs::path& fresh = temporary.path();
   if (::mkdir(fresh.c_str(), 0755) != 0) return cannot_create(folder, errno);
   const auto give_up = [&](int error) {
     remove_quietly(fresh);
@@ -205,22 +243,25 @@ Result<void> write_folder(const fs::path& folder,
   const bool there = ::stat(target.c_str(), &about) == 0;
   if (there && !S_ISDIR(about.st_mode)) return give_up(ENOTDIR);
   if (!there) {
-    if (::rename(fresh.c_str(), target.c_str()) != 0) return give_up(errno);
-  } else if (only_ours(target, files)) {
-    // Swapped in one step, so that a reader sees the old plan or the new one, never a mixture.
-    if (::renameat2(AT_FDCWD, fresh.c_str(), AT_FDCWD, target.c_str(), RENAME_EXCHANGE) != 0) {
-      return give_up(errno);
-    }
+    if (const int error = put_in_place(fresh, target, 0)) return give_up(error);
+  } else if (only_ours(target, files) && put_in_place(fresh, target, RENAME_EXCHANGE) == 0) {
+    // Swapped in one step: a reader sees the old plan or the new one, never a mixture.
     remove_quietly(fresh);
   } else {
+    // Something else lies in the folder, or this disk cannot swap folders: file by file.
     for (const auto& [name, bytes] : files) {
-      if (::rename((fresh / name).c_str(), (target / name).c_str()) != 0) return give_up(errno);
+      if (const int error = put_in_place(fresh / name, target / name, 0)) return give_up(error);
     }
     remove_quietly(fresh);
     if (const int error = sync_folder(target)) return cannot_create(folder, error);
   }
   if (const int error = sync_folder(folder_of(target))) return cannot_create(folder, error);
   return {};
+}
+
+void abandon_writing() {
+  unfinished().lock.lock();  // never released: nothing is made or renamed from here on
+  for (const auto& path : unfinished().paths) remove_quietly(path);
 }
 
 void sweep_stale(const fs::path& folder) {

@@ -35,6 +35,10 @@ Result<void> write_folder(const std::filesystem::path& folder,
 // Removes temporaries that killed runs left beside `file` (older than an hour).
 void sweep_stale(const std::filesystem::path& folder);
 
+// For a process that is about to end: removes what it is writing right now and lets no other thread
+// begin or finish a write. Never call it in a process that goes on.
+void abandon_writing();
+
 // Lower-case hex SHA-256 (FIPS 180-4).
 std::string sha256(std::string_view bytes);
 Result<std::string> sha256_of_file(const std::filesystem::path& file);

@@ -62,8 +62,8 @@ class Sha256 {
     for (std::size_t i = 0; i < 64; ++i) {
       const std::uint32_t t1 = h + (std::rotr(e, 6) ^ std::rotr(e, 11) ^ std::rotr(e, 25)) +
                                ((e & f) ^ (~e & g)) + round_constants[i] + w[i];
-      const std::uint32_t t2 = (std::rotr(a, 2) ^ std::rotr(a, 13) ^ std::rotr(a, 22)) +
-                               ((a & b) ^ (a & c) ^ (b & c));
+      const std::uint32_t t2 =
+          (std::rotr(a, 2) ^ std::rotr(a, 13) ^ std::rotr(a, 22)) + ((a & b) ^ (a & c) ^ (b & c));
       h = g, g = f, f = e, e = d + t1, d = c, c = b, b = a, a = t1 + t2;
     }
     const std::array<std::uint32_t, 8> add{a, b, c, d, e, f, g, h};
@@ -71,8 +71,14 @@ class Sha256 {
     filled_ = 0;
   }
 
-  std::array<std::uint32_t, 8> state_{0x6a09e667, 0xbb67ae85, 0x3c6ef372, 0xa54ff53a,
-                                      0x510e527f, 0x9b05688c, 0x1f83d9ab, 0x5be0cd19};
+  std::array<std::uint32_t, 8> state_{0x6a09e667,
+                                      0xbb67ae85,
+                                      0x3c6ef372,
+                                      0xa54ff53a,
+                                      0x510e527f,
+                                      0x9b05688c,
+                                      0x1f83d9ab,
+                                      0x5be0cd19};
   std::array<std::uint8_t, 64> block_{};
   std::size_t filled_ = 0;
   std::uint64_t length_ = 0;

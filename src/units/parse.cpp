@@ -30,9 +30,15 @@ std::optional<double> take_number(std::string_view& text) {
 
 // Seconds per unit for the unit word at the front, which is removed.
 std::optional<double> take_time_unit(std::string_view& text) {
-  constexpr std::array<std::pair<std::string_view, double>, 9> units{
-      {{"minutes", 60}, {"minute", 60}, {"min", 60}, {"seconds", 1}, {"second", 1},
-       {"sec", 1}, {"m", 60}, {"s", 1}, {"h", 3600}}};
+  constexpr std::array<std::pair<std::string_view, double>, 9> units{{{"minutes", 60},
+                                                                      {"minute", 60},
+                                                                      {"min", 60},
+                                                                      {"seconds", 1},
+                                                                      {"second", 1},
+                                                                      {"sec", 1},
+                                                                      {"m", 60},
+                                                                      {"s", 1},
+                                                                      {"h", 3600}}};
   text = trimmed(text);
   for (const auto& [word, seconds] : units) {
     if (text.starts_with(word)) {
@@ -129,7 +135,8 @@ Result<double> parse_number(std::string_view whole) {
   if (negative) text.remove_prefix(1);
   const auto value = take_number(text);
   if (!value || !text.empty() || !std::isfinite(*value)) {
-    return refuse(ProblemKind::usage, "'" + std::string(whole) + "' is not a number",
+    return refuse(ProblemKind::usage,
+                  "'" + std::string(whole) + "' is not a number",
                   "Write plain numbers with a decimal point, like 0.75.");
   }
   return negative ? -*value : *value;
@@ -147,7 +154,8 @@ Result<std::vector<double>> parse_numbers(std::string_view text) {
 
 Result<SizeMm> parse_size(std::string_view whole) {
   const auto bad = [&] {
-    return refuse(ProblemKind::usage, "'" + std::string(whole) + "' is not a plate size",
+    return refuse(ProblemKind::usage,
+                  "'" + std::string(whole) + "' is not a plate size",
                   "Write width x height, like 180x130 (mm), 18x13cm or 7x5in; 5 mm to 2 m a side.");
   };
   std::string_view text = trimmed(whole);

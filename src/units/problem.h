@@ -13,17 +13,19 @@ namespace rebite {
 
 // The values are the BSD sysexits numbers that the command line returns.
 enum class ProblemKind {
-  usage = 64,         // the command was written wrongly
-  data = 65,          // the content cannot be used: refused
-  no_input = 66,      // a file is missing or not readable
-  internal = 70,      // a fault of ours
-  cannot_create = 73, // an output cannot be created
-  io = 74,            // reading or writing failed (disk full)
+  usage = 64,          // the command was written wrongly
+  data = 65,           // the content cannot be used: refused
+  no_input = 66,       // a file is missing or not readable
+  internal = 70,       // a fault of ours
+  cannot_create = 73,  // an output cannot be created
+  io = 74,             // reading or writing failed (disk full)
+  stopped = 130,       // the user pressed Ctrl-C
 };
 
 struct Problem {
   ProblemKind kind = ProblemKind::internal;
-  std::string what;  // one sentence: what is wrong, with the file's name and the two numbers compared
+  std::string
+      what;  // one sentence: what is wrong, with the file's name and the two numbers compared
   std::string next;  // one sentence: what to do next
 };
 

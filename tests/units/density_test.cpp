@@ -10,7 +10,9 @@ namespace rebite {
 namespace {
 
 template <class A, class B>
-concept addable = requires(A a, B b) { a + b; };
+concept addable = requires(A a, B b) {
+  a + b;
+};
 static_assert(!addable<Density, Density>, "the sum of two densities means nothing");
 static_assert(addable<Density, ToneGap>);
 static_assert(!std::is_convertible_v<double, Density>);

@@ -23,9 +23,10 @@ TEST(ParseTime, TakesTheFormsOfTheInterface) {
 }
 
 TEST(ParseTime, RefusesWhatIsNotATime) {
-  for (const char* text : {"", "15", "2.5", "min", "-1min", "1e3s", "nan s", "2:5", "2:75", "1,5min",
-                           "3s4min", "5min5", "0x10s", "2:30min", "99999999min", "2..5min", ":30",
-                           "2:", "15 apples", "٣min"}) {
+  for (const char* text :
+       {"",     "15",     "2.5",       "min",   "-1min", "1e3s",    "nan s",       "2:5",
+        "2:75", "1,5min", "3s4min",    "5min5", "0x10s", "2:30min", "99999999min", "2..5min",
+        ":30",  "2:",     "15 apples", "٣min"}) {
     const auto t = parse_time(text);
     ASSERT_FALSE(t) << text;
     EXPECT_EQ(t.error().kind, ProblemKind::usage);

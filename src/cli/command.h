@@ -1,0 +1,34 @@
+// One file per command: each adds its options to the program and answers with an exit code.
+#pragma once
+
+#include <functional>
+#include <string>
+
+#include "cli/console.h"
+#include "jobs/inputs.h"
+
+namespace CLI {
+class App;
+}
+
+namespace rebite::cli {
+
+struct Surroundings {
+  Console& console;
+  std::stop_token stop;
+  int exit_code = 0;  // set by the command that ran
+};
+
+void add_scanner(CLI::App&, Surroundings&);
+void add_wedge(CLI::App&, Surroundings&);
+void add_read(CLI::App&, Surroundings&);
+void add_align(CLI::App&, Surroundings&);
+void add_plan(CLI::App&, Surroundings&);
+void add_book(CLI::App&, Surroundings&);
+void add_page(CLI::App&, Surroundings&);
+
+// Options that several commands share, with the same words everywhere.
+void add_scan_options(CLI::App& command, jobs::ScanChoice& choice);
+void add_json_flag(CLI::App& command, bool& json);
+
+}  // namespace rebite::cli

@@ -1,0 +1,46 @@
+#include "cli/interrupt.h"
+
+#include <csignal>
+#include <ctime>
+
+#include "jobs/leave.h"
+
+namespace rebite::cli {
+namespace {
+
+sigset_t interrupts() {
+  sigset_t set;
+  sigemptyset(&set);
+  sigaddset(&set, SIGINT);
+  sigaddset(&set, SIGTERM);
+  return set;
+}
+
+}  // namespace
+
+InterruptWatch::InterruptWatch() {
+  const sigset_t set = interrupts();
+  pthread_sigmask(SIG_BLOCK, &set, nullptr);
+  watcher_ = std::thread([this] {
+    const sigset_t waited = interrupts();
+    const timespec tick{0, 50'000'000};
+    int ticks_since_asked = -1;
+    while (!done_) {
+      if (sigtimedwait(&waited, nullptr, &tick) > 0 && ticks_since_asked < 0) {
+        source_.request_stop();
+        ticks_since_asked = 0;
+      } else if (ticks_since_asked >= 0 && ++ticks_since_asked > 6) {
+        jobs::leave_at_once(130);
+      }
+    }
+  });
+}
+
+InterruptWatch::~InterruptWatch() {
+  done_ = true;
+  watcher_.join();
+  const sigset_t set = interrupts();
+  pthread_sigmask(SIG_UNBLOCK, &set, nullptr);
+}
+
+}  // namespace rebite::cli

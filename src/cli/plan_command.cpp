@@ -1,0 +1,169 @@
+#include <fmt/format.h>
+
+#include <CLI/CLI.hpp>
+#include <cstdlib>
+#include <ctime>
+
+#include "cli/command.h"
+#include "cli/print_plan.h"
+#include "jobs/plan_state.h"
+#include "units/parse.h"
+
+namespace rebite::cli {
+namespace {
+
+struct Options {
+  jobs::PlanRequest request;
+  std::string plate, ground = "fresh", stages, temperature, shortest, units = "metric",
+                     paper = "a4";
+  bool json = false;
+};
+
+// The day in UTC, so that the same run gives the same bytes in every time zone; SOURCE_DATE_EPOCH
+// (reproducible-builds.org) fixes it.
+std::string today() {
+  std::time_t now = std::time(nullptr);
+  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) now = std::strtoll(fixed, nullptr, 10);
+  std::tm utc{};
+  ::gmtime_r(&now, &utc);
+  char text[32];
+  std::strftime(text, sizeof text, "%Y-%m-%d", &utc);
+  return text;
+}
+
+// The texts of the options into the request.
+Result<void> understand(Options& o) {
+  auto& r = o.request;
+  const auto size = parse_size(o.plate);
+  if (!size) return std::unexpected(size.error());
+  r.plate = *size;
+  r.options.ground = o.ground == "kept" ? plan::Ground::kept : plan::Ground::fresh;
+  if (!o.stages.empty()) {
+    const auto n = o.stages == "max" ? Result<double>(0) : parse_number(o.stages);
+    if (!n || (*n == 0) != (o.stages == "max") || *n < 0 || *n > 100 ||
+        *n != static_cast<int>(*n)) {
+      return refuse(ProblemKind::usage,
+                    fmt::format("'{}' is not a number of stages", o.stages),
+                    "Write a whole number from 1 to 100, or max.");
+    }
+    r.options.stages = static_cast<int>(*n);
+  }
+  if (!o.temperature.empty()) {
+    const auto t = parse_temperature(o.temperature);
+    if (!t) return std::unexpected(t.error());
+    r.options.temperature = *t;
+  }
+  if (!o.shortest.empty()) {
+    const auto t = parse_time(o.shortest);
+    if (!t) return std::unexpected(t.error());
+    r.options.shortest = *t;
+  }
+  r.units = o.units == "metric" ? sheets::Units::metric : sheets::Units::inches;
+  r.fahrenheit = o.units == "inches";
+  r.bench.paper = o.paper == "letter" ? sheets::Paper::letter : sheets::Paper::a4;
+  r.made_on = today();
+  return {};
+}
+
+int run(Options& o, Surroundings& around) {
+  if (auto ok = understand(o); !ok) return around.console.problem(ok.error());
+  const auto report = jobs::plan_state(o.request, around.console.progress(around.stop));
+  if (!report) return around.console.problem(report.error());
+  around.console.notes(report->content.plan.notes);
+  return around.console.result(o.json ? report->plan_json
+                                      : plan_text(*report, o.request.out.string()));
+}
+
+void add_tone_options(CLI::App& c, Options& o) {
+  auto& r = o.request;
+  c.add_option(
+       "--impression",
+       r.impressions,
+       "a further impression of the proof's state, so that wiping is told from biting; may be "
+       "given several times")
+      ->type_name("SCAN")
+      ->allow_extra_args(false);
+  c.add_option(
+       "--brush", r.brush_mm, "nothing narrower than this is stopped out, in mm (default 4)")
+      ->type_name("MM")
+      ->check(CLI::Range(0.5, 50.0));
+  c.add_option(
+       "--leave",
+       r.leave,
+       "mask picture: dark where the plan must leave the plate alone; painted over the proof "
+       "scan or over map.png")
+      ->type_name("MASK");
+  c.add_option("--edit", r.edit, "edits by hand: action, density or minutes per region")
+      ->type_name("FILE.json");
+  c.add_option("--pins", r.pins, "pairs of points, when the scans do not align by themselves")
+      ->type_name("FILE.csv");
+  c.add_flag("--mirrored", r.mirrored, "the drawing is the print turned over, and that is meant");
+}
+
+void add_bite_options(CLI::App& c, Options& o) {
+  auto& r = o.request;
+  c.add_option(
+       "--batch", r.batch, "the bath's wedge, NAME.batch.json; without it the plan has no minutes")
+      ->type_name("NAME.batch.json");
+  c.add_option(
+       "--ground",
+       o.ground,
+       "fresh: a new ground over the old tones (default, the plate was cleaned for proofing); "
+       "kept: the last ground is still on")
+      ->check(CLI::IsMember({"fresh", "kept"}));
+  c.add_option("--temperature", o.temperature, "of the bath now")->type_name("19C");
+  c.add_option("--stages", o.stages, "number of stages, or max (default: where more gain little)")
+      ->type_name("N");
+  c.add_option("--shortest", o.shortest, "the shortest dip that you can time (default 5s)")
+      ->type_name("TIME");
+  c.add_option("--risk",
+               r.options.risk,
+               "the chance you take of biting a visible step too far (default 0.2)")
+      ->type_name("SHARE")
+      ->check(CLI::Range(0.01, 0.5));
+  c.add_option("--days", r.options.days_since_wedge, "days since the wedge was bitten")
+      ->type_name("N")
+      ->check(CLI::Range(0.0, 10000.0));
+  c.add_option(
+       "--plates", r.options.plates_since_wedge, "plates bitten in this bath since the wedge")
+      ->type_name("N")
+      ->check(CLI::Range(0, 10000));
+}
+
+}  // namespace
+
+void add_plan(CLI::App& app, Surroundings& around) {
+  auto o = std::make_shared<Options>();
+  auto& r = o->request;
+  auto* c = app.add_subcommand(
+      "plan", "say where to bite, for how long, in what stop-out order, and where to burnish");
+  c->add_option("PROOF", r.proof, "scan of the state proof")->required();
+  c->add_option("DRAWING",
+                r.drawing,
+                "scan of the second impression painted over, or of a drawing of its own")
+      ->required();
+  c->add_option("--plate", o->plate, "size of the metal plate: 180x130 (mm), 18x13cm or 7x5in")
+      ->required()
+      ->type_name("WxH");
+  c->add_option("--out", r.out, "folder for the plan")->required()->type_name("DIR");
+  add_bite_options(*c, *o);
+  add_tone_options(*c, *o);
+  add_scan_options(*c, r.read);
+  c->add_option("--title", r.title, "the plate's name on the sheets")->type_name("TEXT");
+  c->add_option("--paper", o->paper, "for the bench map (default a4)")
+      ->check(CLI::IsMember({"a4", "letter"}, CLI::ignore_case));
+  c->add_flag(
+      "--transfer", r.bench.transfer_sheet, "add a sheet of outlines for tracing to the plate");
+  c->add_option("--units", o->units, "numbers on the sheets: metric (mm, C) or inches (in, F)")
+      ->check(CLI::IsMember({"metric", "inches"}));
+  add_json_flag(*c, o->json);
+  c->footer(
+      "Example:\n  rebite plan proof.tif drawing.tif --batch ferric.batch.json --plate 150x110 "
+      "--out "
+      "state-3\n\nIn the folder: report.html (open it in a browser), bench-map.pdf (print it at "
+      "100 %), "
+      "map.png and map.svg,\nnext-proof.png, regions.png and plan.json.");
+  c->callback([o, &around] { around.exit_code = run(*o, around); });
+}
+
+}  // namespace rebite::cli

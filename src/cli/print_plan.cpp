@@ -1,0 +1,77 @@
+#include "cli/print_plan.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "units/bite_time.h"
+
+namespace rebite::cli {
+namespace {
+
+std::string list_of(const std::vector<int>& ids) {
+  return ids.empty() ? "-" : fmt::format("{}", fmt::join(ids, " "));
+}
+
+std::string lower_text(const plan::BitePlan& plan) {
+  std::string text = "Lower first, before the new ground is laid:\n";
+  for (const int id : plan.lower_first) {
+    const auto it = std::find_if(plan.regions.begin(), plan.regions.end(), [id](const auto& r) {
+      return r.region.id == id;
+    });
+    if (it == plan.regions.end()) continue;
+    text += fmt::format("  region {:>2}  {:<8} {:6.1f} cm2   {:.2f} -> {:.2f} D\n",
+                        id,
+                        plan::word(it->action),
+                        it->region.area_mm2 / 100,
+                        it->region.now.value.value(),
+                        it->region.target.value.value());
+  }
+  return text;
+}
+
+std::string stages_text(const plan::BitePlan& plan) {
+  std::string text = fmt::format(
+      "Bite, through {}:\n",
+      plan.ground == plan::Ground::fresh ? "a new ground" : "the ground still on the plate");
+  text += "  stage     dip   total   stop out before   bites\n";
+  for (const auto& s : plan.stages) {
+    text += fmt::format("  {:>5} {:>7} {:>7}   {:<15}   {}\n",
+                        s.number,
+                        clock_text(s.dip),
+                        clock_text(s.total),
+                        list_of(s.stop_out_before),
+                        list_of(s.still_open));
+  }
+  return text;
+}
+
+}  // namespace
+
+std::string plan_text(const jobs::PlanReport& report, const std::string& folder) {
+  const auto& plan = report.content.plan;
+  std::string text;
+  if (plan.lower_first.empty() && plan.stages.empty()) {
+    text += "Nothing to bite and nothing to lower: the drawing asks for no visible change.\n";
+  }
+  if (!plan.lower_first.empty()) text += lower_text(plan);
+  if (!plan.stages.empty()) text += stages_text(plan);
+  const auto by_hand = [&](plan::Action action, const char* words) {
+    std::vector<int> ids;
+    for (const auto& r : plan.regions) {
+      if (r.action == action) ids.push_back(r.region.id);
+    }
+    if (!ids.empty()) text += fmt::format("{}: {}\n", words, list_of(ids));
+  };
+  by_hand(plan::Action::beyond, "Darker than this batch and ground can reach");
+  by_hand(plan::Action::soft, "Soft passages, by free hand");
+  by_hand(plan::Action::line, "Drawn lines, not tone");
+  text += fmt::format("Mean gap in tone {:.3f} D now, {:.3f} D expected after.\n",
+                      plan.outlook.mean_gap_before,
+                      plan.outlook.mean_gap_after);
+  for (const auto& caution : plan.cautions) text += "Caution: " + caution + "\n";
+  text += fmt::format("Written to {}: {}\n", folder, fmt::join(report.files, ", "));
+  return text;
+}
+
+}  // namespace rebite::cli

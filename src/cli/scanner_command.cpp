@@ -1,0 +1,64 @@
+#include <fmt/format.h>
+
+#include <CLI/CLI.hpp>
+
+#include "cli/command.h"
+#include "jobs/calibrate.h"
+
+namespace rebite::cli {
+namespace {
+
+struct Options {
+  jobs::ScannerRequest request;
+  std::string densities;
+};
+
+int run(Options& o, Console& console) {
+  auto densities = jobs::grey_scale_densities(o.densities);
+  if (!densities) return console.problem(densities.error());
+  o.request.densities = std::move(*densities);
+  const auto curve = jobs::calibrate_scanner(o.request);
+  if (!curve) return console.problem(curve.error());
+  console.notes(curve->notes);
+  std::string text = "  density   code   off by\n";
+  for (const auto& p : curve->patches) {
+    text += fmt::format("  {:7.2f}  {:5.3f}  {:+.3f}\n", p.density.value(), p.code, p.residual);
+  }
+  text += fmt::format("{} patches, true to {:.3f} D. Written: {}\n",
+                      curve->patches.size(),
+                      curve->residual_sd,
+                      o.request.out.string());
+  return console.result(text);
+}
+
+}  // namespace
+
+void add_scanner(CLI::App& app, Surroundings& around) {
+  auto o = std::make_shared<Options>();
+  auto* c = app.add_subcommand(
+      "scanner", "measure the scanner's own tone curve from a grey scale of known densities");
+  c->add_option(
+       "SCAN", o->request.scan, "scan of the grey scale, with the settings you use for proofs")
+      ->required();
+  c->add_option("--densities",
+                o->densities,
+                "the patches' densities in the order in which they lie, or the name of a published "
+                "scale")
+      ->required()
+      ->type_name("D1,D2,...");
+  c->add_option("--out", o->request.out, "where to write the curve")
+      ->required()
+      ->type_name("NAME.scanner.json");
+  c->add_option("--plot", o->request.plot, "draw the curve as .png or .svg")->type_name("FILE");
+  c->add_option("--dpi", o->request.dpi, "the scan's resolution, if its file does not say it")
+      ->type_name("N");
+  c->footer(
+      "Example:\n  rebite scanner grey-scale.tif --densities 0.05,0.22,0.43,0.69,1.06,1.65 "
+      "--out studio.scanner.json\n\nBuy or borrow a printed grey scale whose densities are known. "
+      "Turn "
+      "off automatic contrast, sharpening and\ncolour correction in the scanner, and use the same "
+      "settings for every later scan.");
+  c->callback([o, &around] { around.exit_code = run(*o, around.console); });
+}
+
+}  // namespace rebite::cli

@@ -1,0 +1,137 @@
+#include "jobs/calibrate.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cctype>
+
+#include "files/files.h"
+#include "jobs/guard.h"
+#include "wedge/make_batch.h"
+
+namespace rebite::jobs {
+namespace fs = std::filesystem;
+namespace {
+
+// "studio/ferric.batch.json" -> "ferric".
+std::string batch_name(const fs::path& out) {
+  std::string name = out.filename().string();
+  for (const std::string_view ending : {".json", ".batch"}) {
+    if (name.size() > ending.size() && name.ends_with(ending)) {
+      name.resize(name.size() - ending.size());
+    }
+  }
+  return name;
+}
+
+Result<void> outputs_are_fine(const fs::path& out,
+                              const fs::path& plot,
+                              const std::vector<fs::path>& inputs) {
+  for (const auto& file : {out, plot}) {
+    if (file.empty()) continue;
+    if (auto ok = output_is_no_input(file, inputs); !ok) return ok;
+    if (auto ok = output_can_be_written(file); !ok) return ok;
+  }
+  const std::string ending = plot.extension().string();
+  if (!plot.empty() && ending != ".png" && ending != ".svg") {
+    return refuse(
+        ProblemKind::usage,
+        fmt::format(
+            "{}: a curve is drawn as .png or .svg, not as '{}'", files::shown(plot), ending),
+        "Name the picture with --plot curve.svg.");
+  }
+  return {};
+}
+
+Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchRequest& request,
+                                                                  Notes& notes,
+                                                                  const Progress& progress) {
+  std::vector<std::vector<wedge::FoundStep>> impressions;
+  wedge::FindOptions options;
+  options.steps = static_cast<int>(request.times.size());
+  options.window_mm = request.window_mm;
+  const double n = static_cast<double>(request.scans.size());
+  for (const auto& file : request.scans) {
+    const double done = static_cast<double>(impressions.size());
+    const auto image = load_scan(file, request.read, progress.part(done / n, (done + 0.8) / n));
+    if (!image) return std::unexpected(image.error());
+    auto steps = wedge::find_steps(*image, options);
+    if (!steps) return std::unexpected(steps.error());
+    impressions.push_back(std::move(*steps));
+    notes.insert(notes.end(), image->notes.begin(), image->notes.end());
+    if (progress.stopped()) return stopped_by_user();
+  }
+  return impressions;
+}
+
+}  // namespace
+
+Result<std::vector<BiteTime>> totals_of_dips(const std::vector<BiteTime>& dips) {
+  return wedge::totals_from_dips(dips);
+}
+
+Result<cv::Rect2d> parse_window(std::string_view text) {
+  const auto n = parse_numbers(text);
+  if (!n || n->size() != 4 || (*n)[2] <= 0 || (*n)[3] <= 0) {
+    return refuse(ProblemKind::usage,
+                  fmt::format("'{}' is not a window on the scan", text),
+                  "Write X,Y,W,H in mm from the scan's top-left corner, like 20,35,140,40.");
+  }
+  return cv::Rect2d((*n)[0], (*n)[1], (*n)[2], (*n)[3]);
+}
+
+Result<std::vector<double>> grey_scale_densities(const std::string& text) {
+  return parse_numbers(text);
+}
+
+Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
+  return guarded("Measuring the scanner", [&]() -> Result<scan::ScannerCurve> {
+    if (auto ok = outputs_are_fine(request.out, request.plot, {request.scan}); !ok) {
+      return std::unexpected(ok.error());
+    }
+    auto curve = scan::measure_scanner(request.scan, {request.densities, request.dpi});
+    if (!curve) return curve;
+    if (auto ok = files::write_atomically(request.out, scan::to_json(*curve) + "\n"); !ok) {
+      return std::unexpected(ok.error());
+    }
+    return curve;
+  });
+}
+
+Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress& progress) {
+  return guarded("Measuring the wedge", [&]() -> Result<wedge::Batch> {
+    std::vector<fs::path> inputs = request.scans;
+    inputs.insert(inputs.end(), request.crossed_scans.begin(), request.crossed_scans.end());
+    inputs.push_back(request.read.scanner);
+    if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
+      return std::unexpected(ok.error());
+    }
+    if (request.times.size() < 3) {
+      return refuse(
+          ProblemKind::usage,
+          fmt::format("{} times were given; a wedge needs at least 3 steps", request.times.size()),
+          "Give one time for each step, unbitten ones as 0s.");
+    }
+    Notes scan_notes;
+    const auto impressions = impressions_of(request, scan_notes, progress.part(0, 0.9));
+    if (!impressions) return std::unexpected(impressions.error());
+    wedge::BatchInfo info{batch_name(request.out),
+                          request.mordant,
+                          request.strength,
+                          request.metal,
+                          request.ground,
+                          {},
+                          request.bitten_on};
+    if (request.temperature) info.temperature_c = request.temperature->in_celsius();
+    auto batch = wedge::make_batch(*impressions, request.times, info);
+    if (!batch) return batch;
+    batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
+    if (progress.stopped()) return stopped_by_user();
+    if (auto ok = files::write_atomically(request.out, wedge::to_json(*batch) + "\n"); !ok) {
+      return std::unexpected(ok.error());
+    }
+    return batch;
+  });
+}
+
+}  // namespace rebite::jobs

@@ -1,0 +1,138 @@
+#include "jobs/inputs.h"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <exception>
+#include <thread>
+
+#include "files/files.h"
+
+namespace rebite::jobs {
+namespace fs = std::filesystem;
+
+namespace {
+
+void note_other_settings(scan::DensityImage& image, const scan::ScannerCurve& curve) {
+  const auto& info = image.info;
+  if (curve.bits != info.bits) {
+    image.notes.push_back(
+        fmt::format("{}: has {} bits per channel, but the scanner curve was measured on a {}-bit "
+                    "scan. Scan both "
+                    "with the same settings.",
+                    files::shown(info.file),
+                    info.bits,
+                    curve.bits));
+  }
+  if (curve.profile != info.profile) {
+    image.notes.push_back(
+        fmt::format("{}: carries the profile '{}', but the scanner curve's scan carried '{}'. Scan "
+                    "both with the "
+                    "same settings.",
+                    files::shown(info.file),
+                    info.profile.empty() ? "none" : info.profile,
+                    curve.profile.empty() ? "none" : curve.profile));
+  }
+}
+
+Result<scan::DensityImage> load_with(const fs::path& file,
+                                     const ScanChoice& choice,
+                                     const scan::ScannerCurve* curve,
+                                     const Progress& progress) {
+  scan::ReadOptions options;
+  options.dpi = choice.dpi;
+  options.resolution_needed = choice.resolution_needed;
+  options.relative_to_paper = choice.relative_to_paper;
+  options.scanner = curve;
+  options.blank = choice.blank.empty() ? nullptr : &choice.blank;
+  auto image = scan::read_scan(file, options, progress);
+  if (image && curve) note_other_settings(*image, *curve);
+  return image;
+}
+
+}  // namespace
+
+Result<std::optional<scan::ScannerCurve>> load_scanner(const fs::path& file) {
+  if (file.empty()) return std::nullopt;
+  const auto text = files::read_bytes(file);
+  if (!text) return std::unexpected(text.error());
+  auto curve = scan::scanner_curve_from_json(*text, files::shown(file));
+  if (!curve) return std::unexpected(curve.error());
+  return std::move(*curve);
+}
+
+Result<wedge::Batch> load_batch(const fs::path& file) {
+  const auto text = files::read_bytes(file);
+  if (!text) return std::unexpected(text.error());
+  return wedge::batch_from_json(*text, files::shown(file));
+}
+
+Result<scan::DensityImage> load_scan(const fs::path& file,
+                                     const ScanChoice& choice,
+                                     const Progress& progress) {
+  const auto curve = load_scanner(choice.scanner);
+  if (!curve) return std::unexpected(curve.error());
+  return load_with(file, choice, *curve ? &**curve : nullptr, progress);
+}
+
+Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(const fs::path& proof,
+                                                                    const fs::path& drawing,
+                                                                    const ScanChoice& choice,
+                                                                    const Progress& progress) {
+  const auto curve = load_scanner(choice.scanner);
+  if (!curve) return std::unexpected(curve.error());
+  const scan::ScannerCurve* scanner = *curve ? &**curve : nullptr;
+
+  Result<scan::DensityImage> second = refuse(ProblemKind::internal, "not read", "");
+  std::exception_ptr thrown;
+  std::jthread reader([&] {
+    try {
+      second = load_with(drawing, choice, scanner, Progress{nullptr, progress.stop});
+    } catch (...) {
+      thrown = std::current_exception();
+    }
+  });
+  auto first = load_with(proof, choice, scanner, progress);
+  reader.join();
+  if (thrown) std::rethrow_exception(thrown);
+  if (!first) return std::unexpected(first.error());
+  if (!second) return std::unexpected(second.error());
+  return std::pair{std::move(*first), std::move(*second)};
+}
+
+Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::path>& inputs) {
+  std::error_code error;
+  for (const auto& input : inputs) {
+    if (!input.empty() && fs::equivalent(output, input, error)) {
+      return refuse(
+          ProblemKind::usage,
+          fmt::format("{}: is named as output, but it is an input too", files::shown(output)),
+          "Name another output with --out. Nothing was changed.");
+    }
+  }
+  return {};
+}
+
+Result<void> output_can_be_written(const fs::path& output) {
+  fs::path target = output;
+  if (!target.has_filename()) target = target.parent_path();
+  fs::path folder = target.parent_path();
+  if (folder.empty()) folder = ".";
+  std::error_code error;
+  if (!fs::is_directory(folder, error)) {
+    return refuse(
+        ProblemKind::cannot_create,
+        fmt::format("{}: the folder {} does not exist", files::shown(output), files::shown(folder)),
+        "Make the folder first, or choose another place with --out.");
+  }
+  if (::access(folder.c_str(), W_OK | X_OK) != 0) {
+    return refuse(
+        ProblemKind::cannot_create,
+        fmt::format(
+            "{}: the folder {} may not be written", files::shown(output), files::shown(folder)),
+        "Choose a folder of your own with --out.");
+  }
+  return {};
+}
+
+}  // namespace rebite::jobs

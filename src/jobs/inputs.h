@@ -1,0 +1,43 @@
+// What every errand reads: scans with their scanner curve, batch files; and what none may do:
+// write over an input.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <vector>
+
+#include "scan/read_scan.h"
+#include "wedge/tone_curve.h"
+
+namespace rebite::jobs {
+
+// How the scans of an errand are to be read.
+struct ScanChoice {
+  std::filesystem::path scanner;  // NAME.scanner.json; empty: profile or sRGB
+  std::filesystem::path blank;    // scan of a blank sheet; empty: none
+  double dpi = 0;                 // 0: as tagged
+  bool resolution_needed = true;
+  bool relative_to_paper = true;
+};
+
+// Reads with the choice above; adds a note when the scanner curve was measured at another bit depth
+// or profile than this scan has.
+Result<scan::DensityImage> load_scan(const std::filesystem::path& file,
+                                     const ScanChoice&,
+                                     const Progress& = {});
+// Two scans at once, on two threads.
+Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(
+    const std::filesystem::path& proof,
+    const std::filesystem::path& drawing,
+    const ScanChoice&,
+    const Progress& = {});
+Result<std::optional<scan::ScannerCurve>> load_scanner(const std::filesystem::path& file);
+Result<wedge::Batch> load_batch(const std::filesystem::path& file);
+
+// Refuses (usage) an output that is one of the inputs.
+Result<void> output_is_no_input(const std::filesystem::path& output,
+                                const std::vector<std::filesystem::path>& inputs);
+// Refuses (cannot_create) an output whose folder is missing or may not be written, before the work.
+Result<void> output_can_be_written(const std::filesystem::path& output);
+
+}  // namespace rebite::jobs

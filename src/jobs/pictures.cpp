@@ -1,0 +1,94 @@
+#include "jobs/pictures.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace rebite::jobs {
+namespace {
+
+constexpr double paper_level = 0.93;  // so that plate highlights and paper can be told apart
+
+unsigned char grey_code(float relative) {
+  // A table: 8 bits out need no more than 4096 steps in.
+  static const std::array<unsigned char, 4097> table = [] {
+    std::array<unsigned char, 4097> t{};
+    for (std::size_t i = 0; i < t.size(); ++i) {
+      const double linear = std::min(1.0, static_cast<double>(i) / 4096 * 1.1 * paper_level);
+      const double code =
+          linear <= 0.0031308 ? 12.92 * linear : 1.055 * std::pow(linear, 1 / 2.4) - 0.055;
+      t[i] = static_cast<unsigned char>(std::lround(code * 255));
+    }
+    return t;
+  }();
+  if (std::isnan(relative)) relative = 1;
+  return table[static_cast<std::size_t>(std::clamp(relative / 1.1F, 0.F, 1.F) * 4096.F)];
+}
+
+}  // namespace
+
+cv::Mat1b as_grey(const cv::Mat1f& relative) {
+  cv::Mat1b grey(relative.size());
+  for (int y = 0; y < grey.rows; ++y) {
+    std::transform(relative[y], relative[y] + relative.cols, grey[y], grey_code);
+  }
+  return grey;
+}
+
+NextTone::NextTone(const plan::BitePlan& plan) {
+  int highest = 0;
+  for (const auto& r : plan.regions) highest = std::max(highest, r.region.id);
+  by_id_.resize(static_cast<std::size_t>(highest) + 1);
+  for (const auto& r : plan.regions) {
+    const double now = r.region.now.value.reflectance();
+    const double next = r.predicted.value.reflectance();
+    if (!std::isfinite(now) || !std::isfinite(next)) continue;
+    const bool darker = next <= now;
+    const double k = darker ? next / now : (1 - std::min(next, 1.0)) / std::max(1 - now, 1e-3);
+    by_id_[static_cast<std::size_t>(r.region.id)] = {darker, static_cast<float>(k)};
+  }
+}
+
+float NextTone::at(int id, float relative) const {
+  if (id <= 0 || static_cast<std::size_t>(id) >= by_id_.size()) return relative;
+  const Change& c = by_id_[static_cast<std::size_t>(id)];
+  return c.darker ? relative * c.k : 1 - (1 - relative) * c.k;
+}
+
+cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof,
+                              const cv::Mat1w& labels,
+                              const NextTone& next) {
+  cv::Mat1f out(proof.size());
+  const double sx = static_cast<double>(labels.cols) / proof.cols;
+  const double sy = static_cast<double>(labels.rows) / proof.rows;
+  for (int y = 0; y < proof.rows; ++y) {
+    const int ly = std::min(labels.rows - 1, static_cast<int>((y + 0.5) * sy));
+    for (int x = 0; x < proof.cols; ++x) {
+      const int lx = std::min(labels.cols - 1, static_cast<int>((x + 0.5) * sx));
+      out(y, x) = next.at(labels(ly, lx), proof(y, x));
+    }
+  }
+  return out;
+}
+
+cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
+                          const align::PlateMark& mark,
+                          const cv::Mat1w& labels,
+                          const align::PlateGrid& grid,
+                          const NextTone& next) {
+  cv::Mat1b out(proof.relative.size());
+  cv::parallel_for_(cv::Range(0, out.rows), [&](const cv::Range& rows) {
+    for (int y = rows.start; y < rows.end; ++y) {
+      for (int x = 0; x < out.cols; ++x) {
+        const PlateMm mm = mark.plate_from_px(cv::Point2d(x, y), grid.plate);
+        const int col = static_cast<int>(std::floor(mm.x * grid.px_per_mm));
+        const int row = static_cast<int>(std::floor(mm.y * grid.px_per_mm));
+        const bool inside = col >= 0 && row >= 0 && col < labels.cols && row < labels.rows;
+        out(y, x) = grey_code(next.at(inside ? labels(row, col) : 0, proof.relative(y, x)));
+      }
+    }
+  });
+  return out;
+}
+
+}  // namespace rebite::jobs

@@ -1,0 +1,240 @@
+#include "jobs/plan_state.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "files/files.h"
+#include "jobs/align_scans.h"
+#include "jobs/guard.h"
+#include "jobs/pictures.h"
+#include "jobs/plan_inputs.h"
+#include "jobs/version.h"
+
+namespace rebite::jobs {
+namespace {
+
+// Fine enough that region borders are true to a brush, coarse enough that a 400 x 300 mm plate
+// stays under eight million cells.
+constexpr double region_px_per_mm = 8;
+constexpr double picture_megapixels = 6;
+
+struct Scans {
+  scan::DensityImage proof, drawing;
+  align::Alignment alignment;
+  align::PlateGrid grid;
+};
+
+void append(Notes& to, const Notes& from) {
+  for (const auto& note : from) {
+    if (std::find(to.begin(), to.end(), note) == to.end()) to.push_back(note);
+  }
+}
+
+double finest(const scan::DensityImage& a) { return std::min(a.px_per_mm_x(), a.px_per_mm_y()); }
+
+Result<Scans> load_and_align(const PlanRequest& request, const Progress& progress) {
+  auto pair = load_pair(request.proof, request.drawing, request.read, progress.part(0, 0.3));
+  if (!pair) return std::unexpected(pair.error());
+  if (progress.stopped()) return stopped_by_user();
+  align::AlignOptions options;
+  options.plate = request.plate;
+  options.allow_mirrored = request.mirrored;
+  auto pins = load_pins(request.pins);
+  if (!pins) return std::unexpected(pins.error());
+  options.pins = std::move(*pins);
+  auto alignment = align::align_pair(pair->first, pair->second, options, progress.part(0.3, 1));
+  if (!alignment) return std::unexpected(alignment.error());
+  const double px_per_mm = std::min({region_px_per_mm, finest(pair->first), finest(pair->second)});
+  return Scans{std::move(pair->first),
+               std::move(pair->second),
+               std::move(*alignment),
+               align::PlateGrid{request.plate, px_per_mm}};
+}
+
+// Each further impression of the proof's state, aligned to the proof and brought into its grid.
+Result<std::vector<cv::Mat1f>> further_impressions(const PlanRequest& request,
+                                                   const Scans& scans,
+                                                   const Progress& progress) {
+  std::vector<cv::Mat1f> impressions;
+  for (const auto& file : request.impressions) {
+    const auto impression = load_scan(file, request.read);
+    if (!impression) return std::unexpected(impression.error());
+    align::AlignOptions options;
+    options.plate = request.plate;
+    options.allow_mirrored = false;
+    auto alignment = align::align_pair(scans.proof, *impression, options, progress);
+    if (!alignment) return std::unexpected(alignment.error());
+    alignment->plate = scans.alignment.plate;
+    impressions.push_back(
+        align::to_plate(scans.proof, *impression, *alignment, scans.grid).drawing);
+  }
+  return impressions;
+}
+
+Result<tone::RegionMap> regions_of(const PlanRequest& request,
+                                   const Scans& scans,
+                                   const align::PlatePair& pair,
+                                   const Progress& progress) {
+  tone::RegionOptions options;
+  options.brush_mm = request.brush_mm;
+  const auto& a = scans.proof.doubt;
+  const auto& b = scans.drawing.doubt;
+  options.doubt = {std::max(a.floor, b.floor), std::max(a.relative, b.relative)};
+  options.previous_labels = labels_before(request.out, scans.grid);
+  if (!request.leave.empty()) {
+    auto mask = leave_mask(request.leave, scans.proof, *scans.alignment.plate, scans.grid);
+    if (!mask) return std::unexpected(mask.error());
+    options.leave = std::move(*mask);
+  }
+  auto further = further_impressions(request, scans, progress.part(0, 0.3));
+  if (!further) return std::unexpected(further.error());
+  options.further_impressions = std::move(*further);
+  return tone::find_regions(pair, options, progress.part(0.3, 1));
+}
+
+sheets::AlignmentContent shown_alignment(const align::Alignment& a) {
+  sheets::AlignmentContent c;
+  c.mirrored = a.mirrored;
+  c.rotation_deg = a.rotation_deg;
+  c.scale_x = a.scale_x;
+  c.scale_y = a.scale_y;
+  if (a.error) c.error_median_mm = a.error->median, c.error_p95_mm = a.error->p95;
+  c.confidence = a.confidence;
+  c.plate_found = a.plate->found;
+  c.stretch_x = a.plate->stretch_x;
+  c.stretch_y = a.plate->stretch_y;
+  c.notes = a.notes;
+  return c;
+}
+
+void add_pictures(sheets::SheetContent& content, const Scans& scans) {
+  const double area = content.plate.width * content.plate.height;
+  const double scale = std::min(
+      {finest(scans.proof), finest(scans.drawing), std::sqrt(picture_megapixels * 1e6 / area)});
+  const align::PlateGrid grid{content.plate, scale};
+  const auto pair = align::to_plate(scans.proof, scans.drawing, scans.alignment, grid);
+  const NextTone next(content.plan);
+  content.picture_px_per_mm = scale;
+  content.proof_picture = as_grey(pair.proof);
+  content.drawing_picture = as_grey(pair.drawing);
+  content.next_proof_picture = as_grey(next_proof_in_plate(pair.proof, content.map.labels, next));
+  content.next_proof_scan = next_proof_scan(
+      scans.proof, *scans.alignment.plate, content.map.labels, content.map.grid, next);
+  content.next_proof_px_per_mm = scans.proof.px_per_mm_x();
+}
+
+Result<wedge::Batch> checked_batch(const PlanRequest& request) {
+  auto batch = load_batch(request.batch);
+  if (!batch) return batch;
+  if (batch->curve.darkest() <= batch->curve.lightest()) {
+    return refuse(
+        ProblemKind::data,
+        fmt::format("{}: its curve does not grow darker with time", files::shown(request.batch)),
+        "Measure the wedge again with rebite wedge.");
+  }
+  return batch;
+}
+
+}  // namespace
+
+Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Progress& progress) {
+  return guarded("Planning", [&]() -> Result<sheets::SheetContent> {
+    std::optional<wedge::Batch> batch;
+    if (!request.batch.empty()) {
+      auto loaded = checked_batch(request);
+      if (!loaded) return std::unexpected(loaded.error());
+      batch = std::move(*loaded);
+    }
+    std::vector<RegionEdit> edits;
+    if (!request.edit.empty()) {
+      const auto text = files::read_bytes(request.edit);
+      if (!text) return std::unexpected(text.error());
+      auto read = edits_from_json(*text, files::shown(request.edit));
+      if (!read) return std::unexpected(read.error());
+      edits = std::move(*read);
+    }
+
+    auto scans = load_and_align(request, progress.part(0, 0.6));
+    if (!scans) return std::unexpected(scans.error());
+    if (progress.stopped()) return stopped_by_user();
+    progress.at(0.6, "bringing both into the plate's frame");
+    const auto pair = align::to_plate(scans->proof, scans->drawing, scans->alignment, scans->grid);
+    auto map = regions_of(request, *scans, pair, progress.part(0.65, 0.85));
+    if (!map) return std::unexpected(map.error());
+    if (progress.stopped()) return stopped_by_user();
+
+    sheets::SheetContent content;
+    content.map = std::move(*map);
+    content.plate = request.plate;
+    plan::PlanOptions options = request.options;
+    options.plate_area_mm2 = request.plate.width * request.plate.height;
+    Notes edit_notes;
+    options.edits = edits_for(edits, content.map.labels, content.map.grid, edit_notes);
+    auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
+    if (!plan) return std::unexpected(plan.error());
+    content.plan = std::move(*plan);
+    append(content.plan.notes, edit_notes);
+    append(content.plan.notes, content.map.notes);
+    append(content.plan.notes, scans->proof.notes);
+    append(content.plan.notes, scans->drawing.notes);
+    if (batch) append(content.plan.notes, batch->notes);
+    content.batch = std::move(batch);
+
+    content.title = request.title.empty() ? request.proof.stem().string() : request.title;
+    content.made_on = request.made_on;
+    content.version = version();
+    content.proof_file = files::shown(request.proof.filename());
+    content.drawing_file = files::shown(request.drawing.filename());
+    content.alignment = shown_alignment(scans->alignment);
+    content.alignment_sigma_mm = pair.sigma_mm;
+    content.units = request.units;
+    content.fahrenheit = request.fahrenheit;
+    progress.at(0.87, "drawing the pictures");
+    add_pictures(content, *scans);
+    return content;
+  });
+}
+
+std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
+                                                            const sheets::BenchMapOptions& bench) {
+  return {{"plan.json", sheets::plan_json(content)},
+          {"regions.png", sheets::regions_png(content)},
+          {"map.png", sheets::map_png(content)},
+          {"map.svg", sheets::map_svg(content)},
+          {"next-proof.png", sheets::next_proof_png(content)},
+          {"bench-map.pdf", sheets::bench_map_pdf(content, bench)},
+          {"report.html", sheets::report_html(content)}};
+}
+
+Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progress) {
+  return guarded("Planning", [&]() -> Result<PlanReport> {
+    std::vector<std::filesystem::path> inputs = request.impressions;
+    inputs.insert(inputs.end(),
+                  {request.proof,
+                   request.drawing,
+                   request.batch,
+                   request.leave,
+                   request.edit,
+                   request.pins,
+                   request.read.scanner});
+    if (auto ok = output_is_no_input(request.out, inputs); !ok) return std::unexpected(ok.error());
+    if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
+
+    auto content = plan_content(request, progress.part(0, 0.92));
+    if (!content) return std::unexpected(content.error());
+    progress.at(0.93, "drawing the sheets");
+    auto files = plan_files(*content, request.bench);
+    if (progress.stopped()) return stopped_by_user();
+    progress.at(0.98, "writing");
+    if (auto written = files::write_folder(request.out, files); !written) {
+      return std::unexpected(written.error());
+    }
+    PlanReport report{std::move(*content), std::move(files.front().second), {}};
+    for (const auto& [name, bytes] : files) report.files.push_back(name);
+    progress.at(1, "done");
+    return report;
+  });
+}
+
+}  // namespace rebite::jobs

@@ -1,0 +1,46 @@
+// The main job: from a state proof and a reworked drawing to a plan and its sheets.
+#pragma once
+
+#include "align/align_pair.h"
+#include "jobs/inputs.h"
+#include "plan/plan_bites.h"
+#include "sheets/sheets.h"
+
+namespace rebite::jobs {
+
+struct PlanRequest {
+  std::filesystem::path proof, drawing;
+  std::filesystem::path batch;  // empty: planned without a wedge
+  SizeMm plate;
+  ScanChoice read;
+  std::vector<std::filesystem::path> impressions;  // further impressions of the proof's state
+  std::filesystem::path leave;                     // mask picture; dark = leave alone
+  std::filesystem::path edit;                      // edit file, see plan_inputs.h
+  std::filesystem::path pins;
+  double brush_mm = 4;
+  bool mirrored = false;  // the drawing may be the print turned over
+  plan::PlanOptions options;
+  std::filesystem::path out;  // folder
+  sheets::Units units = sheets::Units::metric;
+  bool fahrenheit = false;
+  sheets::BenchMapOptions bench;
+  std::string title;    // empty: the proof file's name
+  std::string made_on;  // ISO date and time; empty: left out
+};
+
+struct PlanReport {
+  sheets::SheetContent content;
+  std::string plan_json;
+  std::vector<std::string> files;  // written into the folder
+};
+
+// Reads, aligns, finds regions, plans, draws, and writes the folder whole or not at all.
+Result<PlanReport> plan_state(const PlanRequest&, const Progress& = {});
+
+// The same without writing: the page shows it first.
+Result<sheets::SheetContent> plan_content(const PlanRequest&, const Progress& = {});
+// Files of a plan's folder, by name.
+std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent&,
+                                                            const sheets::BenchMapOptions&);
+
+}  // namespace rebite::jobs
