@@ -183,7 +183,8 @@ double quantile(std::vector<float> v, double q) {
 
 // Bounding box of what is darker than `level`, thin things (lines, marks, pencil) opened away.
 cv::Rect box_above(const WedgeFrame& f, double level, double fewest_mm2) {
-  cv::Mat1b mask = f.density > level;
+  cv::Mat1b mask;
+  cv::compare(f.density, level, mask, cv::CMP_GT);
   mask.setTo(uchar{0}, ~f.inside);
   const int open = std::max(3, cvRound(1.6 * f.px_per_mm) | 1);
   cv::morphologyEx(mask, mask, cv::MORPH_OPEN, cv::Mat::ones(open, open, CV_8U));

@@ -34,7 +34,8 @@ Small shrink(const scan::DensityImage& scan, const std::optional<cv::Rect2d>& wi
   if (window.width < 8 || window.height < 8) return s;
   s.offset = window.tl();
   const cv::Mat1f part = scan.relative(window);
-  const cv::Mat1b seen = part == part;  // false where NaN
+  cv::Mat1b seen;
+  cv::compare(part, part, seen, cv::CMP_EQ);  // 0 where NaN
   cv::Mat1f filled = part.clone();
   filled.setTo(1.F, ~seen);
   cv::Mat1f share;
@@ -52,9 +53,11 @@ Small shrink(const scan::DensityImage& scan, const std::optional<cv::Rect2d>& wi
 }
 
 cv::Mat1f density_of(const cv::Mat1f& reflectance) {
-  cv::Mat1f d = cv::max(reflectance, std::pow(10.F, -darkest));
+  cv::Mat1f d;
+  cv::max(reflectance, std::pow(10.0, -darkest), d);
   cv::log(d, d);
-  return d * (-1 / std::numbers::ln10);
+  d.convertTo(d, CV_32F, -1 / std::numbers::ln10);
+  return d;
 }
 
 // Direction of the edges, mod 90 degrees, in -45..45.
@@ -138,7 +141,7 @@ double sharpened(const Small& s, double degrees) {
   const auto score = [&](double a) {
     const Turned t = turn(s, a);
     cv::Mat1f d = density_of(t.reflectance);
-    d.setTo(0.F, t.inside < 0.99F);
+    d.setTo(0.F, cv::Mat(t.inside < 0.99F));
     return abruptness(d);
   };
   double best = degrees;
@@ -166,7 +169,7 @@ WedgeFrame upright_frame(const scan::DensityImage& scan,
   const Turned t = turn(s, degrees);
   f.px_per_mm = s.px_per_mm;
   f.density = density_of(t.reflectance);
-  f.inside = t.inside > 0.99F;
+  cv::compare(t.inside, 0.99, f.inside, cv::CMP_GT);
   f.density.setTo(0.F, ~f.inside);
   const cv::Matx23d& m = t.small_from_turned;
   // scan = (small + 1/2) * step - 1/2 + offset
