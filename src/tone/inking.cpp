@@ -5,6 +5,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <vector>
@@ -35,6 +36,7 @@ struct Block {
   double diff = 0;       // drawing minus proof
   double noise = 0;      // its standard error from grain
   double agreement = 1;  // 0..1, shares its grain
+  int part = -1;         // most of its cells lie in
   Row basis;
 };
 
@@ -71,6 +73,10 @@ struct Terms {
       for (Wave& w : waves) w.prior_sd = kFieldPrior * std::sqrt(w.prior_sd / total);
       if (static_cast<int>(waves.size()) <= kMostWaves) break;
     }
+  }
+  double wavelength(Eigen::Index term) const {
+    const Wave& w = waves[static_cast<std::size_t>(term - 3)];
+    return 2 * std::numbers::pi / std::hypot(w.kx, w.ky);
   }
   Eigen::Index count() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
   Row at(double x, double y, double now) const {
@@ -128,7 +134,19 @@ void judge_agreement(std::vector<Block>& blocks, const std::vector<BlockSums>& s
   }
 }
 
-std::vector<Block> make_blocks(const Cells& c, Frame& f, Terms& terms) {
+// The part that most of the block's cells lie in; -1 if no part has two thirds of it.
+int part_of(const cv::Mat1i& parts, cv::Rect where) {
+  std::map<int, int> n;
+  for (int i = where.y; i < where.br().y; ++i) {
+    for (int j = where.x; j < where.br().x; ++j) ++n[parts(i, j)];
+  }
+  for (const auto& [k, count] : n) {
+    if (3 * count >= 2 * where.area()) return k;
+  }
+  return -1;
+}
+
+std::vector<Block> make_blocks(const Cells& c, const cv::Mat1i& parts, Frame& f, Terms& terms) {
   const double plate_mm2 = static_cast<double>(c.proof.total()) * c.mm * c.mm;
   const double block_mm = std::max(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks));
   f.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
@@ -165,6 +183,8 @@ std::vector<Block> make_blocks(const Cells& c, Frame& f, Terms& terms) {
       }
       if (2 * s.n < f.step * f.step) continue;
       Block b;
+      b.part = part_of(parts, where);
+      if (b.part < 0) continue;  // an edge runs through
       b.col = q;
       b.row = r;
       b.x = (q + 0.5) * f.step * c.mm;
@@ -216,7 +236,45 @@ struct Fit {
   Square covariance;
 };
 
-Fit graduated_fit(const std::vector<Block>& blocks, const Terms& terms) {
+// How far a part as a whole is from the fit: its median residual, as a weight.
+std::vector<double> part_weights(const std::vector<Block>& blocks,
+                                 const Row& predicted,
+                                 int parts,
+                                 double scale) {
+  std::vector<std::vector<double>> residuals(static_cast<std::size_t>(parts));
+  for (std::size_t i = 0; i < blocks.size(); ++i) {
+    residuals[static_cast<std::size_t>(blocks[i].part)].push_back(
+        blocks[i].diff - predicted(static_cast<Eigen::Index>(i)));
+  }
+  std::vector<double> weight;
+  for (std::vector<double>& r : residuals) {
+    if (r.empty()) {
+      weight.push_back(0);
+      continue;
+    }
+    const auto mid = r.begin() + static_cast<std::ptrdiff_t>(r.size() / 2);
+    std::nth_element(r.begin(), mid, r.end());
+    const double g = 1 / (1 + *mid * *mid / (scale * scale));
+    weight.push_back(g * g);
+  }
+  return weight;
+}
+
+// Which terms are let in at a round, and the scale of what counts as unworked.
+struct Schedule {
+  double shortest_mm;  // waves down to this
+  bool tone;           // gain and shadow
+  double scale;
+};
+
+Schedule schedule(int round) {
+  if (round < 3) return {1e9, false, kStartScale};
+  if (round < 7) return {110, false, 0.05};
+  if (round < 11) return {70, true, 0.035};
+  return {0, true, std::max(kEndScale, 0.035 * std::pow(0.85, round - 10))};
+}
+
+Fit graduated_fit(const std::vector<Block>& blocks, const Terms& terms, int parts) {
   const Eigen::Index n = terms.count();
   const auto m = static_cast<Eigen::Index>(blocks.size());
   Eigen::MatrixXd design(m, n);
@@ -227,36 +285,34 @@ Fit graduated_fit(const std::vector<Block>& blocks, const Terms& terms) {
   fit.theta = Row::Zero(n);
   fit.theta(0) = likeliest_offset(blocks);
   const Row prior = terms.prior_precision();
-  double scale = kStartScale;
   Eigen::MatrixXd weighted(m, n);
-  for (int round = 0; round < 32; ++round) {
-    // Stiff first: the field is let in as the scale comes down.
-    const Eigen::Index used = round < 3 ? 1 : n;
+  constexpr int rounds = 28;
+  for (int round = 0; round < rounds; ++round) {
+    const Schedule now = schedule(round);
     const Row predicted = design * fit.theta;
+    const std::vector<double> whole =
+        part_weights(blocks, predicted, parts, std::max(0.02, now.scale));
     Row rhs = Row::Zero(n);
     for (Eigen::Index i = 0; i < m; ++i) {
       const Block& b = blocks[static_cast<std::size_t>(i)];
-      const double w = robust_weight(b, b.diff - predicted(i), scale);
+      const double w = robust_weight(b, b.diff - predicted(i), now.scale) *
+                       whole[static_cast<std::size_t>(b.part)];
       // A block counts at no better than 0.02: what the field cannot follow is correlated.
       const double v = w / (0.02 * 0.02 + b.noise * b.noise);
       weighted.row(i) = std::sqrt(v) * design.row(i);
       rhs += v * b.diff * b.basis;
     }
     Square a = Square::Zero(n, n);
-    a.selfadjointView<Eigen::Lower>().rankUpdate(weighted.leftCols(n).transpose());
+    a.selfadjointView<Eigen::Lower>().rankUpdate(weighted.transpose());
     a.diagonal() += prior;
-    const Square full = a.selfadjointView<Eigen::Lower>();
-    Row next = Row::Zero(n);
-    next.head(used) = full.topLeftCorner(used, used).ldlt().solve(rhs.head(used));
-    const double change = (design * (next - fit.theta)).norm() /
-                          std::sqrt(std::max<double>(1, static_cast<double>(m)));
-    fit.theta = next;
-    const bool last = round == 31 || (round > 16 && scale <= kEndScale && change < 1e-5);
-    if (last) {
-      fit.covariance = full.ldlt().solve(Square::Identity(n, n));
-      break;
+    for (Eigen::Index i = 1; i < n; ++i) {
+      const bool in = i < 3 ? now.tone : terms.wavelength(i) >= now.shortest_mm;
+      if (!in) a(i, i) += 1e12;  // held at nothing
     }
-    if (round >= 3) scale = std::max(kEndScale, scale * 0.85);
+    const Square full = a.selfadjointView<Eigen::Lower>();
+    const Eigen::LDLT<Square> solver(full);
+    fit.theta = solver.solve(rhs);
+    if (round == rounds - 1) fit.covariance = solver.solve(Square::Identity(n, n));
   }
   return fit;
 }
@@ -319,12 +375,12 @@ cv::Mat1f block_tone(const Cells& c) {
 
 }  // namespace
 
-InkingFit fit_inking(const Cells& c) {
+InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
   InkingFit out;
   Frame f;
   Terms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
-  const std::vector<Block> blocks = make_blocks(c, f, terms);
-  const Fit fit = graduated_fit(blocks, terms);
+  const std::vector<Block> blocks = make_blocks(c, parts, f, terms);
+  const Fit fit = graduated_fit(blocks, terms, count);
   judge_noise(blocks, f, fit.theta, out.inking);
   // Slope of the tone terms over the plate's tones, and the value at the mean tone.
   double snn = 0, snf = 0, mean = 0;

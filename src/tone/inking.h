@@ -20,14 +20,17 @@ struct InkingFit {
 //
 // Reworked blocks are outliers and may be more than half of the plate, so the fit starts at the
 // likeliest offset (the densest heap of differences, weighed by a prior) and goes down a
-// redescending scale from there (Geman-McClure weights, graduated: M. Black, A. Rangarajan, IJCV
-// 19, 1996). Blocks where both impressions show the same grain count more: paint covers grain.
+// redescending scale from there, stiff terms first (Geman-McClure weights, graduated: M. Black, A.
+// Rangarajan, IJCV 19, 1996). Blocks where both impressions show the same grain count more: paint
+// covers grain.
 //
 // A wash over a whole area and a heavier wiping of it look alike. This is decided by stiffness and
 // size: every term carries a Gaussian prior (ridge) of the size that wiping and inking have, and
-// none can follow the edge of a painted area. An even difference over (nearly) the whole plate is
+// none can follow the edge of a painted area. `parts` cuts the plate along the edges of the
+// difference; each part is taken in or left out as a whole, besides its single blocks, so that a
+// large washed area does not lean on the field. An even difference over (nearly) the whole plate is
 // therefore taken as inking, and a note says so when it is large.
-InkingFit fit_inking(const Cells& cells);
+InkingFit fit_inking(const Cells& cells, const cv::Mat1i& parts, int count);
 
 // Takes the field off the drawing's reflectance (full grid), in place.
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor);

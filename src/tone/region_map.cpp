@@ -8,6 +8,7 @@
 
 #include "tone/borders.h"
 #include "tone/cells.h"
+#include "tone/edges.h"
 #include "tone/inking.h"
 #include "tone/measure.h"
 #include "tone/narrow.h"
@@ -20,6 +21,7 @@ namespace {
 constexpr double kBlockMm = 1.0;
 constexpr double kStopCoarse = 2.5;  // mm, see merge_parts
 constexpr double kStopFine = 4.0;
+constexpr double kBevelMm = 1.0;
 
 std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
@@ -67,6 +69,31 @@ int cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm, cv::Mat1i& l
   count = merge_narrow(labels, count, c, left_out, brush_mm);
   merge(kStopFine);
   return count;
+}
+
+// Coarse parts of the difference as it is, joined where it has no edge; then the fit.
+InkingFit inking_of(const Cells& c, const cv::Mat1b& left_out) {
+  int count = 0;
+  cv::Mat1i labels = block_labels(c, kBlockMm, count);
+  const auto apply = [&](const std::vector<int>& to) {
+    relabel(labels, to);
+    count = to.empty() ? 0 : *std::max_element(to.begin(), to.end()) + 1;
+  };
+  apply(merge_parts(graph_of(labels, count, c, left_out), kStopCoarse));
+  apply(join_without_edge(labels, count, c, left_out));
+  return fit_inking(c, labels, count);
+}
+
+// The plate's outermost millimetre: its bevel, which inks and wipes in its own way.
+cv::Mat1b rim_of(const Cells& c) {
+  cv::Mat1b rim(c.proof.size(), static_cast<uchar>(255));
+  const int wide = static_cast<int>(std::ceil(kBevelMm / c.mm));
+  if (rim.cols > 4 * wide && rim.rows > 4 * wide) {
+    rim(cv::Rect(wide, wide, rim.cols - 2 * wide, rim.rows - 2 * wide)) = 0;
+  } else {
+    rim = 0;
+  }
+  return rim;
 }
 
 // Within the noise, or less than a visible step.
@@ -139,7 +166,8 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   progress.at(0.05, "taking the inking out");
   cv::Mat1f drawing = pair.drawing.clone();
   Cells cells = make_cells(pair.proof, drawing, masks.usable, pair.sigma_mm, px_per_mm);
-  const InkingFit ink = fit_inking(cells);
+  const cv::Mat1b rim = rim_of(cells);
+  const InkingFit ink = inking_of(cells, rim);
   take_inking_off(drawing, ink.field, cells.factor);
   take_inking_off(cells.drawing, ink.field, 1);
   out.inking = ink.inking;
@@ -147,11 +175,11 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
 
   progress.at(0.3, "finding areas");
   cv::Mat1i coarse;
-  const int count = cut(cells, {}, options.brush_mm, coarse);
+  const int count = cut(cells, rim, options.brush_mm, coarse);
   progress.at(0.7, "drawing the borders");
-  const cv::Mat1i parts = fine_labels(coarse, count, cells, {}, {}, pair.proof.size());
+  const cv::Mat1i parts = fine_labels(coarse, count, cells, rim, {}, pair.proof.size());
 
-  const PartGraph graph = graph_of(coarse, count, cells, {});
+  const PartGraph graph = graph_of(coarse, count, cells, rim);
   std::vector<int> to_region(at(count), -1);
   std::vector<RegionKind> kind;
   for (int k = 0; k < count; ++k) {

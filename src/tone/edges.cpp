@@ -1,0 +1,115 @@
+#include "tone/edges.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+namespace rebite::tone {
+namespace {
+
+std::size_t at(int i) { return static_cast<std::size_t>(i); }
+
+// A label across the border from cell (i, j); -1 if it has none.
+int across(const cv::Mat1i& labels, int i, int j) {
+  const int k = labels(i, j);
+  for (const cv::Point d : {cv::Point(1, 0), {-1, 0}, {0, 1}, {0, -1}}) {
+    const int y = i + d.y;
+    const int x = j + d.x;
+    if (x < 0 || y < 0 || x >= labels.cols || y >= labels.rows) continue;
+    if (labels(y, x) >= 0 && labels(y, x) != k) return labels(y, x);
+  }
+  return -1;
+}
+
+}  // namespace
+
+double BorderSides::noise() const { return std::hypot(low.noise_gap(), high.noise_gap()); }
+
+std::map<std::pair<int, int>, BorderSides> border_sides(const cv::Mat1i& labels,
+                                                        const Cells& c,
+                                                        const cv::Mat1b& left_out,
+                                                        double from_mm,
+                                                        double to_mm) {
+  cv::Mat1i other(labels.size(), -1);
+  cv::Mat1b inside(labels.size(), static_cast<uchar>(255));
+  std::map<std::pair<int, int>, BorderSides> out;
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) < 0) continue;
+      other(i, j) = across(labels, i, j);
+      if (other(i, j) < 0) continue;
+      inside(i, j) = 0;
+      // Either side counts its border cells: half of each.
+      out[std::minmax(labels(i, j), other(i, j))].length_mm += 0.5 * c.mm;
+    }
+  }
+  if (out.empty()) return out;
+  cv::Mat1f dist;
+  cv::Mat1i nearest;
+  cv::distanceTransform(inside, dist, nearest, cv::DIST_L2, cv::DIST_MASK_5, cv::DIST_LABEL_PIXEL);
+  std::vector<cv::Point> place(1);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (inside(i, j)) continue;
+      const auto n = at(nearest(i, j));
+      if (place.size() <= n) place.resize(n + 1);
+      place[n] = {j, i};
+    }
+  }
+  const double mm2 = c.mm * c.mm;
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = labels(i, j);
+      const double depth = (static_cast<double>(dist(i, j)) + 0.5) * c.mm;
+      if (k < 0 || depth < from_mm || depth > to_mm || !c.usable(i, j)) continue;
+      if (!left_out.empty() && left_out(i, j)) continue;
+      const cv::Point b = place[at(nearest(i, j))];
+      const int far = labels(b) == k ? other(b) : labels(b);
+      if (far < 0 || far == k) continue;
+      const auto found = out.find(std::minmax(k, far));
+      if (found == out.end()) continue;
+      PartSums& s = k < far ? found->second.low : found->second.high;
+      s.area += mm2;
+      s.p += static_cast<double>(c.proof(i, j)) * mm2;
+      s.d += static_cast<double>(c.drawing(i, j)) * mm2;
+      const double nn = static_cast<double>(c.noise_now(i, j));
+      const double ng = static_cast<double>(c.noise_gap(i, j));
+      s.var_now += nn * nn * mm2;
+      s.var_gap += ng * ng * mm2;
+    }
+  }
+  return out;
+}
+
+std::vector<int> join_without_edge(const cv::Mat1i& labels,
+                                   int count,
+                                   const Cells& c,
+                                   const cv::Mat1b& left_out) {
+  std::vector<int> into(at(count));
+  std::iota(into.begin(), into.end(), 0);
+  const auto root = [&](int k) {
+    while (into[at(k)] != k) k = into[at(k)];
+    return k;
+  };
+  for (const auto& [pair, sides] : border_sides(labels, c, left_out)) {
+    if (sides.length_mm < 5 || sides.low.area < 3 || sides.high.area < 3) continue;
+    // No jump: below a third of what counts as a step, as far as the grain lets one see.
+    if (sides.noise() > 0.012 || std::abs(sides.jump()) > 0.012 + 1.5 * sides.noise()) continue;
+    const int a = root(pair.first);
+    const int b = root(pair.second);
+    into[at(std::max(a, b))] = std::min(a, b);
+  }
+  std::vector<int> number(at(count), -1);
+  std::vector<int> out(at(count));
+  int next = 0;
+  for (int k = 0; k < count; ++k) {
+    const int r = root(k);
+    if (number[at(r)] < 0) number[at(r)] = next++;
+    out[at(k)] = number[at(r)];
+  }
+  return out;
+}
+
+}  // namespace rebite::tone

@@ -1,0 +1,36 @@
+// Is there an edge between two parts, or does the tone pass over?
+#pragma once
+
+#include <map>
+#include <opencv2/core.hpp>
+#include <utility>
+
+#include "tone/cells.h"
+#include "tone/partition.h"
+
+namespace rebite::tone {
+
+// What lies close to one border, on either side of it.
+struct BorderSides {
+  PartSums low, high;  // of the part with the lower and with the higher number
+  double length_mm = 0;
+  double jump() const { return high.gap() - low.gap(); }  // of the gap across the border
+  double noise() const;                                   // its standard error from grain
+};
+
+// By (lower number, higher number): cells from `from_mm` to `to_mm` away from their common border.
+std::map<std::pair<int, int>, BorderSides> border_sides(const cv::Mat1i& labels,
+                                                        const Cells& cells,
+                                                        const cv::Mat1b& left_out,
+                                                        double from_mm = 0.5,
+                                                        double to_mm = 2.0);
+
+// Joins parts where the gap has no jump across a border of some length: an unworked plate hangs
+// together this way, however unevenly it was wiped and whatever it shows. For each part its joined
+// number, 0..m-1.
+std::vector<int> join_without_edge(const cv::Mat1i& labels,
+                                   int count,
+                                   const Cells& cells,
+                                   const cv::Mat1b& left_out);
+
+}  // namespace rebite::tone
