@@ -15,7 +15,7 @@ struct TimeFactor {
   double value = 1;
   double ln_sd = 0;        // of its natural logarithm
   bool new_wedge = false;  // too far: bite a new wedge rather than multiply
-  Notes notes;
+  Notes notes = {};
 };
 
 // Arrhenius: value = exp(E/R (1/now - 1/wedge)). ln_sd grows with the distance: sd(E)/R |1/now -
@@ -24,7 +24,7 @@ struct TimeFactor {
 TimeFactor temperature_factor(const ActivationEnergy& energy, Temperature wedge, Temperature now);
 
 struct Bench {
-  std::optional<Temperature> temperature;  // none: as the wedge's
+  std::optional<Temperature> temperature = {};  // none: as the wedge's
   double days_since_wedge = 0;
   int plates_since_wedge = 0;
   double speed = 1, speed_sd = 0;  // learned (book)

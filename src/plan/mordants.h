@@ -34,7 +34,7 @@ struct ActivationEnergy {
   double sd_kj_mol = 10;
   double low_kj_mol = 15, high_kj_mol = 50;  // range met with
   bool poor_fit = false;                     // the published rates do not lie on one line
-  std::string source;
+  std::string source = {};
 };
 
 struct Window {

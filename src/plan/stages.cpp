@@ -94,6 +94,21 @@ double share_off(const LossTable& table,
   return share;
 }
 
+// "At most k stages" in place of "exactly k": the shortest dip can force a further total into a
+// worse place than none. Chains past the last gain are dropped.
+void keep_gains(std::vector<Chain>& chains) {
+  std::size_t last = 1;
+  for (std::size_t k = 1; k < chains.size(); ++k) {
+    if (chains[k].cost < chains[k - 1].cost - 1e-12) {
+      last = k + 1;
+    } else {
+      chains[k] = chains[k - 1];
+    }
+  }
+  chains.resize(std::min(last, chains.size()));
+  assert(!chains.empty() && chains.front().cost < no_way);
+}
+
 int knee(const std::vector<Chain>& chains, const std::vector<double>& off_share) {
   const int last = static_cast<int>(chains.size());
   for (int k = 1; k < std::min(last, knee_most); ++k) {
@@ -166,8 +181,7 @@ StageTimes choose_stages(const std::vector<StageArea>& areas, const StageOptions
   });
   const double unbitten = chains.front().cost;  // one link: straight from nothing to the end
   chains.erase(chains.begin());
-  while (!chains.empty() && chains.back().cost == no_way) chains.pop_back();
-  assert(!chains.empty());
+  keep_gains(chains);
 
   std::vector<std::vector<int>> node_of;
   std::vector<double> off_share;

@@ -35,9 +35,10 @@ struct StageTimes {
 // time where the chance of overshoot is the risk (the quantile as the least of a skewed loss).
 double overshoot_weight(double risk);
 
-// Exact optimum for each number of stages. What is chosen: the totals, out of the areas' own times
-// (whole seconds) and the shortest dip; and for each area one of the totals or no bite. What is
-// least: sum of area * loss, loss = tone lost against the area's own time, overshoot weighed.
+// Exact optimum for each number of stages (at most so many). What is chosen: the totals, out of the
+// areas' own times (whole seconds) and the shortest dip; and for each area one of the totals or no
+// bite. What is least: sum of area * loss, loss = tone lost against the area's own time, overshoot
+// weighed.
 //
 // Why the dynamic programme is exact: an area's loss never rises towards its own time from either
 // side (tone never falls with time), so of any set of totals only the two next to its own time can
