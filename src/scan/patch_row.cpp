@@ -52,36 +52,41 @@ class Sums {
   std::vector<double> one_, two_, bad_;
 };
 
-// The row at this place, if the tones are in order and each patch is even against its step.
-std::optional<PatchRow> try_row(
-    const Sums& sums, double start, double pitch, const std::vector<double>& order, bool reversed) {
-  const int n = static_cast<int>(order.size());
-  PatchRow row{n, start, pitch, reversed, 0, {}};
-  row.tone.reserve(order.size());
-  double before = 0, unrest = 0;
-  double variance_before = 0;
-  const auto listed = [&](int i) {
-    return order[static_cast<std::size_t>(reversed ? n - 1 - i : i)];
-  };
-  for (int i = 0; i < n; ++i) {
-    const Sums::Part p = sums.patch(start, pitch, i);
+// The row at this place, if the tones are in order and each patch is even against its step. Called
+// a million times: `tone` is a buffer of order.size() numbers that the caller keeps.
+std::optional<double> unrest_at(const Sums& sums,
+                                double start,
+                                double pitch,
+                                const std::vector<double>& order,
+                                bool reversed,
+                                std::vector<double>& tone) {
+  const std::size_t n = order.size();
+  double unrest = 0, variance_before = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const Sums::Part p = sums.patch(start, pitch, static_cast<int>(i));
     if (!p.ok) return std::nullopt;
-    row.tone.push_back(p.mean);
+    tone[i] = p.mean;
     if (i > 0) {
-      const double rise = listed(i - 1) - listed(i);  // darker to lighter is a rise of tone
-      const double step = rise > 0 ? p.mean - before : before - p.mean;
-      if (rise != 0) {
-        if (step <= 1e-4) return std::nullopt;
-        const double u = std::sqrt(std::max(p.variance, variance_before)) / step;
-        if (u > most_unrest) return std::nullopt;
-        unrest += u;
-      }
+      const double fall = reversed ? order[n - i] - order[n - 1 - i] : order[i - 1] - order[i];
+      const double step = fall > 0 ? p.mean - tone[i - 1] : tone[i - 1] - p.mean;
+      const double u2 = std::max(p.variance, variance_before);
+      if (step <= 1e-4 || u2 > most_unrest * most_unrest * step * step) return std::nullopt;
+      unrest += std::sqrt(u2) / step;
     }
-    before = p.mean;
     variance_before = p.variance;
   }
-  row.unrest = unrest / n;
-  return row;
+  return unrest / double(n);
+}
+
+std::optional<PatchRow> try_row(const Sums& sums,
+                                double start,
+                                double pitch,
+                                const std::vector<double>& order,
+                                bool reversed,
+                                std::vector<double>& tone) {
+  const auto unrest = unrest_at(sums, start, pitch, order, reversed, tone);
+  if (!unrest) return std::nullopt;
+  return PatchRow{static_cast<int>(order.size()), start, pitch, reversed, *unrest, tone};
 }
 
 }  // namespace
@@ -92,11 +97,12 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
   const double length = double(profile.size());
   const double n = double(order.size());
   std::vector<PatchRow> rows;
+  std::vector<double> tone(order.size());
   // A step of a twelfth of a pitch over the whole row, so that no row is stepped over.
   for (double pitch = length / n; pitch >= least_pitch; pitch *= 1 - 1 / (12 * n)) {
     for (double start = 0; start + n * pitch <= length + 0.5; start += pitch / 12) {
       for (const bool reversed : {false, true}) {
-        if (auto row = try_row(sums, start, pitch, order, reversed))
+        if (auto row = try_row(sums, start, pitch, order, reversed, tone))
           rows.push_back(std::move(*row));
       }
     }
@@ -117,7 +123,7 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
     count += 1;
   }
   const double pitch = (last - first) / count / (n - 1);
-  auto middle = try_row(sums, first / count - 0.5 * pitch, pitch, order, best->reversed);
+  auto middle = try_row(sums, first / count - 0.5 * pitch, pitch, order, best->reversed, tone);
   return middle ? middle : *best;
 }
 

@@ -17,7 +17,7 @@ struct PatchRow {
 };
 
 // `profile` of tones (any monotone measure, larger = lighter; NaN = not on the scan).
-// `order`: the listed densities; where two differ the tones must differ the other way. Nothing when
+// `order`: the listed densities, all different; tones must differ the other way. Nothing when
 // no row of just that many patches in that order is there.
 std::optional<PatchRow> find_row(const std::vector<double>& profile,
                                  const std::vector<double>& order);

@@ -116,7 +116,9 @@ void ToneTable::use_gamma(const FileFacts& facts) {
   source_ = ToneSource::file_gamma;
   doubt_ = doubt_gamma;
   if (facts.tagged_srgb) {
-    fill(facts, srgb_to_linear);
+    FileFacts standard = facts;
+    standard.weights.reset();  // sRGB says its primaries; a rounded copy of them is no news
+    fill(standard, srgb_to_linear);
     return;
   }
   // gAMA holds the exponent of the camera: code = light^gamma (PNG, third edition, 11.3.2.2).
