@@ -17,34 +17,29 @@ constexpr int kLeastAgreeing = 8;
 
 }  // namespace
 
-Agreement test_agreement(const Level& proof,
-                         const PictureArea& proof_area,
-                         const Level& drawing,
-                         const PictureArea& drawing_area,
-                         const cv::Matx33d& guess,
-                         const CoarseRule& rule,
-                         int threads) {
+Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
+                         const SmoothMap& guess, const CoarseRule& rule, int threads) {
   Agreement result;
-  result.map.start = guess;
+  result.map = guess;
   const double px = proof.px_per_mm;
-  const cv::Mat1f seen = render_on_proof(
-      {drawing.grain, drawing.px_per_mm}, result.map, px, proof.density.size(), threads);
-  cv::Mat1b usable =
-      mask_on_proof(drawing_area.mask, drawing.px_per_mm, result.map, px, proof.density.size());
-  cv::bitwise_and(usable, proof_area.mask, usable);
+  const cv::Size size = proof.picture.size();
+  const cv::Mat1f seen =
+      render_on_proof({drawing.picture, drawing.px_per_mm}, guess, px, size, threads);
+  cv::Mat1b usable = mask_on_proof(drawing.area.mask, drawing.px_per_mm, guess, px, size);
+  cv::bitwise_and(usable, proof.area.mask, usable);
   PatchRule patches;
   patches.side_px = odd_pixels(rule.patch_mm * px);
   patches.step_px = std::max(1, static_cast<int>(std::lround(rule.step_mm * px)));
   patches.reach_px = std::max(6, static_cast<int>(std::lround(rule.reach_mm * px)));
-  patches.least_rho = 0.1;
-  patches.least_z = 3.5;
-  const std::vector<PatchMatch> matches =
-      match_patches(proof.grain, seen, usable, patches, pixel_box(proof_area.box_mm, px), threads);
+  patches.least_rho = rule.least_rho;
+  patches.least_z = rule.least_z;
+  const std::vector<PatchMatch> matches = match_patches(
+      proof.picture, seen, usable, patches, pixel_box(proof.area.box_mm, px), threads);
   std::vector<Measured> data;
   double structured = 0;
   for (const PatchMatch& m : matches) {
     structured += m.structured ? 1 : 0;
-    if (m.accepted) data.push_back(measured(m, px, result.map, patches, 0));
+    if (m.accepted) data.push_back(measured(m, px, guess, patches, 0));
   }
   result.tried =
       static_cast<int>(std::max(structured, kLeastTried * static_cast<double>(matches.size())));
@@ -52,7 +47,7 @@ Agreement test_agreement(const Level& proof,
   // Here every match counts alike: a sheet that some agree on within the tolerance.
   for (Measured& m : data) m.covariance = cv::Matx22d::eye() * std::pow(rule.tolerance_mm / 3, 2);
   SplineFit system(
-      proof_area.box_mm, 0.5 * std::max(36.0, 0.3 * proof_area.box_mm.width), 2, threads);
+      proof.area.box_mm, 0.5 * std::max(36.0, 0.3 * proof.area.box_mm.width), 2, threads);
   RobustRule stiff;
   stiff.prior = {300, 1e-4};
   stiff.fixed_scale = true;

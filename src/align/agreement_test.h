@@ -18,22 +18,25 @@ struct PictureArea {
 struct CoarseRule {
   double patch_mm = 14, step_mm = 7, reach_mm = 4;
   double tolerance_mm = 0.5;
+  double least_rho = 0.1, least_z = 3.5;
 };
 
 struct Agreement {
-  double share = 0;  // of the patches tried, 0..1
+  double share = 0;      // of the patches tried, 0..1
   int agreeing = 0, tried = 0;
-  SmoothMap map;  // the guess, bent to what agreed
+  SmoothMap map;         // the guess, bent to what agreed
 };
 
-// Levels of about 75 dpi with `grain` filled in. A guess of the right plate gives 0.4-1, of any
-// other turn, mirror or plate below 0.1 (alignment.md, section 4).
-Agreement test_agreement(const Level& proof,
-                         const PictureArea& proof_area,
-                         const Level& drawing,
-                         const PictureArea& drawing_area,
-                         const cv::Matx33d& guess,
-                         const CoarseRule& rule,
-                         int threads);
+// A locally normalised picture of a scan (grain or form of a level) and what of it is picture.
+struct CoarseView {
+  const cv::Mat1f& picture;
+  double px_per_mm;
+  const PictureArea& area;
+};
+
+// A guess of the right plate gives 0.4-1, of any other turn, mirror or plate below 0.1
+// (alignment.md, section 4).
+Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
+                         const SmoothMap& guess, const CoarseRule& rule, int threads);
 
 }  // namespace rebite::align

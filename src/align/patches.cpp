@@ -1,6 +1,7 @@
 #include "align/patches.h"
 
 #include <algorithm>
+#include <array>
 #include <cassert>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
@@ -94,28 +95,58 @@ struct Peak {
   double rho = 0, z = 0;
 };
 
-// Quadratic through the 3 x 3 around the highest point (least squares); none at the border or
-// where it is not a hilltop.
+// Top of the 3 x 3 values v (row by row): a quadratic by least squares through their logarithms
+// where they stand clear of zero, because the peak of fine grain is a bell hardly wider than a
+// pixel and a plain quadratic would pull it to whole pixels; through the values themselves else.
+struct Top {
+  cv::Point2d offset;
+  cv::Matx22d curvature;  // - second derivatives of v
+};
+
+std::optional<Top> top_of(const std::array<double, 9>& v) {
+  const double best = v[4];
+  const bool bell = best > 0.25 && *std::min_element(v.begin(), v.end()) > 0.08 * best;
+  std::array<double, 9> f;
+  for (std::size_t k = 0; k < 9; ++k) f[k] = bell ? std::log(v[k] / best) : v[k];
+  const auto at = [&](int i, int j) { return f[static_cast<std::size_t>(4 + 3 * j + i)]; };
+  // The middle row and column count double: they know the peak best.
+  double gx = 0, gy = 0, hxx = 0, hyy = 0;
+  for (int k = -1; k <= 1; ++k) {
+    const double w = k == 0 ? 0.5 : 0.25;
+    gx += w * (at(1, k) - at(-1, k)) / 2;
+    gy += w * (at(k, 1) - at(k, -1)) / 2;
+    hxx += w * (at(1, k) - 2 * at(0, k) + at(-1, k));
+    hyy += w * (at(k, 1) - 2 * at(k, 0) + at(k, -1));
+  }
+  const double hxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4;
+  const double det = hxx * hyy - hxy * hxy;
+  if (!(hxx < 0 && hyy < 0 && det > 1e-12)) return std::nullopt;
+  Top top;
+  top.offset = {-(hyy * gx - hxy * gy) / det, -(hxx * gy - hxy * gx) / det};
+  if (std::abs(top.offset.x) > 1 || std::abs(top.offset.y) > 1) return std::nullopt;
+  top.curvature = cv::Matx22d(-hxx, -hxy, -hxy, -hyy) * (bell ? best : 1.0);
+  return top;
+}
+
+std::array<double, 9> around(const cv::Mat1f& s, cv::Point c) {
+  std::array<double, 9> v;
+  for (int j = -1; j <= 1; ++j)
+    for (int i = -1; i <= 1; ++i)
+      v[static_cast<std::size_t>(4 + 3 * j + i)] = static_cast<double>(s(c.y + j, c.x + i));
+  return v;
+}
+
+// None at the border of the search or where it is not a hilltop.
 std::optional<Peak> find_peak(const cv::Mat1f& s) {
   Peak peak;
   double best = 0;
   cv::minMaxLoc(s, nullptr, &best, nullptr, &peak.at);
   const auto [x, y] = peak.at;
   if (x < 1 || y < 1 || x + 1 >= s.cols || y + 1 >= s.rows) return std::nullopt;
-  const auto at = [&](int i, int j) { return static_cast<double>(s(y + j, x + i)); };
-  const double gx = (at(1, -1) + at(1, 0) + at(1, 1) - at(-1, -1) - at(-1, 0) - at(-1, 1)) / 6;
-  const double gy = (at(-1, 1) + at(0, 1) + at(1, 1) - at(-1, -1) - at(0, -1) - at(1, -1)) / 6;
-  double hxx = 0, hyy = 0;
-  for (int k = -1; k <= 1; ++k) {
-    hxx += (at(1, k) - 2 * at(0, k) + at(-1, k)) / 3;
-    hyy += (at(k, 1) - 2 * at(k, 0) + at(k, -1)) / 3;
-  }
-  const double hxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4;
-  peak.curvature = {-hxx, -hxy, -hxy, -hyy};
-  const double det = hxx * hyy - hxy * hxy;
-  if (!(hxx < 0 && hyy < 0 && det > 1e-12)) return std::nullopt;
-  peak.offset = {-(hyy * gx - hxy * gy) / det, -(hxx * gy - hxy * gx) / det};
-  if (std::abs(peak.offset.x) > 1 || std::abs(peak.offset.y) > 1) return std::nullopt;
+  const std::optional<Top> top = top_of(around(s, peak.at));
+  if (!top) return std::nullopt;
+  peak.offset = top->offset;
+  peak.curvature = top->curvature;
   peak.rho = best;
   // Height above the surface away from the peak itself.
   double sum = 0, square = 0;
@@ -133,6 +164,17 @@ std::optional<Peak> find_peak(const cv::Mat1f& s) {
   const double sd = std::sqrt(std::max(square / n - mean * mean, 1e-12));
   peak.z = (best - mean) / sd;
   return peak;
+}
+
+// H S^-1 H (see the header).
+cv::Matx22d information(const cv::Mat1f& patch, const Moments& own, const cv::Mat1f& found,
+                        const Peak& peak) {
+  const cv::Matx22d energy = (gradient_energy(patch, own.variance) +
+                              gradient_energy(found, moments(found).variance)) *
+                             0.5;
+  const cv::Matx22d noise = energy * std::max(1 - peak.rho * peak.rho, 1e-3) +
+                            cv::Matx22d::eye() * 1e-9;
+  return peak.curvature * noise.inv() * peak.curvature * static_cast<double>(patch.total());
 }
 
 void match_one(const cv::Mat1f& proof,
@@ -158,13 +200,7 @@ void match_one(const cv::Mat1f& proof,
   match.z = peak->z;
   match.shift = cv::Point2d(peak->at) - cv::Point2d(rule.reach_px, rule.reach_px) + peak->offset;
   const cv::Mat1f found = search(cv::Rect(peak->at, patch.size()));
-  const cv::Matx22d energy =
-      (gradient_energy(patch, own.variance) + gradient_energy(found, moments(found).variance)) *
-      0.5;
-  const cv::Matx22d noise =
-      energy * std::max(1 - peak->rho * peak->rho, 1e-3) + cv::Matx22d::eye() * 1e-9;
-  match.info = peak->curvature * noise.inv() * peak->curvature *
-               (static_cast<double>(rule.side_px) * rule.side_px);
+  match.info = information(patch, own, found, *peak);
   match.accepted = peak->rho >= rule.least_rho && peak->z >= rule.least_z;
 }
 
@@ -213,6 +249,34 @@ std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
       match_one(proof, drawing, rule, matches[static_cast<std::size_t>(k)]);
   });
   return matches;
+}
+
+void refine_matches(const cv::Mat1f& proof, const cv::Mat1f& drawing, const PatchRule& rule,
+                    std::vector<PatchMatch>& matches, int threads) {
+  const int half = rule.side_px / 2;
+  in_parallel(static_cast<int>(matches.size()), threads, [&](int first, int last) {
+    for (int k = first; k < last; ++k) {
+      PatchMatch& match = matches[static_cast<std::size_t>(k)];
+      if (!match.accepted) continue;
+      match.accepted = false;
+      const int x = static_cast<int>(match.centre.x), y = static_cast<int>(match.centre.y);
+      const cv::Mat1f patch = proof(cv::Rect(x - half, y - half, rule.side_px, rule.side_px));
+      const cv::Mat1f search =
+          drawing(cv::Rect(x - half - 1, y - half - 1, rule.side_px + 2, rule.side_px + 2));
+      const Moments own = moments(patch);
+      const cv::Mat1f surface = correlation(patch, own, search, 1);
+      const std::optional<Top> top = top_of(around(surface, {1, 1}));
+      if (!top || static_cast<double>(surface(1, 1)) < rule.least_rho) continue;
+      Peak peak;
+      peak.curvature = top->curvature;
+      peak.rho = static_cast<double>(surface(1, 1));
+      match.rho = peak.rho;
+      match.shift = top->offset;
+      match.info =
+          information(patch, own, search(cv::Rect(1, 1, rule.side_px, rule.side_px)), peak);
+      match.accepted = true;
+    }
+  });
 }
 
 }  // namespace rebite::align

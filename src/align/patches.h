@@ -44,4 +44,10 @@ std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
                                       const cv::Rect& area,
                                       int threads);
 
+// Measures the accepted matches again in a drawing that was rendered through a better map: only the
+// 3 x 3 shifts about none are looked at, so this is cheap; repeated, it takes out what is left of
+// the pull towards whole pixels. Matches that no longer peak there lose `accepted`.
+void refine_matches(const cv::Mat1f& proof, const cv::Mat1f& drawing, const PatchRule& rule,
+                    std::vector<PatchMatch>& matches, int threads);
+
 }  // namespace rebite::align

@@ -1,7 +1,6 @@
 #include "align/robust_fit.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 
 namespace rebite::align {
@@ -40,7 +39,7 @@ void calibrate(const std::vector<Measured>& data,
     if (ratio[k].size() < 8) continue;
     auto middle = ratio[k].begin() + static_cast<std::ptrdiff_t>(ratio[k].size() / 2);
     std::nth_element(ratio[k].begin(), middle, ratio[k].end());
-    scale[k] = std::clamp(*middle / kMedianChi2, 0.3, 1e6);
+    scale[k] = std::clamp(*middle / kMedianChi2, 0.1, 1e6);
   }
 }
 
@@ -101,9 +100,11 @@ RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const Rob
     double width;          // of the weight function, in sd
     int rounds;
   };
-  const std::array<Stage, 3> stages{
-      {{100, 0.02, rule.start_width, 4}, {5, 0.3, 5, 4}, {1, 1, 3.5, 4}}};
-  for (Measured& m : data) m.weight = 1;
+  std::vector<Stage> stages{{100, 0.02, rule.start_width, 4}, {5, 0.3, 5, 4}, {1, 1, 3.5, 4}};
+  if (rule.keep_weights)
+    stages = {{1, 1, 3.5, 2}};
+  else
+    for (Measured& m : data) m.weight = 1;
   for (const Stage& stage : stages)
     for (int round = 0; round < stage.rounds; ++round) {
       const SmoothnessPrior prior{fit.prior.bending * stage.bending,

@@ -31,6 +31,7 @@ struct RobustRule {
   double floor_mm = 0.001;    // resampling and curvature within a patch, not in the law
   bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
   double start_width = 8;     // of the first stage's weight function, in sd
+  bool keep_weights = false;   // start from the weights that the data carry, last stage only
   bool choose_prior = false;  // by marginal likelihood
 };
 

@@ -12,6 +12,7 @@ namespace {
 
 constexpr double kTop = 300 / 25.4;  // finer than this brings nothing (alignment.md, section 3)
 constexpr double kFloor = 0.02;      // density: bare paper's texture is a tenth of it
+constexpr double kFormFloor = 0.03;
 constexpr double kRim = 1.5;         // mm inside the plate mark: bevel and ink along its foot
 
 long key(double px_per_mm) { return std::lround(px_per_mm * 1000); }
@@ -70,21 +71,37 @@ const cv::Mat1f& ScanLevels::base() {
   return base_;
 }
 
-const Level& ScanLevels::level(double px_per_mm, double sigma_mm) {
+Level& ScanLevels::make(double px_per_mm) {
   const double wanted = std::min(px_per_mm, finest());
   base();
   auto found = levels_.find(key(wanted));
   if (found == levels_.end())
-    found =
-        levels_
-            .emplace(key(wanted),
-                     wanted > base_scale_.x ? make_level(image_.relative, scale_, wanted, threads_)
-                                            : make_level(base_, base_scale_, wanted, threads_))
-            .first;
-  Level& level = found->second;
-  if (sigma_mm > 0 && level.grain.empty())
+    found = levels_
+                .emplace(key(wanted),
+                         wanted > base_scale_.x
+                             ? make_level(image_.relative, scale_, wanted, threads_)
+                             : make_level(base_, base_scale_, wanted, threads_))
+                .first;
+  return found->second;
+}
+
+const Level& ScanLevels::level(double px_per_mm) { return make(px_per_mm); }
+
+const Level& ScanLevels::with_grain(double px_per_mm, double sigma_mm) {
+  Level& level = make(px_per_mm);
+  if (level.grain.empty())
     level.grain =
         locally_normalised(level.density, level.known, sigma_mm * level.px_per_mm, kFloor);
+  return level;
+}
+
+const Level& ScanLevels::with_form(double px_per_mm, double blur_mm, double sigma_mm) {
+  Level& level = make(px_per_mm);
+  if (level.form.empty()) {
+    cv::Mat1f blurred;
+    cv::GaussianBlur(level.density, blurred, {}, blur_mm * level.px_per_mm);
+    level.form = locally_normalised(blurred, level.known, sigma_mm * level.px_per_mm, kFormFloor);
+  }
   return level;
 }
 

@@ -27,8 +27,11 @@ class ScanLevels {
   void rescale(double factor);
   double rescaled() const { return rescaled_; }
 
-  // Density at px_per_mm (not finer than the scan); `grain` filled in when sigma_mm > 0.
-  const Level& level(double px_per_mm, double sigma_mm = 0);
+  // Density at px_per_mm (not finer than the scan).
+  const Level& level(double px_per_mm);
+  // The same with `grain` or `form` filled in, normalised over sigma_mm.
+  const Level& with_grain(double px_per_mm, double sigma_mm);
+  const Level& with_form(double px_per_mm, double blur_mm, double sigma_mm);
   void forget(double px_per_mm);  // frees a level
 
   const std::optional<Outline>& outline();
@@ -45,6 +48,7 @@ class ScanLevels {
   double rescaled_ = 1;
   cv::Mat1f base_;
   ScanScale base_scale_;
+  Level& make(double px_per_mm);
   std::map<long, Level> levels_;  // by px per metre
   bool sought_ = false;
   std::optional<Outline> outline_;

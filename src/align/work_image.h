@@ -16,6 +16,8 @@ struct Level {
   cv::Mat1b known;    // 255 where measured
   // Locally normalised density (see local_norm.h), 0 where unknown; empty until asked for.
   cv::Mat1f grain;
+  // The same of the density blurred until grain is gone: lines and edges of tone. Likewise.
+  cv::Mat1f form;
   cv::Size2d size_mm() const { return {density.cols / px_per_mm, density.rows / px_per_mm}; }
 };
 
