@@ -122,8 +122,11 @@ Result<Batch> batch_from_json(std::string_view text, std::string_view name);
 
 // Density after biting `fresh` (the tone the same bite gives on bare metal) through a new ground
 // over `now`; and the tone `fresh` that takes `now` to `target` (empty if target < now or >=
-// solid).
-Density overlaid(Density now, Density fresh, Density solid, double q);
-std::optional<Density> fresh_tone_for(Density now, Density target, Density solid, double q);
+// solid). `film`: what unbitten metal prints (plate tone); it is on the plate once, not once per
+// ground, so land is counted between it and the solid.
+Density overlaid(
+    Density now, Density fresh, Density solid, double q, Density film = Density::of(0));
+std::optional<Density> fresh_tone_for(
+    Density now, Density target, Density solid, double q, Density film = Density::of(0));
 
 }  // namespace rebite::wedge
