@@ -125,7 +125,7 @@ void hatch_marks(
 }  // namespace
 
 void hatch_path(cairo_t* cr, const Style& style, double unit, double width, bool casing) {
-  if (style.hatch == Hatch::none) return;
+  if (style.hatch == Hatch::none || style.hatch == Hatch::bar) return;
   cairo_path_t* path = cairo_copy_path(cr);
   Extent e;
   cairo_path_extents(cr, &e.x0, &e.y0, &e.x1, &e.y1);

@@ -63,8 +63,8 @@ class Placer {
   }
 
   // Inside: the box fits wholly, as far from the border as it can; largest letters first.
-  bool inside(int id, const Piece& p, LabelPlace& out) {
-    for (double size = o_.size_mm; size >= o_.smallest_mm * 0.999; size *= 0.88) {
+  bool inside(int id, const Piece& p, double from, double to, LabelPlace& out) {
+    for (double size = from; size >= to * 0.999; size *= 0.88) {
       const LabelPlace l = sized(id, size);
       const int w = 2 * static_cast<int>(std::ceil(l.width_mm * k_ / 2)) + 1;
       const int h = 2 * static_cast<int>(std::ceil(l.height_mm * k_ / 2)) + 1;
@@ -83,6 +83,7 @@ class Placer {
       if (cv::countNonZero(fits) == 0) continue;
       out = l;
       out.at = out.anchor = mm(p, at);
+      if (!free(out)) continue;
       placed_.push_back(out);
       return true;
     }
@@ -92,12 +93,12 @@ class Placer {
   void keep_clear(std::vector<PlateMm> anchors) { anchors_ = std::move(anchors); }
 
   // Outside: on rings of growing width round the region, the first free place with the least cost.
-  bool outside(int id, const Piece& p, LabelPlace& out) {
+  bool outside(int id, const Piece& p, double farthest, LabelPlace& out) {
     LabelPlace l = sized(id, o_.leader_mm);
     l.leader = true;
     l.anchor = p.pole;
-    const double longest = std::max(plate_.width, plate_.height);
-    for (double r = p.radius_mm + 0.6 * l.height_mm + 1; r < longest; r += 0.8) {
+
+    for (double r = p.radius_mm + 0.6 * l.height_mm + 1; r < farthest; r += 0.8) {
       double least = 1e300;
       for (int i = 0; i < 32; ++i) {
         const double a = std::numbers::pi * (2 * i / 32.0 + 0.25);
@@ -211,7 +212,7 @@ std::vector<LabelPlace> label_places(const cv::Mat1w& labels,
     if (it == bounds.end()) continue;
     Piece p = placer.piece(id, it->second);
     LabelPlace l;
-    if (placer.inside(id, p, l)) {
+    if (placer.inside(id, p, options.size_mm, options.smallest_mm, l)) {
       out.push_back(l);
     } else {
       left.emplace_back(id, std::move(p));
@@ -220,9 +221,15 @@ std::vector<LabelPlace> label_places(const cv::Mat1w& labels,
   std::vector<PlateMm> anchors;
   for (const auto& [id, p] : left) anchors.push_back(p.pole);
   placer.keep_clear(anchors);
+  const double near = 8 * options.leader_mm, far = std::max(plate.width, plate.height);
   for (const auto& [id, p] : left) {
     LabelPlace l;
-    if (placer.outside(id, p, l)) out.push_back(l);
+    // Beside the region; else small letters inside; else wherever there is room.
+    if (placer.outside(id, p, near, l) ||
+        placer.inside(id, p, options.smallest_mm, 0.5 * options.smallest_mm, l) ||
+        placer.outside(id, p, far, l)) {
+      out.push_back(l);
+    }
   }
   std::sort(out.begin(), out.end(), [](const auto& a, const auto& b) { return a.id < b.id; });
   return out;

@@ -20,7 +20,8 @@ struct LabelPlace {
 
 struct LabelOptions {
   double size_mm = 5;         // wanted em
-  double smallest_mm = 2.5;   // smallest em inside a region before a leader is used
+  double smallest_mm = 2.5;   // smallest em inside a region before a leader is used; half
+                              // of it before the number is sent far away
   double leader_mm = 3.2;     // em of numbers that stand outside
   double pad_mm = 0.5;        // free space round a number
   double digit_em = 0.696;    // advance of a digit (DejaVu Sans Bold)

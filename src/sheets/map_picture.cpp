@@ -9,10 +9,11 @@
 namespace rebite::sheets {
 namespace {
 
-constexpr double page_width = 390, edge = 10, px_per_unit = 4;
+constexpr double phone_width = 390, edge = 10, px_per_unit = 4;
 constexpr MapLook look{0.9, 2.6, 5.2, 0.7, true};
 
 struct Layout {
+  double page_width = phone_width;
   PlateFrame frame;
   std::vector<LegendRow> rows;
   std::vector<std::string> title;
@@ -23,12 +24,16 @@ constexpr double row_height = 35, title_size = 15;
 
 Layout layout(const SheetContent& c) {
   Layout l;
+  // Past a hundred numbers nobody reads them without zooming in: the picture grows instead.
+  if (c.plan.regions.size() > 100) l.page_width *= 2;
+  const double page_width = l.page_width;
   l.rows = legend(c);
   measure([&](cairo_t* cr) {
     l.title = wrapped(cr, c.title, page_width - 2 * edge, title_size, true);
   });
   if (l.title.size() > 2) l.title.resize(2);
-  const double scale = std::min((page_width - 2 * edge) / c.plate.width, 560 / c.plate.height);
+  const double scale =
+      std::min((page_width - 2 * edge) / c.plate.width, 1.5 * page_width / c.plate.height);
   const double top = edge + 20.0 * static_cast<double>(l.title.size()) + 22;
   l.frame = {c.plate, (page_width - c.plate.width * scale) / 2, top, scale, false};
   l.rows_at = top + l.frame.height() + 38;
@@ -47,6 +52,7 @@ PlateDrawing drawing_for(const SheetContent& c, const Layout& l) {
 }
 
 void draw_map(cairo_t* cr, const SheetContent& c, const Layout& l, const PlateDrawing& d) {
+  const double page_width = l.page_width;
   set_ink(cr, kWhite);
   cairo_paint(cr);
   double y = edge + title_size * 0.8;
@@ -101,7 +107,7 @@ std::string map_png(const SheetContent& c) {
   const PlateDrawing d = drawing_for(c, l);
   // The file's own resolution makes the plate come out at its true size.
   return canvas_png(
-      page_width, l.height, px_per_unit, px_per_unit * l.frame.scale, [&](cairo_t* cr) {
+      l.page_width, l.height, px_per_unit, px_per_unit * l.frame.scale, [&](cairo_t* cr) {
         draw_map(cr, c, l, d);
       });
 }
@@ -110,7 +116,7 @@ std::string map_svg(const SheetContent& c) {
   const Layout l = layout(c);
   const PlateDrawing d = drawing_for(c, l);
   return canvas_svg(
-      page_width, l.height, 1 / l.frame.scale, [&](cairo_t* cr) { draw_map(cr, c, l, d); });
+      l.page_width, l.height, 1 / l.frame.scale, [&](cairo_t* cr) { draw_map(cr, c, l, d); });
 }
 
 }  // namespace rebite::sheets

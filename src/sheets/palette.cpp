@@ -30,6 +30,7 @@ Style action_style(plan::Action action) {
     case plan::Action::beyond:
       return {{0x21, 0x24, 0x3B}, true, Hatch::heavy, 1.6};
     case plan::Action::line:
+      return {{255, 255, 255}, false, Hatch::bar, 1};
     case plan::Action::hold:
       break;
   }

@@ -28,6 +28,7 @@ enum class Hatch {
   rings,    // scrape
   dashes,   // soft
   heavy,    // beyond: thick slanting bars
+  bar,      // line work: outlined only, one stroke in the legend
 };
 
 struct Style {

@@ -131,7 +131,7 @@ void draw_region_map(cairo_t* cr,
     }
   };
   each([&](const Style& s) {
-    if (s.filled) {
+    if (s.filled && look.fills) {
       set_ink(cr, ink(s.fill, kFillOpacity));
       cairo_fill_preserve(cr);
     }
@@ -190,12 +190,22 @@ std::vector<LegendRow> legend(const SheetContent& c) {
 void draw_swatch(
     cairo_t* cr, const Style& s, double x, double y, double w, double h, const MapLook& look) {
   cairo_rectangle(cr, x, y, w, h);
-  if (s.filled) {
+  if (s.filled && look.fills) {
     set_ink(cr, ink(s.fill));
     cairo_fill_preserve(cr);
   }
   hatch_path(cr, s, look.hatch_unit, look.hatch_width, true);
   cairo_new_path(cr);
+  if (s.hatch == Hatch::bar) {  // line work: a thin outlined stroke
+    line(cr, x + 0.1 * w, y + 0.75 * h, x + 0.9 * w, y + 0.25 * h, 0.16 * h + look.line);
+    line(cr,
+         x + 0.105 * w,
+         y + 0.745 * h,
+         x + 0.895 * w,
+         y + 0.255 * h,
+         0.16 * h - look.line,
+         kWhite);
+  }
   box(cr, x, y, w, h, look.line);
 }
 

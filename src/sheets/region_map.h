@@ -36,6 +36,7 @@ struct MapLook {
   double line = 0.35, casing = 1.05;
   double hatch_unit = 2, hatch_width = 0.3;
   bool artwork = true;  // the proof under the regions, faded
+  bool fills = true;    // false: black and white, hatches and numbers only
 };
 
 void trace(cairo_t* cr, const PlateFrame& frame, const Outline& outline);

@@ -23,6 +23,8 @@ void write_all(const std::filesystem::path& folder,
   write(folder / (name + ".plan.json"), plan_json(c));
   write(folder / (name + ".map.png"), map_png(c));
   write(folder / (name + ".map.svg"), map_svg(c));
+  write(folder / (name + ".bench.pdf"), bench_map_pdf(c));
+  write(folder / (name + ".letter.pdf"), bench_map_pdf(c, {Paper::letter, true}));
 }
 
 }  // namespace

@@ -1,0 +1,339 @@
+// bench-map.pdf: the plan as paper beside a sink. Order of the pages: before the bath; one page per
+// stage; the transfer sheet if asked for; the print view. All 1:1 and in plate view but the last.
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "sheets/bench_words.h"
+#include "sheets/sheets.h"
+#include "sheets/wording.h"
+
+namespace rebite::sheets {
+namespace {
+
+constexpr double m = kPaperMargin;
+constexpr double edge_words = 6;  // over the plate: corner mark and "top edge"
+constexpr double rule_room = 13;  // under it: check rule and its words
+constexpr double foot_room = 5;
+constexpr double side_room = 74;  // column beside a wide plate
+
+enum class Shape { upright, beside, wide, tiled };
+
+// How a page with the whole plate is laid out.
+struct Layout {
+  Shape shape = Shape::upright;
+  PaperSize paper;
+  PlateFrame frame;  // the plate, 1:1 (tiled: a sketch)
+  Area head, words;  // large lines; tick lines
+  double rule_y = 0;
+};
+
+PaperSize turned(PaperSize p) { return {p.height, p.width}; }
+
+Layout upright_layout(PaperSize p, SizeMm plate, double head, double words) {
+  Layout l{Shape::upright, p, {}, {m, m + 7, p.width - 2 * m, head}, {}, 0};
+  l.frame = {plate, (p.width - plate.width) / 2, m + 7 + head + edge_words, 1, true};
+  l.rule_y = l.frame.y + plate.height + 6;
+  const double below = l.rule_y + rule_room - 6;
+  l.words = {m, below, p.width - 2 * m, p.height - m - foot_room - below};
+  if (l.words.height < words || plate.width > p.width - 2 * m) l.shape = Shape::tiled;
+  return l;
+}
+
+Layout beside_layout(PaperSize p, SizeMm plate) {
+  Layout l{Shape::beside, p, {}, {}, {}, 0};
+  l.frame = {plate, m, m + 7 + edge_words, 1, true};
+  const double x = m + plate.width + 8;
+  l.head = {x, m + 7, p.width - m - x, 52};
+  l.words = {x, m + 62, p.width - m - x, p.height - 2 * m - 62 - foot_room};
+  l.rule_y = l.frame.y + plate.height + 6;
+  if (l.head.width < side_room - 8 || l.rule_y + 5 > p.height - m - foot_room)
+    l.shape = Shape::tiled;
+  return l;
+}
+
+// The first of the shapes in which the plate fits; else tiled, with a sketch on an upright page.
+Layout layout_for(PaperSize p, SizeMm plate, double head, double wide_head, double words) {
+  Layout l = upright_layout(p, plate, head, words);
+  if (l.shape != Shape::tiled) return l;
+  l = beside_layout(turned(p), plate);
+  if (l.shape != Shape::tiled) return l;
+  l = upright_layout(turned(p), plate, wide_head, words / 2);
+  if (l.shape != Shape::tiled) {
+    l.shape = Shape::wide;
+    return l;
+  }
+  const double room_w = p.width - 2 * m - 8;
+  const double room_h = p.height - 2 * m - 7 - head - edge_words - rule_room - foot_room - words;
+  const double scale = std::min(room_w / plate.width, room_h / plate.height);
+  l = upright_layout(p, {plate.width * scale, plate.height * scale}, head, 0);
+  l.shape = Shape::tiled;
+  l.frame.plate = plate;
+  l.frame.scale = scale;
+  return l;
+}
+
+class BenchMap {
+ public:
+  BenchMap(const SheetContent& c, const BenchMapOptions& o)
+      : c_(c),
+        o_(o),
+        paper_(o.paper == Paper::a4 ? PaperSize{210, 297} : PaperSize{215.9, 279.4}),
+        drawing_(plate_drawing(c, {6, 2.6, 3.4, 0.5, 0.696, 0.729})),
+        pdf_("Bench map: " + c.title, c.made_on) {}
+
+  std::string bytes() {
+    first_page();
+    for (std::size_t s = 0; s < c_.plan.stages.size(); ++s) stage_page(s);
+    if (o_.transfer_sheet) transfer_page();
+    print_view_page();
+    return pdf_.bytes();
+  }
+
+ private:
+  void line_on_top(cairo_t* cr, PaperSize p, const std::string& view) const {
+    const double half = (p.width - 2 * m) * 0.62;
+    draw_text(cr, m, m + 4, shortened(cr, view, half, 4, true), {4, true, Align::left, kBlack, 0});
+    const std::string right = c_.title;
+    draw_text(cr,
+              p.width - m,
+              m + 4,
+              shortened(cr, right, (p.width - 2 * m) * 0.36, 3.4),
+              {3.4, false, Align::right, kBlack, 0});
+  }
+
+  void foot(cairo_t* cr, PaperSize p) {
+    std::string words = size_text(c_.plate, c_.units) + " · " + ground_text(c_.plan.ground);
+    words += c_.plan.batch.empty() ? " · no wedge" : " · batch " + c_.plan.batch;
+    if (!c_.made_on.empty()) words += " · " + date_of(c_.made_on);
+    words += " · rebite " + c_.version;
+    draw_text(cr,
+              m,
+              p.height - m,
+              shortened(cr, words, p.width - 2 * m - 24, 2.9),
+              {2.9, false, Align::left, kBlack, 0});
+    draw_text(cr,
+              p.width - m,
+              p.height - m,
+              fmt::format("page {}", ++page_),
+              {2.9, false, Align::right, kBlack, 0});
+  }
+
+  static const char* plate_view_words() { return "PLATE VIEW: the metal as it lies before you"; }
+
+  void rules(cairo_t* cr, const Layout& l) const {
+    const double left = std::clamp(l.frame.x, m, l.paper.width - m - 100);
+    draw_check_rule(cr, left, l.rule_y);
+    if (l.frame.x - m > 14 && l.frame.height() > 101 && l.shape != Shape::tiled)
+      draw_check_rule_upright(cr, l.frame.x - 8, l.frame.y);
+  }
+
+  // The plate itself at 1:1, or the sketch with its tiles.
+  void plate(cairo_t* cr, const Layout& l, const PaintPlate& paint) const {
+    paint(cr, l.frame);
+    if (l.shape != Shape::tiled) {
+      draw_plate_edge(cr, l.frame);
+      return;
+    }
+    draw_plate_edge(cr, l.frame, false);
+    draw_tile_key(cr, l.frame, tiles());
+    draw_text(cr,
+              l.frame.x + l.frame.width() / 2,
+              l.frame.y - 1.4,
+              fmt::format("sketch 1 : {:.1f} · the tiles that follow are 1 : 1", 1 / l.frame.scale),
+              {3.2, true, Align::centre, kBlack, 0});
+  }
+
+  std::vector<Tile> tiles() const {
+    const auto a = tiles_for(c_.plate, paper_.width - 2 * m, paper_.height - 2 * m - 26);
+    const auto b = tiles_for(c_.plate, paper_.height - 2 * m, paper_.width - 2 * m - 26);
+    return b.size() < a.size() ? b : a;
+  }
+
+  void tile_pages(const std::string& head,
+                  const std::string& view,
+                  bool plate_view,
+                  const PaintPlate& paint) {
+    const auto all = tiles();
+    for (const Tile& t : all) {
+      const bool fits = t.window.width <= paper_.width - 2 * m + 1e-9 &&
+                        t.window.height <= paper_.height - 2 * m - 26 + 1e-9;
+      const PaperSize p = fits ? paper_ : turned(paper_);
+      pdf_.page(p.width, p.height, [&](cairo_t* cr) {
+        draw_text(cr, p.width - m, m + 6, t.name, {9, true, Align::right, kBlack, 0});
+        draw_fitting(cr, m, m + 5.5, p.width - 2 * m - 26, head, 7);
+        draw_text(cr, m, m + 10.5, view, {3.6, true, Align::left, kBlack, 0});
+        PlateFrame f{c_.plate, 0, 0, 1, plate_view};
+        draw_tile(cr,
+                  t,
+                  all,
+                  (p.width - t.window.width) / 2,
+                  m + 12,
+                  f,
+                  [&](cairo_t* on, const PlateFrame& at) {
+                    paint(on, at);
+                    draw_plate_edge(on, at, false);
+                  });
+        draw_check_rule(cr, m, p.height - m - 9);
+        foot(cr, p);
+      });
+    }
+  }
+
+  void first_page() {
+    TextFlow flow(first_page_words(c_), 3.7);
+    const Layout l = layout_for(paper_, c_.plate, 11, 11, 70);
+    const PaintPlate lower = [&](cairo_t* cr, const PlateFrame& f) {
+      draw_lower_plate(cr, f, c_, drawing_);
+    };
+    pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
+      line_on_top(cr, l.paper, plate_view_words());
+      draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "BEFORE THE BATH", 11);
+      plate(cr, l, lower);
+      rules(cr, l);
+      Area words = l.words;
+      if (l.shape == Shape::beside)
+        words = {
+            words.x, l.head.y + 12, words.width, l.paper.height - m - foot_room - l.head.y - 12};
+      flow.fill(cr, words, l.shape == Shape::beside ? 1 : l.shape == Shape::wide ? 3 : 2);
+      foot(cr, l.paper);
+    });
+    while (!flow.done()) {
+      pdf_.page(paper_.width, paper_.height, [&](cairo_t* cr) {
+        line_on_top(cr, paper_, "BEFORE THE BATH, continued · plate view");
+        flow.fill(cr, {m, m + 8, paper_.width - 2 * m, paper_.height - 2 * m - 30}, 2);
+        draw_check_rule(cr, m, paper_.height - m - 9);
+        foot(cr, paper_);
+      });
+    }
+    if (l.shape == Shape::tiled && !c_.plan.lower_first.empty())
+      tile_pages("LOWER FIRST", plate_view_words(), true, lower);
+  }
+
+  void stage_head(cairo_t* cr, const Layout& l, const plan::Stage& s) const {
+    const std::string stage = stage_heading(s, c_.plan.stages.size());
+    const Area& h = l.head;
+    if (l.shape == Shape::wide) {
+      draw_fitting(cr, h.x, h.y + 13, h.width, stage + " · " + dip_text(s), 17);
+    } else if (l.shape == Shape::beside) {
+      draw_fitting(cr, h.x, h.y + 13, h.width, stage, 16);
+      draw_fitting(cr, h.x, h.y + 29, h.width, "dip " + clock_text(s.dip), 18);
+      draw_fitting(cr, h.x, h.y + 45, h.width, "total " + clock_text(s.total), 18);
+    } else {
+      draw_fitting(cr, h.x, h.y + 13, h.width, stage, 17);
+      draw_fitting(cr, h.x, h.y + 29, h.width, dip_text(s), 17);
+    }
+  }
+
+  void stage_page(std::size_t index) {
+    const plan::Stage& s = c_.plan.stages[index];
+    const Layout l = layout_for(paper_, c_.plate, 33, 17, 50);
+    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f) {
+      draw_stage_plate(cr, f, c_, drawing_, index);
+    };
+    pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
+      line_on_top(cr, l.paper, plate_view_words());
+      stage_head(cr, l, s);
+      plate(cr, l, paint);
+      rules(cr, l);
+      Area words = l.words;
+      const bool beside = l.shape == Shape::beside;
+      if (beside) {
+        draw_stage_key(cr, l.frame.x + 105, l.rule_y, l.frame.width() - 105);
+      } else {
+        draw_stage_key(cr, words.x, words.y + 5, words.width);
+        words.y += 8;
+        words.height -= 8;
+      }
+      TextFlow flow(stage_words(c_, index), 4.6);
+      flow.fill(cr, words, l.shape == Shape::wide ? 2 : 1);
+      foot(cr, l.paper);
+    });
+    if (l.shape == Shape::tiled) {
+      tile_pages(stage_heading(s, c_.plan.stages.size()) + " · " + dip_text(s),
+                 plate_view_words(),
+                 true,
+                 paint);
+    }
+  }
+
+  void transfer_page() {
+    const Layout l = layout_for(paper_, c_.plate, 11, 11, 12);
+    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f) {
+      draw_transfer_plate(cr, f, c_, drawing_);
+    };
+    if (l.shape == Shape::tiled) {
+      tile_pages("TRANSFER SHEET", plate_view_words(), true, paint);
+      return;
+    }
+    pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
+      line_on_top(cr, l.paper, plate_view_words());
+      draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "TRANSFER SHEET", 11);
+      plate(cr, l, paint);
+      rules(cr, l);
+      foot(cr, l.paper);
+    });
+  }
+
+  void print_view_page() {
+    Layout l = layout_for(paper_, c_.plate, 11, 11, 70);
+    l.frame.plate_view = false;
+    const MapLook look{0.35, 1.05, 2, 0.28, true, false};
+    pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
+      line_on_top(cr, l.paper, "PRINT VIEW: as the proof shows it, for checking");
+      draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "PRINT VIEW", 11);
+      draw_region_map(cr, l.frame, c_, drawing_, look);
+      draw_plate_edge(cr, l.frame, l.shape != Shape::tiled);
+      if (l.shape == Shape::tiled) {
+        draw_text(cr,
+                  l.frame.x + l.frame.width() / 2,
+                  l.frame.y - 1.4,
+                  fmt::format("reduced, 1 : {:.1f} · print view", 1 / l.frame.scale),
+                  {3.2, true, Align::centre, kBlack, 0});
+      }
+      rules(cr, l);
+      legend_rows(cr, l, look);
+      foot(cr, l.paper);
+    });
+  }
+
+  void legend_rows(cairo_t* cr, const Layout& l, const MapLook& look) const {
+    const auto rows = legend(c_);
+    const bool beside = l.shape == Shape::beside;
+    const Area a = beside ? Area{l.words.x, l.head.y + 14, l.words.width, l.paper.height} : l.words;
+    const int columns = beside ? 1 : 2;
+    const double width = (a.width - 6 * (columns - 1)) / columns, high = 10.5;
+    const auto per =
+        (rows.size() + static_cast<std::size_t>(columns) - 1) / static_cast<std::size_t>(columns);
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+      const double x = a.x + static_cast<double>(i / per) * (width + 6);
+      const double y = a.y + 3 + static_cast<double>(i % per) * high;
+      draw_swatch(cr, rows[i].style, x, y, 13, 7.5, look);
+      draw_text(cr,
+                x + 15,
+                y + 3.2,
+                shortened(cr, rows[i].head, width - 15, 3.5, true),
+                {3.5, true, Align::left, kBlack, 0});
+      draw_text(cr,
+                x + 15,
+                y + 7.2,
+                shortened(cr, rows[i].detail, width - 15, 3),
+                {3, false, Align::left, kBlack, 0});
+    }
+  }
+
+  const SheetContent& c_;
+  BenchMapOptions o_;
+  PaperSize paper_;
+  PlateDrawing drawing_;
+  PdfPages pdf_;
+  int page_ = 0;
+};
+
+}  // namespace
+
+std::string bench_map_pdf(const SheetContent& c, const BenchMapOptions& o) {
+  return BenchMap(c, o).bytes();
+}
+
+}  // namespace rebite::sheets

@@ -1,0 +1,97 @@
+// The plate on bench pages: stages, zones to lower, transfer.
+#include <algorithm>
+#include <map>
+#include <set>
+
+#include "sheets/bench_parts.h"
+
+namespace rebite::sheets {
+namespace {
+
+constexpr double fine = 0.18, firm = 0.35;
+
+bool holds(const std::vector<int>& ids, int id) {
+  return std::find(ids.begin(), ids.end(), id) != ids.end();
+}
+
+void stroke_outline(
+    cairo_t* cr, const PlateFrame& f, const Outline& o, double width, const Ink& colour) {
+  trace(cr, f, o);
+  cairo_set_line_join(cr, CAIRO_LINE_JOIN_ROUND);
+  set_ink(cr, colour);
+  cairo_set_line_width(cr, width);
+  cairo_stroke(cr);
+}
+
+}  // namespace
+
+StopOut stop_out(const SheetContent& c, std::size_t stage, int id) {
+  for (std::size_t s = 0; s < c.plan.stages.size(); ++s) {
+    if (holds(c.plan.stages[s].stop_out_before, id)) {
+      return s > stage ? StopOut::open : s == stage ? StopOut::now : StopOut::already;
+    }
+  }
+  if (holds(c.plan.stages[stage].still_open, id)) return StopOut::open;
+  return stage == 0 ? StopOut::now : StopOut::already;
+}
+
+void draw_stage_plate(cairo_t* cr,
+                      const PlateFrame& f,
+                      const SheetContent& c,
+                      const PlateDrawing& d,
+                      std::size_t stage) {
+  std::map<int, StopOut> what;
+  for (const auto& o : d.outlines) what[o.id] = stop_out(c, stage, o.id);
+  // One path for all that is solid, one for all that is light: no hair lines between neighbours.
+  for (const auto& o : d.outlines)
+    if (what[o.id] == StopOut::already) trace(cr, f, o);
+  const Style light{{255, 255, 255}, false, Hatch::rising, 1};
+  set_ink(cr, {0.9, 0.9, 0.9, 1});
+  cairo_fill_preserve(cr);
+  hatch_path(cr, light, 2.2 * f.scale, fine * f.scale, false);
+  cairo_new_path(cr);
+  for (const auto& o : d.outlines)
+    if (what[o.id] == StopOut::now) trace(cr, f, o);
+  set_ink(cr, kBlack);
+  cairo_fill(cr);
+  for (const auto& o : d.outlines)
+    if (o.id != 0 && what[o.id] == StopOut::now) stroke_outline(cr, f, o, fine * f.scale, kWhite);
+  for (const auto& o : d.outlines)
+    if (what[o.id] == StopOut::already) stroke_outline(cr, f, o, fine * f.scale, kBlack);
+  for (const auto& o : d.outlines)
+    if (what[o.id] == StopOut::open) stroke_outline(cr, f, o, firm * f.scale, kBlack);
+  draw_tags(cr, f, d.places);
+}
+
+void draw_lower_plate(cairo_t* cr,
+                      const PlateFrame& f,
+                      const SheetContent& c,
+                      const PlateDrawing& d) {
+  const std::set<int> zones(c.plan.lower_first.begin(), c.plan.lower_first.end());
+  std::map<int, plan::Action> action;
+  for (const auto& r : c.plan.regions) action[r.region.id] = r.action;
+  for (const auto& o : d.outlines)
+    if (o.id != 0) stroke_outline(cr, f, o, fine * f.scale, {0.55, 0.55, 0.55, 1});
+  for (const auto& o : d.outlines) {
+    if (!zones.contains(o.id)) continue;
+    trace(cr, f, o);
+    hatch_path(cr, action_style(action[o.id]), 1.8 * f.scale, 0.25 * f.scale, false);
+    cairo_new_path(cr);
+    stroke_outline(cr, f, o, 1.5 * firm * f.scale, kBlack);
+  }
+  std::vector<LabelPlace> places;
+  for (const auto& l : d.places)
+    if (zones.contains(l.id)) places.push_back(l);
+  draw_tags(cr, f, places);
+}
+
+void draw_transfer_plate(cairo_t* cr,
+                         const PlateFrame& f,
+                         const SheetContent&,
+                         const PlateDrawing& d) {
+  for (const auto& o : d.outlines)
+    if (o.id != 0) stroke_outline(cr, f, o, 0.25 * f.scale, kBlack);
+  draw_tags(cr, f, d.places);
+}
+
+}  // namespace rebite::sheets

@@ -1,0 +1,15 @@
+// What the first page of the bench map says, as blocks of text.
+#pragma once
+
+#include <vector>
+
+#include "sheets/bench_parts.h"
+
+namespace rebite::sheets {
+
+// Lower first, preparation, order of the stages, cautions, notes.
+std::vector<TextBlock> first_page_words(const SheetContent& content);
+// The tick lines of one stage's page.
+std::vector<TextBlock> stage_words(const SheetContent& content, std::size_t stage);
+
+}  // namespace rebite::sheets
