@@ -101,6 +101,7 @@ Cell cell_of(Hatch hatch, double step) {
               1,
               ""};
     }
+    case Hatch::bar:  // line work is outlined only
     case Hatch::none:
       return {};
   }
@@ -214,7 +215,10 @@ std::string defs_svg(const SheetContent& c) {
   for (const Look& l : looks_used(c))
     out += pattern(l.key, l.style, "", hatch_scale(c.plate)) + pattern(l.key, l.style, "-flat", 1);
   for (const auto& o : outlines(c.map.labels, c.map.grid.px_per_mm, c.plate))
-    if (o.id != 0) out += fmt::format("<path id=\"shape-{}\" d=\"{}\"/>", o.id, path_of(o));
+    if (o.id != 0)
+      out += fmt::format("<path id=\"shape-{}\" vector-effect=\"non-scaling-stroke\" d=\"{}\"/>",
+                         o.id,
+                         path_of(o));
   return out + "</defs></svg>";
 }
 
@@ -257,11 +261,14 @@ std::string stage_figure(const SheetContent& c, const plan::Stage& stage) {
 }
 
 std::string swatch(const std::string& key) {
+  const char* stroke =
+      key == "line" ? "<path d=\"M5 19L19 5\" stroke=\"#000\" stroke-width=\"2.5\"/>" : "";
   return fmt::format(
       "<svg class=\"swatch\" viewBox=\"0 0 24 24\" width=\"24\" height=\"24\" aria-hidden=\"true\">"
       "<rect x=\".5\" y=\".5\" width=\"23\" height=\"23\" fill=\"url(#hatch-{}-flat)\" "
-      "stroke=\"#111\"/></svg>",
-      key);
+      "stroke=\"#111\"/>{}</svg>",
+      key,
+      stroke);
 }
 
 }  // namespace rebite::sheets

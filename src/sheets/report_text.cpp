@@ -19,7 +19,7 @@ std::string minutes_words(const plan::PlannedRegion& r, const plan::BitePlan& pl
   for (const auto& s : plan.stages) {
     if (s.number == r.stage)
       return fmt::format(
-          "Leave open through dip {}: {} in all. Then stop out.", s.number, clock_text(s.total));
+          "Leave open through stage {}: {} in all. Then stop out.", s.number, clock_text(s.total));
   }
   return r.minutes ? fmt::format("{} in the bath.", clock_text(r.minutes->advised)) : "";
 }

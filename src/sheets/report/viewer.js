@@ -254,6 +254,7 @@ window.Rebite = window.Rebite || {};
     function drawNow() {
       const w = stage.clientWidth;
       const h = stage.clientHeight;
+      if (w === 0 || h === 0 || !(state.zoom > 0)) return;   // not laid out (hidden)
       const spare = (extent, size) => Math.max(0, (extent - size) / 2);
       const kept = (at, extent, size) => Math.min(spare(extent, size) + Math.min(40, size * 0.1),
         Math.max(at, extent - size - spare(extent, size) - Math.min(40, size * 0.1)));
@@ -319,7 +320,8 @@ window.Rebite = window.Rebite || {};
       redraw();
     }
     function resized() {
-      const whole = state.zoom <= state.fitZoom * 1.01;
+      if (stage.clientWidth === 0) return;
+      const whole = !(state.zoom > state.fitZoom * 1.01);
       stage.style.height = '';
       const high = Math.min(window.innerHeight * 0.78, (stage.clientWidth * H) / W);
       stage.style.height = Math.max(220, Math.round(high)) + 'px';
