@@ -18,7 +18,7 @@ struct StageArea {
 };
 
 struct StageOptions {
-  std::optional<int> stages;                 // none: at the knee; 0: as many as there are times
+  std::optional<int> stages = {};            // none: at the knee; 0: as many as there are times
   BiteTime shortest = BiteTime::seconds(5);  // between two totals
   double overshoot_weight = 4;               // a log10 unit too dark against one too light
 };
