@@ -8,9 +8,9 @@
 namespace rebite::tone {
 
 struct BorderOptions {
-  double band_mm = 1.2;    // how far a border may move in one round
-  double sigma_mm = 0.35;  // window over which cells vote
-  double smooth = 0.10;    // weight of a smooth contour against the cells' votes
+  double band_mm = 1.2;   // how far a border may move in one round
+  double sigma_mm = 0.4;  // window over which cells vote
+  double smooth = 0.2;    // weight of a smooth contour against the cells' votes
   int rounds = 2;
 };
 

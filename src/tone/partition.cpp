@@ -25,7 +25,8 @@ struct Candidate {
 
 class Merger {
  public:
-  explicit Merger(PartGraph graph) : g_(std::move(graph)), age_(g_.parts.size(), 0) {
+  using Loss = double (*)(const PartSums&, const PartSums&, double);
+  Merger(PartGraph graph, Loss loss) : g_(std::move(graph)), loss_(loss), age_(g_.parts.size(), 0) {
     into_.resize(g_.parts.size());
     for (std::size_t i = 0; i < into_.size(); ++i) into_[i] = static_cast<int>(i);
     for (std::size_t i = 0; i < g_.parts.size(); ++i) offer(static_cast<int>(i), true);
@@ -48,7 +49,7 @@ class Merger {
   void offer(int a, bool only_higher) {
     for (const auto& [b, mm] : g_.border[at(a)]) {
       if (only_higher && b < a) continue;
-      heap_.push({merge_loss(g_.parts[at(a)], g_.parts[at(b)], mm),
+      heap_.push({loss_(g_.parts[at(a)], g_.parts[at(b)], mm),
                   std::min(a, b),
                   std::max(a, b),
                   age_[at(std::min(a, b))],
@@ -88,6 +89,7 @@ class Merger {
   }
 
   PartGraph g_;
+  Loss loss_;
   std::vector<int> age_;
   std::vector<int> into_;
   std::priority_queue<Candidate, std::vector<Candidate>, std::greater<>> heap_;
@@ -160,7 +162,12 @@ double merge_loss(const PartSums& a, const PartSums& b, double border_mm) {
 }
 
 std::vector<int> merge_parts(PartGraph graph, double stop_at) {
-  return Merger(std::move(graph)).run(stop_at);
+  return Merger(std::move(graph), merge_loss).run(stop_at);
+}
+
+std::vector<int> merge_alike(PartGraph graph, double steps) {
+  const auto loss = [](const PartSums& a, const PartSums& b, double) { return steps_apart(a, b); };
+  return Merger(std::move(graph), loss).run(steps);
 }
 
 cv::Mat1i block_labels(const Cells& c, double block_mm, int& count) {

@@ -48,6 +48,10 @@ double merge_loss(const PartSums& a, const PartSums& b, double border_mm);
 // 2002). Returns for each part the number of its merged part, 0..m-1 in order of first part.
 std::vector<int> merge_parts(PartGraph graph, double stop_at);
 
+// Greedy merging of neighbours that are less than `steps` visible steps apart, the nearest first:
+// no eye would thank the hand for keeping them apart.
+std::vector<int> merge_alike(PartGraph graph, double steps);
+
 // Square blocks of `block_mm` as first parts; cells that cannot be used are -1.
 cv::Mat1i block_labels(const Cells& cells, double block_mm, int& count);
 

@@ -4,16 +4,20 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
+#include <map>
 #include <opencv2/imgproc.hpp>
 
 #include "tone/borders.h"
 #include "tone/cells.h"
 #include "tone/edges.h"
 #include "tone/inking.h"
+#include "tone/lines.h"
 #include "tone/measure.h"
 #include "tone/narrow.h"
 #include "tone/numbering.h"
 #include "tone/partition.h"
+#include "tone/passages.h"
 
 namespace rebite::tone {
 namespace {
@@ -49,39 +53,40 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   return m;
 }
 
-// One cutting of the plate: blocks, merged, borders moved, nothing narrow.
-int cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm, cv::Mat1i& labels) {
+// The plate cut into parts on the cell grid.
+struct Cut {
+  cv::Mat1i labels;
   int count = 0;
-  labels = block_labels(c, kBlockMm, count);
-  const auto merge = [&](double stop_at) {
-    const std::vector<int> to = merge_parts(graph_of(labels, count, c, left_out), stop_at);
+  void apply(const std::vector<int>& to) {
     relabel(labels, to);
     count = to.empty() ? 0 : *std::max_element(to.begin(), to.end()) + 1;
-  };
-  merge(kStopCoarse);
-  move_borders(labels, count, c, left_out, {});
-  count = split_pieces(labels);
-  count = merge_narrow(labels, count, c, left_out, 0.6 * brush_mm);
-  merge(kStopFine);
-  move_borders(labels, count, c, left_out, {});
-  trim_spurs(labels, count, c, left_out, 0.8 * brush_mm);
-  count = split_pieces(labels);
-  count = merge_narrow(labels, count, c, left_out, brush_mm);
-  merge(kStopFine);
-  return count;
+  }
+  void merge(const Cells& c, const cv::Mat1b& left_out, double stop_at) {
+    apply(merge_parts(graph_of(labels, count, c, left_out), stop_at));
+  }
+};
+
+Cut coarse_cut(const Cells& c, const cv::Mat1b& left_out) {
+  Cut cut;
+  cut.labels = block_labels(c, kBlockMm, cut.count);
+  cut.merge(c, left_out, kStopCoarse);
+  return cut;
 }
 
-// Coarse parts of the difference as it is, joined where it has no edge; then the fit.
-InkingFit inking_of(const Cells& c, const cv::Mat1b& left_out) {
-  int count = 0;
-  cv::Mat1i labels = block_labels(c, kBlockMm, count);
-  const auto apply = [&](const std::vector<int>& to) {
-    relabel(labels, to);
-    count = to.empty() ? 0 : *std::max_element(to.begin(), to.end()) + 1;
-  };
-  apply(merge_parts(graph_of(labels, count, c, left_out), kStopCoarse));
-  apply(join_without_edge(labels, count, c, left_out));
-  return fit_inking(c, labels, count);
+// Borders moved to where the picture has them, nothing narrow.
+Cut fine_cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
+  Cut cut = coarse_cut(c, left_out);
+  move_borders(cut.labels, cut.count, c, left_out, {});
+  cut.count = split_pieces(cut.labels);
+  cut.count = merge_narrow(cut.labels, cut.count, c, left_out, 0.6 * brush_mm);
+  cut.merge(c, left_out, kStopFine);
+  move_borders(cut.labels, cut.count, c, left_out, {});
+  trim_spurs(cut.labels, cut.count, c, left_out, 0.8 * brush_mm);
+  cut.count = split_pieces(cut.labels);
+  cut.count = merge_narrow(cut.labels, cut.count, c, left_out, brush_mm);
+  cut.merge(c, left_out, kStopFine);
+  cut.apply(merge_alike(graph_of(cut.labels, cut.count, c, left_out), 0.8));
+  return cut;
 }
 
 // The plate's outermost millimetre: its bevel, which inks and wipes in its own way.
@@ -96,13 +101,67 @@ cv::Mat1b rim_of(const Cells& c) {
   return rim;
 }
 
-// Within the noise, or less than a visible step.
-bool is_still(const PartSums& s, const InkingFit& ink, double field_sd) {
-  if (s.area <= 0) return true;
-  const double step = visible_step(Density::of(0.5 * (s.now() + s.target()))).value();
-  const double noise = std::sqrt(ink.inking.noise_density * ink.inking.noise_density +
-                                 s.noise_gap() * s.noise_gap() + field_sd * field_sd);
-  return std::abs(s.gap()) < std::max(step, 2.0 * noise);
+// Pieces smaller than `least` pixels go to the label that surrounds most of them.
+void remove_specks(cv::Mat1i& labels, int least) {
+  cv::Mat1i pieces = labels.clone();
+  const int count = split_pieces(pieces);
+  std::vector<int> size(at(count), 0);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (pieces(i, j) >= 0) ++size[at(pieces(i, j))];
+    }
+  }
+  std::vector<std::map<int, int>> around(at(count));
+  const auto touch = [&](cv::Point a, cv::Point b) {
+    const int k = pieces(a);
+    if (k < 0 || size[at(k)] >= least || labels(b) < 0 || labels(a) == labels(b)) return;
+    if (size[at(pieces(b))] >= least) ++around[at(k)][labels(b)];
+  };
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const cv::Point q(j, i);
+      for (const cv::Point n : {cv::Point(j + 1, i), cv::Point(j, i + 1)}) {
+        if (n.x >= labels.cols || n.y >= labels.rows) continue;
+        touch(q, n);
+        touch(n, q);
+      }
+    }
+  }
+  std::vector<int> to(at(count), -1);
+  for (int k = 0; k < count; ++k) {
+    int most = 0;
+    for (const auto& [label, n] : around[at(k)]) {
+      if (n > most) {
+        most = n;
+        to[at(k)] = label;
+      }
+    }
+  }
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = pieces(i, j);
+      if (k >= 0 && size[at(k)] < least && to[at(k)] >= 0) labels(i, j) = to[at(k)];
+    }
+  }
+}
+
+// Labels that no pixel has left over go.
+void drop_empty(cv::Mat1i& labels, std::vector<RegionKind>& kind) {
+  std::vector<char> there(kind.size(), 0);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) >= 0) there[at(labels(i, j))] = 1;
+    }
+  }
+  std::vector<int> to(kind.size(), -1);
+  std::vector<RegionKind> kept;
+  for (std::size_t k = 0; k < kind.size(); ++k) {
+    if (!there[k]) continue;
+    to[k] = static_cast<int>(kept.size());
+    kept.push_back(kind[k]);
+  }
+  relabel(labels, to);
+  kind = kept;
 }
 
 // Means within each part only, so that edges stay: cells, then brought to the full grid.
@@ -167,33 +226,62 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   cv::Mat1f drawing = pair.drawing.clone();
   Cells cells = make_cells(pair.proof, drawing, masks.usable, pair.sigma_mm, px_per_mm);
   const cv::Mat1b rim = rim_of(cells);
-  const InkingFit ink = inking_of(cells, rim);
+  const Cut coarse = coarse_cut(cells, rim);
+  Cut joined{coarse.labels.clone(), coarse.count};
+  joined.apply(join_without_edge(coarse.labels, coarse.count, cells, rim));
+  const InkingFit ink = fit_inking(cells, joined.labels, joined.count);
   take_inking_off(drawing, ink.field, cells.factor);
   take_inking_off(cells.drawing, ink.field, 1);
   out.inking = ink.inking;
   out.notes = ink.notes;
 
   progress.at(0.3, "finding areas");
-  cv::Mat1i coarse;
-  const int count = cut(cells, rim, options.brush_mm, coarse);
-  progress.at(0.7, "drawing the borders");
-  const cv::Mat1i parts = fine_labels(coarse, count, cells, rim, {}, pair.proof.size());
+  Cut around = coarse;  // strokes must not be parts of their own in what surrounds them
+  around.labels = coarse.labels.clone();
+  around.count = merge_narrow(around.labels, around.count, cells, rim, options.brush_mm);
+  const DrawnLines lines = find_lines(cells, around.labels, around.count, rim, options.brush_mm);
+  cv::Mat1b left_out;
+  cv::dilate(lines.mask, left_out, cv::Mat1b::ones(3, 3));
+  left_out |= rim;
+  const Cut parts = fine_cut(cells, left_out, options.brush_mm);
+  const Passages passages = judge_passages(parts.labels,
+                                           parts.count,
+                                           cells,
+                                           left_out,
+                                           ink.inking.noise_density,
+                                           ink.field_sd,
+                                           options.brush_mm);
+  cv::Mat1i joined_parts = parts.labels.clone();
+  relabel(joined_parts, passages.region_of);
+  const int all_kinds = static_cast<int>(passages.kinds.size());
 
-  const PartGraph graph = graph_of(coarse, count, cells, rim);
-  std::vector<int> to_region(at(count), -1);
+  progress.at(0.7, "drawing the borders");
+  BorderOptions last;
+  last.rounds = 1;
+  move_borders(joined_parts, all_kinds, cells, left_out, last);
+  trim_spurs(joined_parts, all_kinds, cells, left_out, 0.6 * options.brush_mm);
+  last.band_mm = 0.5;
+  cv::Mat1i labels = fine_labels(joined_parts, all_kinds, cells, left_out, last, pair.proof.size());
+  std::vector<int> to_region(at(all_kinds), -1);
   std::vector<RegionKind> kind;
-  for (int k = 0; k < count; ++k) {
-    if (is_still(graph.parts[at(k)], ink, 0)) continue;
+  for (int k = 0; k < all_kinds; ++k) {
+    to_region[at(k)] = all_kinds;  // everything still is one label until the specks are gone
+    if (passages.kinds[at(k)] == RegionKind::still) continue;
     to_region[at(k)] = static_cast<int>(kind.size());
-    kind.push_back(RegionKind::area);
+    kind.push_back(passages.kinds[at(k)]);
   }
-  cv::Mat1i labels = parts.clone();
   relabel(labels, to_region);
+  remove_specks(labels, static_cast<int>(0.4 * std::pow(options.brush_mm * px_per_mm, 2)));
+  const cv::Mat1i strokes = fine_lines(lines, cells.factor, labels.size());
   for (int i = 0; i < labels.rows; ++i) {
     for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) == all_kinds) labels(i, j) = -1;
+      if (strokes(i, j) >= 0) labels(i, j) = static_cast<int>(kind.size()) + strokes(i, j);
       if (!masks.usable(i, j)) labels(i, j) = -1;
     }
   }
+  kind.insert(kind.end(), at(lines.count), RegionKind::line);
+  drop_empty(labels, kind);
   progress.at(0.85, "measuring");
   MeasureInput in;
   in.proof = pair.proof;
@@ -224,8 +312,8 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   std::sort(
       regions.begin(), regions.end(), [](const Region& a, const Region& b) { return a.id < b.id; });
   out.regions = std::move(regions);
-  out.now = tone_map(cells.proof, coarse, count, cells, pair.proof.size());
-  out.target = tone_map(cells.drawing, coarse, count, cells, pair.proof.size());
+  out.now = tone_map(cells.proof, parts.labels, parts.count, cells, pair.proof.size());
+  out.target = tone_map(cells.drawing, parts.labels, parts.count, cells, pair.proof.size());
   out.gap = out.target - out.now;
   if (masks.seen < 0.995) {
     out.notes.push_back(fmt::format(

@@ -1,0 +1,32 @@
+// Which parts are one area, which are a soft passage, which are left alone.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "tone/cells.h"
+#include "tone/regions.h"
+
+namespace rebite::tone {
+
+struct Passages {
+  // For each part: the region it belongs to, 0..kinds.size()-1.
+  std::vector<int> region_of;
+  std::vector<RegionKind> kinds;  // area, soft, still
+};
+
+// Parts between which the gap passes over without an edge are looked at together. If the gap
+// ranges over less than two and a half visible steps they are one area (or still, by their common
+// mean); else those with work to do are one soft passage, save wide flat ones, which stay areas.
+//
+// Still: the gap is below a visible step, or below twice what grain, wiping and the inking fit
+// (`noise`: the floor; `field_sd` on the cell grid) leave in doubt.
+Passages judge_passages(const cv::Mat1i& labels,
+                        int count,
+                        const Cells& cells,
+                        const cv::Mat1b& left_out,
+                        double noise,
+                        const cv::Mat1f& field_sd,
+                        double brush_mm);
+
+}  // namespace rebite::tone
