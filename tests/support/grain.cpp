@@ -4,6 +4,7 @@
 #include <array>
 #include <cassert>
 #include <cmath>
+#include <numbers>
 
 #include "tests/support/chance.h"
 
@@ -92,12 +93,21 @@ const Ranks& ranks() {
 
 }  // namespace
 
-Grain::Grain(std::uint64_t seed, double spacing_mm, SizeMm plate)
-    : spacing_(spacing_mm), cells_per_mm_(static_cast<float>(1.0 / spacing_mm)) {
+Grain::Grain(std::uint64_t seed, double spacing_mm, SizeMm plate) : spacing_(spacing_mm) {
   assert(spacing_mm > 0.01 && spacing_mm < 2);
   ranks();
-  columns_ = static_cast<int>(std::ceil(plate.width / spacing_mm)) + 2 * border + 1;
-  rows_ = static_cast<int>(std::ceil(plate.height / spacing_mm)) + 2 * border + 1;
+  const double turn = static_cast<double>(seed % 7) * 13 * std::numbers::pi / 180;
+  const double cosine = std::cos(turn), sine = std::sin(turn);
+  const double w = plate.width / spacing_mm, h = plate.height / spacing_mm;
+  // u = x cos + y sin, v = -x sin + y cos, shifted so that the plate starts at the border.
+  u_x_ = static_cast<float>(cosine / spacing_mm);
+  u_y_ = static_cast<float>(sine / spacing_mm);
+  u_0_ = static_cast<float>(border);
+  v_x_ = static_cast<float>(-sine / spacing_mm);
+  v_y_ = static_cast<float>(cosine / spacing_mm);
+  v_0_ = static_cast<float>(std::ceil(w * sine) + border);
+  columns_ = static_cast<int>(std::ceil(w * cosine + h * sine)) + 2 * border + 1;
+  rows_ = static_cast<int>(std::ceil(w * sine) + std::ceil(h * cosine)) + 2 * border + 1;
   centres_.resize(static_cast<size_t>(columns_) * static_cast<size_t>(rows_));
   auto* to = centres_.data();
   for (int r = 0; r < rows_; ++r) {
@@ -109,8 +119,8 @@ Grain::Grain(std::uint64_t seed, double spacing_mm, SizeMm plate)
 }
 
 float Grain::rank(float x_mm, float y_mm) const {
-  const float x = x_mm * cells_per_mm_ + border;
-  const float y = y_mm * cells_per_mm_ + border;
+  const float x = u_x_ * x_mm + u_y_ * y_mm + u_0_;
+  const float y = v_x_ * x_mm + v_y_ * y_mm + v_0_;
   const int column = std::clamp(static_cast<int>(x), 1, columns_ - 2);
   const int row = std::clamp(static_cast<int>(y), 1, rows_ - 2);
   float best = largest;

@@ -13,7 +13,8 @@ namespace rebite::maker {
 class Grain {
  public:
   // spacing_mm: mean distance from grain to grain. Covers the plate; outside it ranks are those of
-  // the border cells.
+  // the border cells. The lattice lies in one of seven directions by the seed, so that two grounds
+  // share no places (on the same lattice ranks would correlate by 0.01).
   Grain(std::uint64_t seed, double spacing_mm, SizeMm plate);
 
   // Uniform in 0..1 over the plate: the place is inked where rank < coverage.
@@ -26,8 +27,8 @@ class Grain {
     float x, y, weight;  // in cells
   };
   double spacing_;
-  float cells_per_mm_;
-  int columns_, rows_;  // with a border of 2 cells all round
+  float u_x_, u_y_, u_0_, v_x_, v_y_, v_0_;  // plate mm to cells
+  int columns_, rows_;                       // with a border of 2 cells all round
   std::vector<Centre> centres_;
 };
 

@@ -19,8 +19,9 @@ int px(double mm, double scale = px_per_mm) { return static_cast<int>(std::lroun
 
 // Areas: label 1 is the sky, the others are cells of a bent Voronoi pattern below the horizon.
 cv::Mat1w lay_out(Chance chance, std::uint64_t seed, SizeMm size, int cells, double scale) {
-  const Waves bend_x(mix(seed, 1), 25, 70), bend_y(mix(seed, 2), 25, 70),
-      skyline(mix(seed, 3), 30, 90);
+  const WaveTable bend_x(Waves(mix(seed, 1), 25, 70), size.width, size.height);
+  const WaveTable bend_y(Waves(mix(seed, 2), 25, 70), size.width, size.height);
+  const WaveTable skyline(Waves(mix(seed, 3), 30, 90), size.width, 0);
   const double horizon = size.height * chance.uniform(0.24, 0.34);
   std::vector<cv::Point2d> sites;
   // Best of 12 candidates: sites lie well apart, so that few areas are slivers.
@@ -42,11 +43,11 @@ cv::Mat1w lay_out(Chance chance, std::uint64_t seed, SizeMm size, int cells, dou
   for (int r = 0; r < labels.rows; ++r) {
     for (int c = 0; c < labels.cols; ++c) {
       const double x = (c + 0.5) / scale, y = (r + 0.5) / scale;
-      if (y < horizon + 2.5 * skyline.unit_peak(x, 0)) {
+      if (y < horizon + 2.5 * skyline.at(x, 0)) {
         labels(r, c) = 1;
         continue;
       }
-      const double u = x + 5 * bend_x.unit_peak(x, y), v = y + 5 * bend_y.unit_peak(x, y);
+      const double u = x + 5 * bend_x.at(x, y), v = y + 5 * bend_y.at(x, y);
       int nearest = 0;
       double least = 1e18;
       for (int i = 0; i < cells; ++i) {

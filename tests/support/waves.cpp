@@ -1,5 +1,6 @@
 #include "tests/support/waves.h"
 
+#include <algorithm>
 #include <cmath>
 #include <numbers>
 
@@ -31,6 +32,23 @@ double Waves::unit_peak(double x_mm, double y_mm) const {
   double sum = 0;
   for (const auto& w : waves_) sum += std::sin(w.kx * x_mm + w.ky * y_mm + w.phase);
   return sum / static_cast<double>(waves_.size());
+}
+
+WaveTable::WaveTable(const Waves& waves, double width_mm, double height_mm)
+    : columns_(static_cast<int>(width_mm) + 2), rows_(static_cast<int>(height_mm) + 2) {
+  for (int r = 0; r < rows_; ++r) {
+    for (int c = 0; c < columns_; ++c) values_.push_back(waves.unit_peak(c, r));
+  }
+}
+
+double WaveTable::at(double x, double y) const {
+  const int i = std::clamp(static_cast<int>(x), 0, columns_ - 2);
+  const int j = std::clamp(static_cast<int>(y), 0, rows_ - 2);
+  const double* a = values_.data() + static_cast<std::ptrdiff_t>(j) * columns_ + i;
+  const double* b = a + columns_;
+  const double fx = x - i, fy = y - j;
+  const double top = a[0] + fx * (a[1] - a[0]), bottom = b[0] + fx * (b[1] - b[0]);
+  return top + fy * (bottom - top);
 }
 
 }  // namespace rebite::maker

@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstdint>
+#include <vector>
 
 namespace rebite::maker {
 
@@ -20,6 +21,17 @@ class Waves {
     double kx, ky, phase;
   };
   std::array<Wave, 5> waves_;
+};
+
+// unit_peak on a lattice of 1 mm, linear between: for maps of many pixels. Waves of 8 mm and more.
+class WaveTable {
+ public:
+  WaveTable(const Waves& waves, double width_mm, double height_mm);
+  double at(double x_mm, double y_mm) const;
+
+ private:
+  int columns_, rows_;
+  std::vector<double> values_;
 };
 
 }  // namespace rebite::maker
