@@ -7,6 +7,7 @@
 
 #include "files/files.h"
 #include "jobs/guard.h"
+#include "sheets/plots.h"
 #include "wedge/make_batch.h"
 
 namespace rebite::jobs {
@@ -64,6 +65,16 @@ Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchReq
   return impressions;
 }
 
+// The file that was asked for, then its picture if one was asked for.
+template <class Draw>
+Result<void> write_with_plot(const fs::path& out, const std::string& json, const fs::path& plot,
+                             Draw&& draw) {
+  if (auto ok = files::write_atomically(out, json + "\n"); !ok || plot.empty()) return ok;
+  const auto form =
+      plot.extension() == ".svg" ? sheets::PlotForm::svg : sheets::PlotForm::png;
+  return files::write_atomically(plot, draw(form));
+}
+
 }  // namespace
 
 Result<std::vector<BiteTime>> totals_of_dips(const std::vector<BiteTime>& dips) {
@@ -91,7 +102,8 @@ Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
     }
     auto curve = scan::measure_scanner(request.scan, {request.densities, request.dpi});
     if (!curve) return curve;
-    if (auto ok = files::write_atomically(request.out, scan::to_json(*curve) + "\n"); !ok) {
+    const auto draw = [&](sheets::PlotForm form) { return sheets::scanner_plot(*curve, form); };
+    if (auto ok = write_with_plot(request.out, scan::to_json(*curve), request.plot, draw); !ok) {
       return std::unexpected(ok.error());
     }
     return curve;
@@ -127,7 +139,8 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     if (!batch) return batch;
     batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
     if (progress.stopped()) return stopped_by_user();
-    if (auto ok = files::write_atomically(request.out, wedge::to_json(*batch) + "\n"); !ok) {
+    const auto draw = [&](sheets::PlotForm form) { return sheets::tone_curve_plot(*batch, form); };
+    if (auto ok = write_with_plot(request.out, wedge::to_json(*batch), request.plot, draw); !ok) {
       return std::unexpected(ok.error());
     }
     return batch;

@@ -31,6 +31,12 @@ void append(Notes& to, const Notes& from) {
   }
 }
 
+// "Proof: 0.3 % of the pixels ...", unless the note names a file itself.
+Notes said_of(std::string_view what, Notes notes) {
+  for (auto& note : notes) note = fmt::format("{}: {}", what, note);
+  return notes;
+}
+
 double finest(const scan::DensityImage& a) { return std::min(a.px_per_mm_x(), a.px_per_mm_y()); }
 
 Result<Scans> load_and_align(const PlanRequest& request, const Progress& progress) {
@@ -176,8 +182,8 @@ Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Prog
     content.plan = std::move(*plan);
     append(content.plan.notes, edit_notes);
     append(content.plan.notes, content.map.notes);
-    append(content.plan.notes, scans->proof.notes);
-    append(content.plan.notes, scans->drawing.notes);
+    append(content.plan.notes, said_of("Proof", scans->proof.notes));
+    append(content.plan.notes, said_of("Drawing", scans->drawing.notes));
     if (batch) append(content.plan.notes, batch->notes);
     content.batch = std::move(batch);
 
