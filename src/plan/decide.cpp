@@ -81,13 +81,20 @@ void set_minutes(PlannedRegion& p, const BiteModel& model) {
   }
 }
 
-void set_minutes_by_hand(PlannedRegion& p, BiteTime m) {
+void set_minutes_by_hand(PlannedRegion& p, const BiteModel& model, BiteTime m) {
   if (p.minutes) {
     p.notes.push_back(fmt::format("Set by hand to {} (the wedge would advise {}).",
                                   clock_text(m),
                                   clock_text(p.minutes->advised)));
   } else {
     p.notes.push_back(fmt::format("Set by hand to {}.", clock_text(m)));
+  }
+  const BiteTime longest = model.longest(p.region.now.value);
+  if (m > longest + BiteTime::seconds(1)) {
+    p.notes.push_back(fmt::format(
+        "That is past the useful time of this batch ({}): the wedge does not tell what it gives; "
+        "the grain may fall and the black go grey.",
+        clock_text(longest)));
   }
   p.minutes = Minutes{m, m, m, m};
 }
@@ -139,7 +146,7 @@ PlannedRegion decide(const tone::Region& region, const BiteModel* model, const E
   if (edit && edit->minutes) {
     p.by_hand = true;
     if (bites && model) {
-      set_minutes_by_hand(p, *edit->minutes);
+      set_minutes_by_hand(p, *model, *edit->minutes);
     } else {
       p.notes.push_back(model ? "Minutes set by hand are not used: this region is not bitten."
                               : "Minutes set by hand are not used: there is no wedge.");

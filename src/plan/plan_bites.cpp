@@ -113,6 +113,19 @@ std::optional<Problem> trouble_with(const PlanOptions& o) {
   return std::nullopt;
 }
 
+// Where few stages give an area another tone than its own time would, by half a visible step.
+void note_shared_time(PlannedRegion& p, const BiteModel& model, BiteTime total) {
+  const Density now = p.region.now.value;
+  const Density own = model.reached(now, p.minutes->advised);
+  const double off = (model.reached(now, total) - own).value();
+  if (std::fabs(off) < 0.5 * visible_step(own).value()) return;
+  p.notes.push_back(fmt::format("Shares a stage: {} in place of {}, about {:.2f} D {}.",
+                                clock_text(total),
+                                clock_text(p.minutes->advised),
+                                std::fabs(off),
+                                off > 0 ? "darker" : "lighter"));
+}
+
 void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& options) {
   std::vector<StageArea> areas;
   std::vector<PlannedRegion*> owners;
@@ -145,6 +158,10 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
     }
     plan.stages.push_back(std::move(stage));
     plan.control_strip.push_back({stage.number, before, model.on_bare_metal(before)});
+  }
+  for (PlannedRegion* p : owners) {
+    if (p->stage == 0) continue;
+    note_shared_time(*p, model, plan.stages[static_cast<std::size_t>(p->stage - 1)].total);
   }
   if (!plan.stages.empty()) {
     plan.handling = handling_between_dips * static_cast<double>(plan.stages.size() - 1);

@@ -119,6 +119,14 @@ void note_bath(BitePlan& plan, const wedge::Batch& batch) {
       *mordant->copper_warn_g_l));
 }
 
+// Why a bath strays from its wedge, where it may have.
+void note_stray(BitePlan& plan, const wedge::Batch& batch, const PlanOptions& options) {
+  const bool used = options.plates_since_wedge > 0 || options.days_since_wedge >= 1;
+  const Mordant* mordant = find_mordant(batch.mordant);
+  if (!mordant || plan.stages.empty() || !(used || plan.new_wedge_advised)) return;
+  plan.notes.insert(plan.notes.end(), mordant->notes.begin(), mordant->notes.end());
+}
+
 void note_hand_work(BitePlan& plan) {
   const bool lowered = !plan.lower_first.empty();
   const bool soft = any(plan, Action::soft);
@@ -149,6 +157,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
     note_ground(plan, *batch);
     note_stages(plan);
     note_bath(plan, *batch);
+    note_stray(plan, *batch, options);
   } else {
     note_no_wedge(plan);
   }

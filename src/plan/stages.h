@@ -48,6 +48,8 @@ double overshoot_weight(double risk);
 // The knee: the fewest stages after which all further ones together would gain less than 0.01 D
 // (a third of a visible step in the lights) and at most 2 % more of the area would come within a
 // visible step of its own tone; never more than 8 (4 to 8 stages are usual: trade).
+// Totals are the areas' own times, so that each stage is exactly right for someone; any times at
+// all would lose hardly less (measure_plan: 0.0484 against 0.0486 D with two stages).
 // More than 160 different times are first gathered into 160 classes (of ln time, optimal_classes).
 StageTimes choose_stages(const std::vector<StageArea>& areas, const StageOptions& options);
 

@@ -136,13 +136,36 @@ inline std::optional<SimulatedPlate> simulate(std::uint64_t seed, const Simulati
 // What is counted over many plates.
 struct MinutesScore {
   int bites = 0, covered = 0, overshot = 0, beyond = 0, held = 0;
+  int plans = 0, stages = 0, staged = 0, stage_overshot = 0;  // with the totals of the stages
   double squares = 0, advised_share = 0;
+  double gap_before = 0, gap_promised = 0, gap_reached = 0;  // mean |gap| of true tones, mm2 D
 
   double rms_log2() const { return std::sqrt(squares / bites); }
   double coverage() const { return static_cast<double>(covered) / bites; }
   double overshoot() const { return static_cast<double>(overshot) / bites; }
 
+  // What the stages really do to the plate.
+  void add_stage(const SimulatedPlate& plate,
+                 const BitePlan& plan,
+                 const PlannedRegion& p,
+                 const SimulatedRegion& truth) {
+    double after = truth.now;
+    if (p.stage > 0) {
+      const BiteTime total = plan.stages[static_cast<std::size_t>(p.stage - 1)].total;
+      after = plate.reached(truth.now, total.in_minutes());
+      ++staged;
+      const double step = visible_step(Density::of(truth.target)).value();
+      stage_overshot += after > truth.target + step ? 1 : 0;
+    }
+    const double area = p.region.area_mm2;
+    gap_before += area * std::fabs(truth.target - truth.now);
+    gap_promised += area * std::fabs(truth.target - p.predicted.value.value());
+    gap_reached += area * std::fabs(truth.target - after);
+  }
+
   void add(const SimulatedPlate& plate, const BitePlan& plan) {
+    ++plans;
+    stages += static_cast<int>(plan.stages.size());
     for (const PlannedRegion& p : plan.regions) {
       const SimulatedRegion* truth = nullptr;
       for (const SimulatedRegion& r : plate.regions) {
@@ -151,6 +174,7 @@ struct MinutesScore {
       if (p.action == Action::beyond) ++beyond;
       if (p.action == Action::hold) ++held;
       if (p.action != Action::bite || !truth) continue;
+      add_stage(plate, plan, p, *truth);
       const Minutes& m = *p.minutes;
       ++bites;
       const double t = truth->minutes;
