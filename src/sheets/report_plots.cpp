@@ -110,7 +110,7 @@ std::string plan_times(const SheetContent& c, const CurveAxes& a) {
 }
 
 // ---- histogram ----
-constexpr double hx0 = 48, hx1 = 708, hy0 = 230, hy1 = 30;  // viewBox 0 0 720 290
+constexpr double hx0 = 48, hx1 = 690, hy0 = 230, hy1 = 30;  // viewBox 0 0 720 290
 
 void add(std::vector<double>& bins, const GapShares& s, double gap, double weight) {
   const auto last = static_cast<double>(bins.size() - 1);
@@ -222,6 +222,16 @@ std::string histogram_svg(const GapShares& s) {
   std::string out =
       "<svg class=\"plot\" viewBox=\"0 0 720 290\" role=\"img\" aria-label=\"Share of the plate by "
       "gap between drawing and tone, before and after the plan\">";
+  for (const double share : {top / 2, top})
+    out += fmt::format(
+        "<path class=\"grid\" d=\"M{0} {1:.1f}H{2}\"/><text class=\"tick\" x=\"{3}\" "
+        "y=\"{4:.1f}\" text-anchor=\"end\">{5}</text>",
+        hx0,
+        hy0 - height(share),
+        hx1,
+        hx0 - 6,
+        hy0 - height(share) + 5,
+        percent_text(share));
   for (std::size_t i = 0; i < s.before.size(); ++i) {
     const double x = hx0 + width * static_cast<double>(i);
     for (const bool after : {false, true}) {
@@ -262,16 +272,6 @@ std::string histogram_svg(const GapShares& s) {
       hx0,
       hy0 + 46,
       hx1);
-  for (const double share : {top / 2, top})
-    out += fmt::format(
-        "<path class=\"grid\" d=\"M{0} {1:.1f}H{2}\"/><text class=\"tick\" x=\"{3}\" "
-        "y=\"{4:.1f}\" text-anchor=\"end\">{5}</text>",
-        hx0,
-        hy0 - height(share),
-        hx1,
-        hx0 - 6,
-        hy0 - height(share) + 5,
-        percent_text(share));
   return out + "</svg>";
 }
 

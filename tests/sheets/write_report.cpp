@@ -1,6 +1,7 @@
-// Writes report.html, plan.json and, for the browser test, what the content says at some places
-// (read from the matrices, not from the report) into a folder:
+// Writes report.html, plan.json and, for the browser test, places.json: the tones near some places,
+// read from the matrices and not from the report.
 //   write_report FOLDER [lock|one|many|none|large|unknown|hostile] [in]
+#include <algorithm>
 #include <fstream>
 #include <iostream>
 #include <nlohmann/json.hpp>
@@ -36,18 +37,34 @@ SheetContent content_named(const std::string& name) {
   return c;
 }
 
+// The lowest and highest value within `mm` of a place: what a reading there may say.
+std::pair<double, double> near(const cv::Mat1f& field, double x, double y, double k, double mm) {
+  double low = 1e9, high = -1e9;
+  for (int row = std::max(0, static_cast<int>((y - mm) * k));
+       row < field.rows && row <= static_cast<int>((y + mm) * k);
+       ++row) {
+    for (int col = std::max(0, static_cast<int>((x - mm) * k));
+         col < field.cols && col <= static_cast<int>((x + mm) * k);
+         ++col) {
+      low = std::min(low, static_cast<double>(field(row, col)));
+      high = std::max(high, static_cast<double>(field(row, col)));
+    }
+  }
+  return {low, high};
+}
+
 nlohmann::ordered_json places(const SheetContent& c) {
   nlohmann::ordered_json out = nlohmann::ordered_json::array();
+  const double k = c.map.grid.px_per_mm;
   for (int i = 0; i < 25; ++i) {
-    const double x = c.plate.width * (0.1 + 0.2 * (i % 5)),
-                 y = c.plate.height * (0.1 + 0.2 * (i / 5));
-    const int col = static_cast<int>(x * c.map.grid.px_per_mm);
-    const int row = static_cast<int>(y * c.map.grid.px_per_mm);
+    const double x = c.plate.width * (0.1 + 0.2 * (i % 5));
+    const double y = c.plate.height * (0.1 + 0.2 * (i / 5));
+    const auto now = near(c.map.now, x, y, k, 0.8), target = near(c.map.target, x, y, k, 0.8);
     out.push_back({{"x_mm", x},
                    {"y_mm", y},
-                   {"region", c.map.labels(row, col)},
-                   {"now", c.map.now(row, col)},
-                   {"target", c.map.target(row, col)}});
+                   {"region", c.map.labels(static_cast<int>(y * k), static_cast<int>(x * k))},
+                   {"now", {now.first, now.second}},
+                   {"target", {target.first, target.second}}});
   }
   return out;
 }

@@ -64,9 +64,11 @@ window.Rebite = window.Rebite || {};
         else flip.append(use(r, 'clear'));
     }
     function numbers() {
-      const g = svg('g', {class: 'numbers', 'font-size': Math.max(W(), H()) / 42});
+      // 14 px on the screen, whatever the picture's size; a guess until it is laid out.
+      const width = live.figure.clientWidth;
+      const size = width > 0 ? (14 * W()) / width : Math.max(W(), H()) / 42;
+      const g = svg('g', {class: 'numbers', 'font-size': size});
       const taken = [];
-      const size = Math.max(W(), H()) / 42;
       for (const r of data.regions.slice().sort((a, b) => b.area_mm2 - a.area_mm2)) {
         if (state.show === 'stopout' ? kindOf(r) === 'before' : r.stage < state.stage) continue;
         const x = mirrored() ? Rebite.plateView(r.centre_mm[0], data.plate) : r.centre_mm[0];
@@ -152,6 +154,8 @@ window.Rebite = window.Rebite || {};
       Rebite.tell(root, 'select', {id: Number(shape.dataset.region)});
     };
     root.addEventListener('click', clicked);
+    const sizes = new ResizeObserver(() => { if (live) draw(); });
+    sizes.observe(root);
     Rebite.piece(root, data, 'stages');
     build();
     return {
@@ -167,7 +171,7 @@ window.Rebite = window.Rebite || {};
         state.stage = Math.max(1, Math.min(state.stage, data.stages.length));
         build();
       },
-      destroy() { root.removeEventListener('click', clicked); root.replaceChildren(); },
+      destroy() { sizes.disconnect(); root.removeEventListener('click', clicked); root.replaceChildren(); },
     };
   };
 })(window.Rebite);

@@ -103,7 +103,7 @@ window.Rebite = window.Rebite || {};
     Rebite.shapes(data);
 
     const state = {left: o.left, right: o.right, split: o.split, view: o.view, zoom: 1, x: 0, y: 0,
-      fitZoom: 1, selected: 0, hovered: 0, point: null, pinned: false, panning: o.panning,
+      fitZoom: 1, selected: 0, hovered: 0, point: null, panning: o.panning,
       outlines: true, numbers: true};
 
     // ---- parts ----
@@ -138,7 +138,7 @@ window.Rebite = window.Rebite || {};
       views.element,
       make('div', {class: 'rb-tools'},
         button('−', 'Smaller', () => zoomAt(1 / 1.5)), button('+', 'Larger', () => zoomAt(1.5)),
-        button('Whole', 'Whole plate', fit), button('Full detail', 'Full scan detail', detail)),
+        button('Whole', 'Whole plate', fit), button('Full detail', 'Full detail of the scan', detail)),
       make('div', {class: 'rb-tools rb-arrows'},
         move('←', 'Move the sight left', 1, 0), move('→', 'Move the sight right', -1, 0),
         move('↑', 'Move the sight up', 0, 1), move('↓', 'Move the sight down', 0, -1)),
@@ -480,7 +480,7 @@ window.Rebite = window.Rebite || {};
     function moved(e) {
       const from = down.get(e.pointerId);
       if (!from) {
-        if (e.pointerType === 'mouse' && !state.pinned && !onHandle(e)) pointTo(e, 'move');
+        if (e.pointerType === 'mouse') pointTo(e, 'move');
         return;
       }
       const dx = e.clientX - from.x;
@@ -488,6 +488,7 @@ window.Rebite = window.Rebite || {};
       travelled += Math.hypot(dx, dy);
       from.x = e.clientX;
       from.y = e.clientY;
+      if (from.handle && travelled <= 4) return;
       if (from.handle) return setSplit((e.clientX - stage.getBoundingClientRect().left) / stage.clientWidth);
       if (down.size === 2) return pinched();
       if (!state.panning) return tellPoint(e, 'drag');
@@ -512,8 +513,9 @@ window.Rebite = window.Rebite || {};
     function released(e) {
       const from = down.get(e.pointerId);
       down.delete(e.pointerId);
-      if (!from || from.handle || e.type === 'pointercancel') return;
-      if (!state.panning) return tellPoint(e, 'release');
+      if (!from || e.type === 'pointercancel') return;
+      if (from.handle && travelled > 4) return;
+      if (!state.panning && !from.handle) return tellPoint(e, 'release');
       if (travelled <= 4 && down.size === 0) {
         const here = pointTo(e, 'press');
         if (here) choose(here.id);

@@ -1,0 +1,7 @@
+# browser_test(NAME SCRIPT [arguments...]): a test in headless Chromium, label "browser". SCRIPT is a
+# path below tests/. Skipped with a message where node, npm or chromium is missing.
+function(browser_test NAME SCRIPT)
+  add_test(NAME ${NAME}
+    COMMAND ${CMAKE_SOURCE_DIR}/tests/support/browser_test.sh ${CMAKE_BINARY_DIR} ${SCRIPT} ${ARGN})
+  set_tests_properties(${NAME} PROPERTIES LABELS browser SKIP_RETURN_CODE 77 TIMEOUT 600)
+endfunction()
