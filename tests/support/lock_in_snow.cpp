@@ -5,6 +5,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "tests/support/brush.h"
+#include "tests/support/lock_outlines.h"
 #include "tests/support/sheet_render.h"
 #include "tests/support/tone_layers.h"
 #include "tests/support/waves.h"
@@ -22,103 +23,9 @@ double ramp(double from, double to, double x) {  // 0 at from, 1 at to, smooth
   return t * t * (3 - 2 * t);
 }
 
-// Every outline of the picture, so that bite, rework and labels use the same.
-struct Outlines {
-  Shape sky{{-2, -2}, {152, -2}, {152, 52}, {-2, 52}};
-  Shape hills = curve_through({{-3, 47},
-                               {10, 44},
-                               {26, 43},
-                               {44, 46.5},
-                               {60, 45},
-                               {78, 47.5},
-                               {96, 46.5},
-                               {112, 45},
-                               {130, 46},
-                               {153, 43},
-                               {153, 57},
-                               {-3, 57}});
-  Shape wood = curve_through({{94, 49},
-                              {99, 44.5},
-                              {105, 45.5},
-                              {111, 40.5},
-                              {118, 43},
-                              {126, 38.5},
-                              {133, 41},
-                              {142, 37},
-                              {148, 39},
-                              {153, 36},
-                              {154, 55},
-                              {120, 55},
-                              {94, 54}});
-  // Snow from the horizon down.
-  Shape land = curve_through({{-3, 53},
-                              {16, 52.5},
-                              {38, 54},
-                              {58, 53},
-                              {77, 53.5},
-                              {98, 53},
-                              {120, 54.5},
-                              {153, 52},
-                              {156, 114},
-                              {-6, 114}});
-  Shape cottage_wall{{11, 41}, {38, 40}, {38, 55.5}, {11, 56}};
-  Shape roof{{7.5, 42.6}, {14, 31.2}, {34.5, 30.4}, {41, 41.2}};
-  Shape chimney{{27, 25.5}, {31, 25.4}, {31, 32}, {27, 32}};
-  Shape window{{16.5, 44.2}, {22.5, 44}, {22.5, 50}, {16.5, 50.2}};
-  Shape door{{28.5, 45.5}, {32.7, 45.3}, {32.7, 55.8}, {28.5, 56}};
-  Shape left_leaf{{58, 55}, {77, 57.5}, {77, 78}, {58, 76.5}};
-  Shape right_leaf{{77, 57.5}, {96, 55}, {96, 76.5}, {77, 78}};
-  Shape left_beam{{62, 52.6}, {62, 56}, {25, 51.9}, {25, 48.9}};
-  Shape right_beam{{92, 52.6}, {92, 56}, {131, 51.9}, {131, 48.9}};
-  Shape left_wall{{50, 62.5}, {58, 60.5}, {58, 76.5}, {29, 112}, {5, 112}, {9, 105}};
-  Shape right_wall{{96, 60.5}, {104, 62.5}, {147, 104}, {150, 112}, {127, 112}, {96, 76.5}};
-  Shape water{{58, 76.2}, {77, 77.8}, {96, 76.2}, {127.5, 112}, {28.5, 112}};
-  // Thin ice, broken into plates.
-  std::vector<Shape> ice{
-      by_hand({{33, 106},
-               {36.5, 100.5},
-               {43, 98.6},
-               {47.5, 99.8},
-               {54, 99},
-               {55.5, 102.4},
-               {50.5, 105.6},
-               {44, 106},
-               {39.5, 109.2}},
-              0.5,
-              51),
-      by_hand({{97.5, 94},
-               {103, 91.6},
-               {106, 93.2},
-               {110.4, 98.4},
-               {115.5, 102.6},
-               {108.8, 103.6},
-               {103.6, 100.4},
-               {99.2, 99.4}},
-              0.5,
-              52),
-      by_hand(
-          {{53.5, 85.6}, {57.6, 82.8}, {63, 82.4}, {67.5, 84}, {62.4, 86}, {58.8, 87.8}}, 0.4, 53)};
-  Shape near_bank = curve_through(
-      {{-4, 84}, {8, 80}, {22, 81}, {32, 76}, {30, 84}, {18, 97}, {8, 106.5}, {-4, 113}}, true);
-  Shape far_bank = curve_through(
-      {{104, 58}, {118, 57}, {136, 58.5}, {156, 57}, {156, 96}, {146, 99}, {128, 83}, {112, 67}},
-      true);
-  Shape bollard{{118.2, 77.5}, {123.2, 77.5}, {123.8, 88.5}, {117.6, 88.5}};
-  // Snow lying on things.
-  std::vector<Shape> caps{
-      {{24.6, 49.2}, {25, 47.7}, {40, 49.4}, {62, 51.6}, {62.3, 53.1}},
-      {{131.4, 49.2}, {131, 47.7}, {116, 49.4}, {92, 51.6}, {91.7, 53.1}},
-      {{57.6, 55.4}, {58, 53.9}, {77, 56.2}, {96, 53.9}, {96.4, 55.4}, {77, 58.2}},
-      ellipse_at({120.7, 77.2}, 3.3, 1.5),
-      {{26.6, 25.8}, {26.8, 24.6}, {31.2, 24.5}, {31.4, 25.7}}};
-  // White-painted ends of the balance beams.
-  std::vector<Shape> beam_ends{{{25, 48.9}, {25, 51.9}, {28.4, 52.3}, {28.4, 49.3}},
-                               {{131, 48.9}, {131, 51.9}, {127.6, 52.3}, {127.6, 49.3}}};
-};
-
 // ---- state II: what has been bitten ----
 
-cv::Mat1f bitten_minutes(const Sheet& sheet, const Outlines& at) {
+cv::Mat1f bitten_minutes(const Sheet& sheet, const LockOutlines& at) {
   cv::Mat1f t = sheet.blank();
   const Waves patchy(11, 9, 40), streak(12, 2.2, 9), drift(13, 12, 50);
   const auto fill = [&](const Shape& shape, std::uint64_t seed, double soft, double minutes) {
@@ -216,110 +123,9 @@ cv::Mat1f bitten_minutes(const Sheet& sheet, const Outlines& at) {
   return t;
 }
 
-// ---- etched line work ----
-
-void etch_stone(const Sheet& sheet, cv::Mat1f& lines) {
-  // Courses run towards the gate; joints stand between them, staggered.
-  for (int side = 0; side < 2; ++side) {
-    const auto at = [side](double along, double down) {  // 0..1 from near to far, from top to foot
-      const cv::Point2d top = cv::Point2d{7, 106} + along * cv::Point2d{47, -44};
-      const cv::Point2d foot = cv::Point2d{27, 112} + along * cv::Point2d{31, -35.5};
-      const cv::Point2d p = top + down * (foot - top);
-      return side == 0 ? p : cv::Point2d{154 - p.x, p.y};
-    };
-    const auto seed = [side](int k) { return static_cast<std::uint64_t>(90 + k + 40 * side); };
-    constexpr int courses = 5;
-    for (int k = 1; k < courses; ++k) {
-      const double f = static_cast<double>(k) / courses;
-      sheet.line(lines, by_hand({at(0, f), at(1, f)}, 0.3, seed(k), false), 0.24, 0.11);
-    }
-    for (int k = 0; k < courses; ++k) {
-      for (int j = 0; j < 9; ++j) {
-        // Equal stones look shorter the farther they lie.
-        const double u = (j + (k % 2 == 0 ? 0.75 : 0.25)) / 9.2;
-        const double along = 1.75 * u / (1 + 0.75 * u);
-        const double from = (k + 0.06) / courses, to = (k + 0.94) / courses;
-        sheet.line(
-            lines, by_hand({at(along, from), at(along, to)}, 0.2, seed(20 + j), false), 0.2, 0.12);
-      }
-    }
-  }
-}
-
-cv::Mat1f etched_lines(const Sheet& sheet, const Outlines& at) {
-  cv::Mat1f lines = sheet.blank();
-  const auto tree =
-      [&](cv::Point2d foot, double height, double trunk, double lean, std::uint64_t seed) {
-        for (const auto& b : bare_tree(foot, height, trunk, lean, seed)) {
-          sheet.line(lines, b.path, std::max(b.width_from_mm, 0.11), std::max(b.width_to_mm, 0.09));
-        }
-      };
-  tree({137.5, 63}, 56, 2.3, -0.06, 5);
-  tree({113, 57}, 36, 1.2, 0.04, 9);
-  tree({3.5, 58}, 34, 1.1, 0.10, 14);
-  Chance chance(77);
-  for (int i = 0; i < 34; ++i) {  // saplings of the wood
-    const double x = chance.uniform(96, 149), h = chance.uniform(5, 11);
-    tree({x, 53.5}, h * 1.3, 0.22, 0.05 * chance.normal(), 200U + static_cast<std::uint64_t>(i));
-  }
-  const auto draw = [&](const Shape& s, double w, std::uint64_t seed) {
-    sheet.line(lines, by_hand(s, 0.12, seed, false), w, w * 0.8);
-  };
-  // Cottage: eaves, window bars, door.
-  draw({{7.5, 42.6}, {41, 41.2}}, 0.3, 1);
-  draw({{14, 31.2}, {7.5, 42.6}}, 0.2, 2);
-  draw({{34.5, 30.4}, {41, 41.2}}, 0.2, 3);
-  draw({{19.5, 44.1}, {19.5, 50.1}}, 0.28, 4);
-  draw({{16.5, 47.1}, {22.5, 47}}, 0.28, 5);
-  draw({{16.4, 44.1}, {22.6, 43.9}, {22.6, 50.1}, {16.4, 50.3}, {16.4, 44.1}}, 0.3, 6);
-  // Gate: mitre post, rails, planks, handrail.
-  draw({{77, 57.8}, {77, 77.6}}, 0.5, 10);
-  for (const double f : {0.18, 0.55, 0.9}) {
-    draw({{58, 55 + 21.5 * f}, {77, 57.5 + 20.5 * f}}, 0.3, 11);
-    draw({{77, 57.5 + 20.5 * f}, {96, 55 + 21.5 * f}}, 0.3, 12);
-  }
-  draw({{59.5, 49.6}, {77, 51.8}, {94.5, 49.6}}, 0.3, 13);
-  for (const double x : {59.5, 65.3, 71.1, 77.0, 82.9, 88.7, 94.5}) {
-    const double y = 51.8 - std::abs(x - 77) * 0.126;
-    draw({{x, y}, {x, y + 4.4}}, 0.25, 14);
-  }
-  etch_stone(sheet, lines);
-  const cv::Mat1f bollard = sheet.mask(at.bollard), cap = sheet.mask(at.caps[3]);
-  lines = lines.mul(1.F - bollard).mul(1.F - cap);
-  // Post and wire along the right bank.
-  for (int i = 0; i < 6; ++i) {
-    const double s = i / 5.0, x = 107 + 40 * s * (0.55 + 0.45 * s),
-                 y = 60.5 + 7.5 * s * s + 1.5 * s;
-    draw({{x, y}, {x + 0.15, y - 3.4 - 4.2 * s}},
-         0.35 + 0.4 * s,
-         40U + static_cast<std::uint64_t>(i));
-  }
-  sheet.line(lines,
-             curve_through({{107, 58.2}, {114, 58.6}, {124, 59.6}, {136, 61.5}, {147, 63.6}}),
-             0.1,
-             0.16);
-  // Rooks.
-  for (const auto& p : {cv::Point2d{66, 16}, {71, 13.2}, {74.5, 18}, {84, 11}, {79, 21}}) {
-    sheet.line(
-        lines, curve_through({{p.x - 1.5, p.y - 0.5}, {p.x - 0.6, p.y - 0.8}, p}), 0.1, 0.32);
-    sheet.line(
-        lines, curve_through({p, {p.x + 0.7, p.y - 0.9}, {p.x + 1.7, p.y - 0.35}}), 0.32, 0.1);
-  }
-  // Reeds at the foot of the left wall.
-  for (int i = 0; i < 26; ++i) {
-    const double x = chance.uniform(31, 44), y = 109 - (x - 31) * 1.02 + chance.uniform(-1, 1.5);
-    const double h = chance.uniform(3, 8), lean = chance.uniform(-1.6, 2.2);
-    sheet.line(lines,
-               curve_through({{x, y}, {x + lean * 0.25, y - h * 0.6}, {x + lean, y - h}}),
-               0.2,
-               0.07);
-  }
-  return lines;
-}
-
 // ---- the drawing for state III ----
 
-Rework painted_over(const Sheet& sheet, const Outlines& at) {
+Rework painted_over(const Sheet& sheet, const LockOutlines& at) {
   Rework r;
   r.wash_density = sheet.blank();
   r.opaque_alpha = sheet.blank();
@@ -409,7 +215,7 @@ Rework painted_over(const Sheet& sheet, const Outlines& at) {
 
 // ---- truth ----
 
-cv::Mat1w label_map(const Outlines& at) {
+cv::Mat1w label_map(const LockOutlines& at) {
   const Sheet sheet(plate_size, truth_px_per_mm);
   cv::Mat1w labels(sheet.blank().size(), std::uint16_t{1});
   const auto mark = [&](const Shape& shape, LockArea area) {
@@ -464,7 +270,7 @@ WedgeSpec lock_wedge() {
 }
 
 Scene lock_in_snow() {
-  const Outlines at;
+  const LockOutlines at;
   const Sheet tones(plate_size, tone_px_per_mm), lines(plate_size, line_px_per_mm);
   Scene scene;
   scene.px_per_mm = truth_px_per_mm;
@@ -475,7 +281,7 @@ Scene lock_in_snow() {
   bite.ground_seed = 1701;
   bite.grain_mm = 0.1;
   scene.plate.bites.push_back(bite);
-  scene.plate.lines = etched_lines(lines, at);
+  scene.plate.lines = lock_lines(lines, at);
   scene.rework = painted_over(tones, at);
   scene.labels = label_map(at);
   scene.printed_density = printed_density(scene.plate, truth_px_per_mm);
