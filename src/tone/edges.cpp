@@ -25,6 +25,22 @@ int across(const cv::Mat1i& labels, int i, int j) {
 
 }  // namespace
 
+cv::Mat1b near_borders(const cv::Mat1i& labels, double within_mm, double cell_mm) {
+  cv::Mat1b inside(labels.size(), static_cast<uchar>(255));
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = labels(i, j);
+      if ((j + 1 < labels.cols && labels(i, j + 1) != k) || (j > 0 && labels(i, j - 1) != k) ||
+          (i + 1 < labels.rows && labels(i + 1, j) != k) || (i > 0 && labels(i - 1, j) != k)) {
+        inside(i, j) = 0;
+      }
+    }
+  }
+  cv::Mat1f dist;
+  cv::distanceTransform(inside, dist, cv::DIST_L2, cv::DIST_MASK_5);
+  return cv::Mat1b(dist < within_mm / cell_mm - 0.5);
+}
+
 double BorderSides::noise() const { return std::hypot(low.noise_gap(), high.noise_gap()); }
 
 std::map<std::pair<int, int>, BorderSides> border_sides(const cv::Mat1i& labels,

@@ -10,6 +10,9 @@
 
 namespace rebite::tone {
 
+// 255 on cells closer than `within_mm` to a cell of another label (-1 is another label too).
+cv::Mat1b near_borders(const cv::Mat1i& labels, double within_mm, double cell_mm);
+
 // What lies close to one border, on either side of it.
 struct BorderSides {
   PartSums low, high;  // of the part with the lower and with the higher number

@@ -10,235 +10,14 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "tone/inking_blocks.h"
+
 namespace rebite::tone {
 namespace {
 
-constexpr double kBlockMm = 2.5;
-constexpr int kMostBlocks = 4000;
-// Priors, one sd, log10 units, of what inking and wiping do to an impression (common practice, no
-// source: studios give no figure; trade.md section 4, "wiping spread").
-constexpr double kOffsetPrior = 0.06;
-constexpr double kFieldPrior = 0.03;
-constexpr double kGainPrior = 0.06;    // per unit of density
-constexpr double kShadowPrior = 0.02;  // per unit of (10^D - 1)/10
-constexpr double kShortestMm = 38;     // a rag's stroke leaves nothing shorter (common practice)
-constexpr int kMostWaves = 110;
+constexpr double kOffsetPrior = 0.06;  // as in inking_blocks.cpp
 constexpr double kStartScale = 0.08;
 constexpr double kEndScale = 0.012;
-
-using Row = Eigen::VectorXd;
-using Square = Eigen::MatrixXd;
-
-struct Block {
-  int col = 0, row = 0;
-  double x = 0, y = 0;   // mm
-  double now = 0;        // density of the proof
-  double diff = 0;       // drawing minus proof
-  double noise = 0;      // its standard error from grain
-  double agreement = 1;  // 0..1, shares its grain
-  int part = -1;         // most of its cells lie in
-  Row basis;
-};
-
-// Saturating in the dark: (10^D - 1)/10 is what a change of the ink film does, which shows in the
-// solid only: R = 1 - a(1 - 10^-Ds), so dD = a 10^-Ds dDs / 10^-D (Murray-Davies).
-double shadow(double now) { return (std::pow(10.0, std::clamp(now, 0.0, 1.6)) - 1.0) / 10.0; }
-
-// Terms of the fit: constant, gain, shadow, then cosine waves over the plate and a margin round it
-// (so that the field may have a slope at the plate's edge).
-struct Terms {
-  struct Wave {
-    double kx, ky, prior_sd;
-  };
-  double width = 0, height = 0, mean_now = 0;
-  std::vector<Wave> waves;
-
-  Terms(double width_mm, double height_mm) : width(width_mm), height(height_mm) {
-    const double lx = 1.4 * width;
-    const double ly = 1.4 * height;
-    double shortest = kShortestMm;
-    for (;; shortest *= 1.1) {
-      waves.clear();
-      double total = 0;
-      for (int i = 0; i <= static_cast<int>(2 * lx / shortest); ++i) {
-        for (int j = 0; j <= static_cast<int>(2 * ly / shortest); ++j) {
-          const double k = std::hypot(i / lx, j / ly) / 2;  // per mm
-          if (i + j == 0 || k * shortest > 1) continue;
-          // Long waves are the likelier: power falls with the 1.5th power of the wavelength.
-          const double power = std::pow(k, -1.5);
-          waves.push_back({std::numbers::pi * i / lx, std::numbers::pi * j / ly, power});
-          total += power * (i > 0 ? 0.5 : 1.0) * (j > 0 ? 0.5 : 1.0);
-        }
-      }
-      for (Wave& w : waves) w.prior_sd = kFieldPrior * std::sqrt(w.prior_sd / total);
-      if (static_cast<int>(waves.size()) <= kMostWaves) break;
-    }
-  }
-  double wavelength(Eigen::Index term) const {
-    const Wave& w = waves[static_cast<std::size_t>(term - 3)];
-    return 2 * std::numbers::pi / std::hypot(w.kx, w.ky);
-  }
-  Eigen::Index count() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
-  Row at(double x, double y, double now) const {
-    Row b(count());
-    b(0) = 1;
-    b(1) = now - mean_now;
-    b(2) = shadow(now) - shadow(mean_now);
-    for (std::size_t i = 0; i < waves.size(); ++i) {
-      b(static_cast<Eigen::Index>(i) + 3) =
-          std::cos(waves[i].kx * (x + 0.2 * width)) * std::cos(waves[i].ky * (y + 0.2 * height));
-    }
-    return b;
-  }
-  Row prior_precision() const {
-    Row p(count());
-    p(0) = 1 / (kOffsetPrior * kOffsetPrior);
-    p(1) = 1 / (kGainPrior * kGainPrior);
-    p(2) = 1 / (kShadowPrior * kShadowPrior);
-    for (std::size_t i = 0; i < waves.size(); ++i) {
-      p(static_cast<Eigen::Index>(i) + 3) = 1 / (waves[i].prior_sd * waves[i].prior_sd);
-    }
-    return p;
-  }
-};
-
-struct Frame {
-  int step = 1;  // cells per block side
-  int cols = 0, rows = 0;
-};
-
-struct BlockSums {
-  double p = 0, d = 0, gap_var = 0;
-  double hp = 0, hd = 0, hpd = 0;  // of the grain: squares and product
-  int n = 0;
-};
-
-// Grain agreement: correlation of the two impressions' grain, against the best of this pair (an
-// alignment error of a grain's size lowers it everywhere). Without common grain all count alike.
-void judge_agreement(std::vector<Block>& blocks, const std::vector<BlockSums>& sums) {
-  std::vector<double> rho(sums.size());
-  for (std::size_t i = 0; i < sums.size(); ++i) {
-    const double v = sums[i].hp * sums[i].hd;
-    rho[i] = v > 0 ? sums[i].hpd / std::sqrt(v) : 0;
-  }
-  std::vector<double> sorted = rho;
-  if (sorted.empty()) return;
-  std::sort(sorted.begin(), sorted.end());
-  const double best = sorted[sorted.size() * 85 / 100];
-  if (best < 0.3) return;
-  for (std::size_t i = 0; i < rho.size(); ++i) {
-    const double t = std::clamp(rho[i] / best, 0.0, 1.0);
-    // Bare metal has no grain to agree on: it keeps a middling say.
-    const double grain = std::sqrt(sums[i].hp / sums[i].n) / std::max(sums[i].p / sums[i].n, 0.05);
-    blocks[i].agreement = grain < 0.02 ? std::max(0.4, t * t) : std::max(0.02, t * t * t);
-  }
-}
-
-// The part that most of the block's cells lie in; -1 if no part has two thirds of it.
-int part_of(const cv::Mat1i& parts, cv::Rect where) {
-  std::map<int, int> n;
-  for (int i = where.y; i < where.br().y; ++i) {
-    for (int j = where.x; j < where.br().x; ++j) ++n[parts(i, j)];
-  }
-  for (const auto& [k, count] : n) {
-    if (3 * count >= 2 * where.area()) return k;
-  }
-  return -1;
-}
-
-std::vector<Block> make_blocks(const Cells& c, const cv::Mat1i& parts, Frame& f, Terms& terms) {
-  const double plate_mm2 = static_cast<double>(c.proof.total()) * c.mm * c.mm;
-  const double block_mm = std::max(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks));
-  f.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
-  f.cols = (c.proof.cols + f.step - 1) / f.step;
-  f.rows = (c.proof.rows + f.step - 1) / f.step;
-  cv::Mat1f weight;
-  cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
-  const cv::Mat1f mp = smooth_over(c.proof, weight, 0.5 / c.mm);
-  const cv::Mat1f md = smooth_over(c.drawing, weight, 0.5 / c.mm);
-  std::vector<Block> blocks;
-  std::vector<BlockSums> all;
-  double sum_now = 0;
-  for (int r = 0; r < f.rows; ++r) {
-    for (int q = 0; q < f.cols; ++q) {
-      BlockSums s;
-      const cv::Rect where =
-          cv::Rect(q * f.step, r * f.step, f.step, f.step) & cv::Rect({0, 0}, c.proof.size());
-      for (int i = where.y; i < where.br().y; ++i) {
-        for (int j = where.x; j < where.br().x; ++j) {
-          if (!c.usable(i, j)) continue;
-          ++s.n;
-          const double p = static_cast<double>(c.proof(i, j));
-          const double d = static_cast<double>(c.drawing(i, j));
-          s.p += p;
-          s.d += d;
-          s.gap_var +=
-              static_cast<double>(c.noise_gap(i, j)) * static_cast<double>(c.noise_gap(i, j));
-          const double hp = p - static_cast<double>(mp(i, j));
-          const double hd = d - static_cast<double>(md(i, j));
-          s.hp += hp * hp;
-          s.hd += hd * hd;
-          s.hpd += hp * hd;
-        }
-      }
-      if (2 * s.n < f.step * f.step) continue;
-      Block b;
-      b.part = part_of(parts, where);
-      if (b.part < 0) continue;  // an edge runs through
-      b.col = q;
-      b.row = r;
-      b.x = (q + 0.5) * f.step * c.mm;
-      b.y = (r + 0.5) * f.step * c.mm;
-      b.now = density_of(s.p / s.n);
-      b.diff = density_of(s.d / s.n) - b.now;
-      b.noise = std::sqrt(s.gap_var / s.n) / (std::sqrt(static_cast<double>(s.n)) * c.mm);
-      sum_now += b.now;
-      blocks.push_back(b);
-      all.push_back(s);
-    }
-  }
-  judge_agreement(blocks, all);
-  terms.mean_now = blocks.empty() ? 0 : sum_now / static_cast<double>(blocks.size());
-  for (Block& b : blocks) b.basis = terms.at(b.x, b.y, b.now);
-  return blocks;
-}
-
-// Wiping is gentle: over a centimetre or two it changes little (its usual spread over the shortest
-// wave gives a slope of about 0.003 D per mm). A difference that climbs faster is a painted passage
-// and says little of the inking. The slope is of a plane through the blocks of the same part
-// within 8 mm.
-void judge_slopes(std::vector<Block>& blocks, const Frame& f, double block_mm) {
-  constexpr double gentle = 0.005;
-  cv::Mat1i index(f.rows, f.cols, -1);
-  for (std::size_t i = 0; i < blocks.size(); ++i) {
-    index(blocks[i].row, blocks[i].col) = static_cast<int>(i);
-  }
-  const int reach = std::max(1, static_cast<int>(std::lround(8 / block_mm)));
-  std::vector<double> factor(blocks.size(), 1.0);
-  for (std::size_t b = 0; b < blocks.size(); ++b) {
-    Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
-    Eigen::Vector3d rhs = Eigen::Vector3d::Zero();
-    for (int i = blocks[b].row - reach; i <= blocks[b].row + reach; ++i) {
-      for (int j = blocks[b].col - reach; j <= blocks[b].col + reach; ++j) {
-        if (i < 0 || j < 0 || i >= f.rows || j >= f.cols || index(i, j) < 0) continue;
-        const Block& n = blocks[static_cast<std::size_t>(index(i, j))];
-        if (n.part != blocks[b].part) continue;
-        const Eigen::Vector3d v(1, n.x - blocks[b].x, n.y - blocks[b].y);
-        const double w = 1 / (0.005 * 0.005 + n.noise * n.noise);
-        a += w * v * v.transpose();
-        rhs += w * n.diff * v;
-      }
-    }
-    // The plane's slope is pulled to nothing where few blocks speak.
-    a(1, 1) += 1 / (0.02 * 0.02);
-    a(2, 2) += 1 / (0.02 * 0.02);
-    const Eigen::Vector3d plane = a.ldlt().solve(rhs);
-    const double slope2 = plane(1) * plane(1) + plane(2) * plane(2);
-    const double g = 1 / (1 + slope2 / (gentle * gentle));
-    factor[b] = g * g;
-  }
-  for (std::size_t b = 0; b < blocks.size(); ++b) blocks[b].agreement *= factor[b];
-}
 
 // The densest heap of differences, weighed by the prior of the offset.
 double likeliest_offset(const std::vector<Block>& blocks) {
@@ -311,7 +90,7 @@ Schedule schedule(int round) {
   return {0, true, std::max(kEndScale, 0.035 * std::pow(0.85, round - 10))};
 }
 
-Fit graduated_fit(const std::vector<Block>& blocks, const Terms& terms, int parts) {
+Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, int parts) {
   const Eigen::Index n = terms.count();
   const auto m = static_cast<Eigen::Index>(blocks.size());
   Eigen::MatrixXd design(m, n);
@@ -354,8 +133,71 @@ Fit graduated_fit(const std::vector<Block>& blocks, const Terms& terms, int part
   return fit;
 }
 
+// With the parts' roles known: unworked parts show the inking itself, washed parts show it but for
+// one number each (a wash multiplies), all others say nothing.
+Fit fit_by_role(const std::vector<Block>& blocks,
+                const InkingTerms& terms,
+                const std::vector<PartRole>& roles,
+                bool shared_grain) {
+  constexpr double wash_prior = 0.3;  // D, how much a wash may add
+  constexpr double scale = 0.02;
+  const Eigen::Index n = terms.count();
+  std::vector<Eigen::Index> column(roles.size(), -1);
+  Eigen::Index all = n;
+  for (std::size_t k = 0; k < roles.size(); ++k) {
+    if (roles[k] == PartRole::washed && shared_grain) column[k] = all++;
+  }
+  std::vector<const Block*> used;
+  for (const Block& b : blocks) {
+    const auto k = static_cast<std::size_t>(b.part);
+    if (roles[k] == PartRole::unworked || column[k] >= 0) used.push_back(&b);
+  }
+  const auto m = static_cast<Eigen::Index>(used.size());
+  Eigen::MatrixXd design = Eigen::MatrixXd::Zero(m, all);
+  for (Eigen::Index i = 0; i < m; ++i) {
+    const Block& b = *used[static_cast<std::size_t>(i)];
+    design.row(i).head(n) = b.basis.transpose();
+    const Eigen::Index own = column[static_cast<std::size_t>(b.part)];
+    if (own >= 0) design(i, own) = 1;
+  }
+  Row prior(all);
+  prior.head(n) = terms.prior_precision();
+  prior.tail(all - n).setConstant(1 / (wash_prior * wash_prior));
+  Row theta = Row::Zero(all);
+  Fit fit;
+  Eigen::MatrixXd weighted(m, all);
+  constexpr int rounds = 12;
+  for (int round = 0; round < rounds; ++round) {
+    const Row predicted = design * theta;
+    Row rhs = Row::Zero(all);
+    for (Eigen::Index i = 0; i < m; ++i) {
+      const Block& b = *used[static_cast<std::size_t>(i)];
+      const double share = column[static_cast<std::size_t>(b.part)] >= 0 ? 0.5 : 1.0;
+      // The first round takes all at their word; from then on single blocks may be wrong.
+      const double w = round == 0 ? b.agreement : robust_weight(b, b.diff - predicted(i), scale);
+      const double v = share * w / (0.02 * 0.02 + b.noise * b.noise);
+      weighted.row(i) = std::sqrt(v) * design.row(i);
+      rhs += v * b.diff * design.row(i).transpose();
+    }
+    Square a = Square::Zero(all, all);
+    a.selfadjointView<Eigen::Lower>().rankUpdate(weighted.transpose());
+    a.diagonal() += prior;
+    const Square full = a.selfadjointView<Eigen::Lower>();
+    const Eigen::LDLT<Square> solver(full);
+    theta = solver.solve(rhs);
+    if (round == rounds - 1) {
+      fit.covariance = solver.solve(Square::Identity(all, all)).topLeftCorner(n, n);
+    }
+  }
+  fit.theta = theta.head(n);
+  return fit;
+}
+
 // Spread of what is left over unworked blocks, over 3 x 3 blocks (region scale), as 1.4826 MAD.
-void judge_noise(const std::vector<Block>& blocks, const Frame& f, const Row& theta, Inking& out) {
+void judge_noise(const std::vector<Block>& blocks,
+                 const BlockGrid& f,
+                 const Row& theta,
+                 Inking& out) {
   cv::Mat1d sum(f.rows, f.cols, 0.0);
   cv::Mat1d weight(f.rows, f.cols, 0.0);
   double fitted = 0;
@@ -410,15 +252,13 @@ cv::Mat1f block_tone(const Cells& c) {
   return smooth_over(c.proof, weight, 1.0 / c.mm);
 }
 
-}  // namespace
-
-InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
+// The fit as fields over the cells, and what it says in a few numbers.
+InkingFit describe(const Cells& c,
+                   const std::vector<Block>& blocks,
+                   const BlockGrid& f,
+                   const InkingTerms& terms,
+                   const Fit& fit) {
   InkingFit out;
-  Frame f;
-  Terms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
-  std::vector<Block> blocks = make_blocks(c, parts, f, terms);
-  judge_slopes(blocks, f, f.step * c.mm);
-  const Fit fit = graduated_fit(blocks, terms, count);
   judge_noise(blocks, f, fit.theta, out.inking);
   // Slope of the tone terms over the plate's tones, and the value at the mean tone.
   double snn = 0, snf = 0, mean = 0;
@@ -466,6 +306,29 @@ InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
     }
   }
   return out;
+}
+
+}  // namespace
+
+InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
+  BlockGrid grid;
+  InkingTerms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
+  std::vector<Block> blocks = make_blocks(c, parts, grid, terms);
+  judge_slopes(blocks, grid, grid.step * c.mm);
+  return describe(c, blocks, grid, terms, graduated_fit(blocks, terms, count));
+}
+
+InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector<PartRole>& roles) {
+  BlockGrid grid;
+  InkingTerms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
+  std::vector<Block> blocks = make_blocks(c, parts, grid, terms);
+  judge_slopes(blocks, grid, grid.step * c.mm);
+  const Fit fit = fit_by_role(blocks, terms, roles, grid.shared_grain);
+  for (Block& b : blocks) {
+    // Only unworked blocks tell of the noise.
+    if (roles[static_cast<std::size_t>(b.part)] != PartRole::unworked) b.diff = 1e3;
+  }
+  return describe(c, blocks, grid, terms, fit);
 }
 
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor) {

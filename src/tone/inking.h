@@ -2,6 +2,7 @@
 #pragma once
 
 #include <opencv2/core.hpp>
+#include <vector>
 
 #include "tone/cells.h"
 #include "tone/regions.h"
@@ -31,6 +32,14 @@ struct InkingFit {
 // large washed area does not lean on the field. An even difference over (nearly) the whole plate is
 // therefore taken as inking, and a note says so when it is large.
 InkingFit fit_inking(const Cells& cells, const cv::Mat1i& parts, int count);
+
+// Once more when it is known what was worked on: parts that are `unworked` show the inking itself;
+// `washed` ones (one even layer that lets the grain through) show it but for one number each, so
+// the field is known inside them too; the others say nothing.
+enum class PartRole { unworked, washed, other };
+InkingFit refit_inking(const Cells& cells,
+                       const cv::Mat1i& parts,
+                       const std::vector<PartRole>& roles);
 
 // Takes the field off the drawing's reflectance (full grid), in place.
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor);

@@ -9,7 +9,7 @@
 namespace rebite::tone {
 namespace {
 
-constexpr double kBlurMm = 0.15;  // scan blur and the softness of a painted edge, beyond alignment
+constexpr double kBlurMm = 0.6;  // softness of a painted edge and scan blur, beyond alignment
 
 std::size_t at(int i) { return static_cast<std::size_t>(i); }
 

@@ -138,17 +138,17 @@ void judge_set(const std::vector<int>& set, const Judge& j, Passages& out) {
 
 }  // namespace
 
-Passages judge_passages(const cv::Mat1i& labels,
-                        int count,
+Passages judge_passages(const Cut& parts,
                         const Cells& c,
                         const cv::Mat1b& left_out,
-                        double noise,
-                        const cv::Mat1f& field_sd,
+                        const InkingFit& inking,
                         double brush_mm) {
-  const PartGraph graph = graph_of(labels, count, c, left_out);
-  Judge j{graph, {}, {}, {}, widths(labels, count, c.mm), noise, brush_mm};
+  const cv::Mat1i& labels = parts.labels;
+  const int count = parts.count;
+  const PartGraph graph = core_graph(parts, c, left_out);
+  Judge j{graph, {}, {}, {}, widths(labels, count, c.mm), inking.inking.noise_density, brush_mm};
   spans(labels, count, c, left_out, j);
-  mean_field(labels, count, field_sd, j);
+  mean_field(labels, count, inking.field_sd, j);
   std::vector<int> into(at(count));
   std::iota(into.begin(), into.end(), 0);
   const auto root = [&](int k) {
@@ -168,6 +168,9 @@ Passages judge_passages(const cv::Mat1i& labels,
   for (const std::vector<int>& set : sets) {
     if (!set.empty()) judge_set(set, j, out);
   }
+  std::vector<PartSums> sums(out.kinds.size());
+  for (int k = 0; k < count; ++k) sums[at(out.region_of[at(k)])].add(graph.parts[at(k)]);
+  for (const PartSums& s : sums) out.gap.push_back(s.gap());
   return out;
 }
 

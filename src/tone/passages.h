@@ -5,6 +5,8 @@
 #include <vector>
 
 #include "tone/cells.h"
+#include "tone/cut.h"
+#include "tone/inking.h"
 #include "tone/regions.h"
 
 namespace rebite::tone {
@@ -13,6 +15,7 @@ struct Passages {
   // For each part: the region it belongs to, 0..kinds.size()-1.
   std::vector<int> region_of;
   std::vector<RegionKind> kinds;  // area, soft, still
+  std::vector<double> gap;        // mean of each region
 };
 
 // Parts between which the gap passes over without an edge are looked at together. If the gap
@@ -20,13 +23,11 @@ struct Passages {
 // mean); else those with work to do are one soft passage, save wide flat ones, which stay areas.
 //
 // Still: the gap is below a visible step, or below twice what grain, wiping and the inking fit
-// (`noise`: the floor; `field_sd` on the cell grid) leave in doubt.
-Passages judge_passages(const cv::Mat1i& labels,
-                        int count,
+// leave in doubt.
+Passages judge_passages(const Cut& parts,
                         const Cells& cells,
                         const cv::Mat1b& left_out,
-                        double noise,
-                        const cv::Mat1f& field_sd,
+                        const InkingFit& inking,
                         double brush_mm);
 
 }  // namespace rebite::tone

@@ -4,12 +4,11 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
-#include <map>
 #include <opencv2/imgproc.hpp>
 
 #include "tone/borders.h"
 #include "tone/cells.h"
+#include "tone/cut.h"
 #include "tone/edges.h"
 #include "tone/inking.h"
 #include "tone/lines.h"
@@ -18,14 +17,10 @@
 #include "tone/numbering.h"
 #include "tone/partition.h"
 #include "tone/passages.h"
+#include "tone/tidy_labels.h"
 
 namespace rebite::tone {
 namespace {
-
-constexpr double kBlockMm = 1.0;
-constexpr double kStopCoarse = 2.5;  // mm, see merge_parts
-constexpr double kStopFine = 4.0;
-constexpr double kBevelMm = 1.0;
 
 std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
@@ -53,154 +48,25 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   return m;
 }
 
-// The plate cut into parts on the cell grid.
-struct Cut {
-  cv::Mat1i labels;
-  int count = 0;
-  void apply(const std::vector<int>& to) {
-    relabel(labels, to);
-    count = to.empty() ? 0 : *std::max_element(to.begin(), to.end()) + 1;
+// The second fit: what was found still shows the inking, an even wash shows it but for its own
+// density. Strokes and the bevel show nothing.
+InkingFit inking_by_role(const Cells& cells,
+                         const cv::Mat1f& raw,
+                         const cv::Mat1b& left_out,
+                         const Cut& parts,
+                         const Passages& passages) {
+  Cells seen = cells;
+  seen.drawing = raw;
+  seen.usable = cells.usable.clone();
+  seen.usable.setTo(0, left_out);
+  cv::Mat1i regions = parts.labels.clone();
+  relabel(regions, passages.region_of);
+  std::vector<PartRole> roles(passages.kinds.size(), PartRole::other);
+  for (std::size_t k = 0; k < roles.size(); ++k) {
+    if (passages.kinds[k] == RegionKind::still) roles[k] = PartRole::unworked;
+    if (passages.kinds[k] == RegionKind::area && passages.gap[k] > 0) roles[k] = PartRole::washed;
   }
-  void merge(const Cells& c, const cv::Mat1b& left_out, double stop_at) {
-    apply(merge_parts(graph_of(labels, count, c, left_out), stop_at));
-  }
-};
-
-Cut coarse_cut(const Cells& c, const cv::Mat1b& left_out) {
-  Cut cut;
-  cut.labels = block_labels(c, kBlockMm, cut.count);
-  cut.merge(c, left_out, kStopCoarse);
-  return cut;
-}
-
-// Borders moved to where the picture has them, nothing narrow.
-Cut fine_cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
-  Cut cut = coarse_cut(c, left_out);
-  move_borders(cut.labels, cut.count, c, left_out, {});
-  cut.count = split_pieces(cut.labels);
-  cut.count = merge_narrow(cut.labels, cut.count, c, left_out, 0.6 * brush_mm);
-  cut.merge(c, left_out, kStopFine);
-  move_borders(cut.labels, cut.count, c, left_out, {});
-  trim_spurs(cut.labels, cut.count, c, left_out, 0.8 * brush_mm);
-  cut.count = split_pieces(cut.labels);
-  cut.count = merge_narrow(cut.labels, cut.count, c, left_out, brush_mm);
-  cut.merge(c, left_out, kStopFine);
-  cut.apply(merge_alike(graph_of(cut.labels, cut.count, c, left_out), 0.8));
-  return cut;
-}
-
-// The plate's outermost millimetre: its bevel, which inks and wipes in its own way.
-cv::Mat1b rim_of(const Cells& c) {
-  cv::Mat1b rim(c.proof.size(), static_cast<uchar>(255));
-  const int wide = static_cast<int>(std::ceil(kBevelMm / c.mm));
-  if (rim.cols > 4 * wide && rim.rows > 4 * wide) {
-    rim(cv::Rect(wide, wide, rim.cols - 2 * wide, rim.rows - 2 * wide)) = 0;
-  } else {
-    rim = 0;
-  }
-  return rim;
-}
-
-// Pieces smaller than `least` pixels go to the label that surrounds most of them.
-void remove_specks(cv::Mat1i& labels, int least) {
-  cv::Mat1i pieces = labels.clone();
-  const int count = split_pieces(pieces);
-  std::vector<int> size(at(count), 0);
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (pieces(i, j) >= 0) ++size[at(pieces(i, j))];
-    }
-  }
-  std::vector<std::map<int, int>> around(at(count));
-  const auto touch = [&](cv::Point a, cv::Point b) {
-    const int k = pieces(a);
-    if (k < 0 || size[at(k)] >= least || labels(b) < 0 || labels(a) == labels(b)) return;
-    if (size[at(pieces(b))] >= least) ++around[at(k)][labels(b)];
-  };
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      const cv::Point q(j, i);
-      for (const cv::Point n : {cv::Point(j + 1, i), cv::Point(j, i + 1)}) {
-        if (n.x >= labels.cols || n.y >= labels.rows) continue;
-        touch(q, n);
-        touch(n, q);
-      }
-    }
-  }
-  std::vector<int> to(at(count), -1);
-  for (int k = 0; k < count; ++k) {
-    int most = 0;
-    for (const auto& [label, n] : around[at(k)]) {
-      if (n > most) {
-        most = n;
-        to[at(k)] = label;
-      }
-    }
-  }
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      const int k = pieces(i, j);
-      if (k >= 0 && size[at(k)] < least && to[at(k)] >= 0) labels(i, j) = to[at(k)];
-    }
-  }
-}
-
-// Labels that no pixel has left over go.
-void drop_empty(cv::Mat1i& labels, std::vector<RegionKind>& kind) {
-  std::vector<char> there(kind.size(), 0);
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) >= 0) there[at(labels(i, j))] = 1;
-    }
-  }
-  std::vector<int> to(kind.size(), -1);
-  std::vector<RegionKind> kept;
-  for (std::size_t k = 0; k < kind.size(); ++k) {
-    if (!there[k]) continue;
-    to[k] = static_cast<int>(kept.size());
-    kept.push_back(kind[k]);
-  }
-  relabel(labels, to);
-  kind = kept;
-}
-
-// Means within each part only, so that edges stay: cells, then brought to the full grid.
-cv::Mat1f tone_map(const cv::Mat1f& reflectance,
-                   const cv::Mat1i& labels,
-                   int count,
-                   const Cells& c,
-                   cv::Size full) {
-  const double sigma = 1.0 / c.mm;
-  cv::Mat1f out(labels.size(), std::numeric_limits<float>::quiet_NaN());
-  std::vector<cv::Rect> rects(at(count));
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) >= 0) rects[at(labels(i, j))] |= cv::Rect(j, i, 1, 1);
-    }
-  }
-  for (int k = 0; k < count; ++k) {
-    const cv::Rect r = rects[at(k)];
-    if (r.empty()) continue;
-    cv::Mat1f weight(r.size(), 0.F);
-    for (int i = 0; i < r.height; ++i) {
-      for (int j = 0; j < r.width; ++j) {
-        if (labels(i + r.y, j + r.x) == k && c.usable(i + r.y, j + r.x)) weight(i, j) = 1.F;
-      }
-    }
-    const cv::Mat1f s = smooth_over(reflectance(r), weight, sigma);
-    for (int i = 0; i < r.height; ++i) {
-      for (int j = 0; j < r.width; ++j) {
-        if (labels(i + r.y, j + r.x) == k && std::isfinite(s(i, j))) {
-          out(i + r.y, j + r.x) = static_cast<float>(density_of(static_cast<double>(s(i, j))));
-        }
-      }
-    }
-  }
-  cv::Mat1f big(full);
-  for (int i = 0; i < full.height; ++i) {
-    for (int j = 0; j < full.width; ++j) big(i, j) = out(i / c.factor, j / c.factor);
-  }
-  return big;
+  return refit_inking(seen, regions, roles);
 }
 
 }  // namespace
@@ -223,34 +89,34 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
                   "Scan both sheets whole, with the plate mark, and try again.");
   }
   progress.at(0.05, "taking the inking out");
-  cv::Mat1f drawing = pair.drawing.clone();
-  Cells cells = make_cells(pair.proof, drawing, masks.usable, pair.sigma_mm, px_per_mm);
+  Cells cells = make_cells(pair.proof, pair.drawing, masks.usable, pair.sigma_mm, px_per_mm);
+  const cv::Mat1f raw_cells = cells.drawing.clone();
   const cv::Mat1b rim = rim_of(cells);
   const Cut coarse = coarse_cut(cells, rim);
   Cut joined{coarse.labels.clone(), coarse.count};
   joined.apply(join_without_edge(coarse.labels, coarse.count, cells, rim));
-  const InkingFit ink = fit_inking(cells, joined.labels, joined.count);
-  take_inking_off(drawing, ink.field, cells.factor);
+  InkingFit ink = fit_inking(cells, joined.labels, joined.count);
   take_inking_off(cells.drawing, ink.field, 1);
-  out.inking = ink.inking;
-  out.notes = ink.notes;
 
   progress.at(0.3, "finding areas");
-  Cut around = coarse;  // strokes must not be parts of their own in what surrounds them
-  around.labels = coarse.labels.clone();
+  Cut around{coarse.labels.clone(), coarse.count};
   around.count = merge_narrow(around.labels, around.count, cells, rim, options.brush_mm);
   const DrawnLines lines = find_lines(cells, around.labels, around.count, rim, options.brush_mm);
   cv::Mat1b left_out;
   cv::dilate(lines.mask, left_out, cv::Mat1b::ones(3, 3));
   left_out |= rim;
   const Cut parts = fine_cut(cells, left_out, options.brush_mm);
-  const Passages passages = judge_passages(parts.labels,
-                                           parts.count,
-                                           cells,
-                                           left_out,
-                                           ink.inking.noise_density,
-                                           ink.field_sd,
-                                           options.brush_mm);
+  Passages passages = judge_passages(parts, cells, left_out, ink, options.brush_mm);
+
+  progress.at(0.6, "taking the inking out again");
+  ink = inking_by_role(cells, raw_cells, left_out, parts, passages);
+  raw_cells.copyTo(cells.drawing);
+  take_inking_off(cells.drawing, ink.field, 1);
+  passages = judge_passages(parts, cells, left_out, ink, options.brush_mm);
+  cv::Mat1f drawing = pair.drawing.clone();
+  take_inking_off(drawing, ink.field, cells.factor);
+  out.inking = ink.inking;
+  out.notes = ink.notes;
   cv::Mat1i joined_parts = parts.labels.clone();
   relabel(joined_parts, passages.region_of);
   const int all_kinds = static_cast<int>(passages.kinds.size());

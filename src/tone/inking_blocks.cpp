@@ -1,0 +1,209 @@
+#include "tone/inking_blocks.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <numbers>
+
+namespace rebite::tone {
+namespace {
+
+constexpr double kBlockMm = 2.5;
+constexpr int kMostBlocks = 4000;
+// Priors, one sd, log10 units, of what inking and wiping do to an impression (common practice, no
+// source: studios give no figure; trade.md section 4, "wiping spread").
+constexpr double kOffsetPrior = 0.06;
+constexpr double kFieldPrior = 0.03;
+constexpr double kGainPrior = 0.06;    // per unit of density
+constexpr double kShadowPrior = 0.02;  // per unit of (10^D - 1)/10
+constexpr double kShortestMm = 38;     // a rag's stroke leaves nothing shorter (common practice)
+constexpr int kMostWaves = 110;
+
+struct BlockSums {
+  double p = 0, d = 0, gap_var = 0;
+  double hp = 0, hd = 0, hpd = 0;  // of the grain: squares and product
+  int n = 0;
+};
+
+// Grain agreement: correlation of the two impressions' grain, against the best of this pair (an
+// alignment error of a grain's size lowers it everywhere). Without common grain all count alike.
+bool judge_agreement(std::vector<Block>& blocks, const std::vector<BlockSums>& sums) {
+  std::vector<double> rho(sums.size());
+  for (std::size_t i = 0; i < sums.size(); ++i) {
+    const double v = sums[i].hp * sums[i].hd;
+    rho[i] = v > 0 ? sums[i].hpd / std::sqrt(v) : 0;
+  }
+  std::vector<double> sorted = rho;
+  if (sorted.empty()) return false;
+  std::sort(sorted.begin(), sorted.end());
+  const double best = sorted[sorted.size() * 85 / 100];
+  if (best < 0.3) return false;
+  for (std::size_t i = 0; i < rho.size(); ++i) {
+    const double t = std::clamp(rho[i] / best, 0.0, 1.0);
+    // Bare metal has no grain to agree on: it keeps a middling say.
+    const double grain = std::sqrt(sums[i].hp / sums[i].n) / std::max(sums[i].p / sums[i].n, 0.05);
+    blocks[i].agreement = grain < 0.02 ? std::max(0.4, t * t) : std::max(0.02, t * t * t);
+  }
+  return true;
+}
+
+// The part that most of the block's cells lie in; -1 if no part has two thirds of it.
+int part_of(const cv::Mat1i& parts, cv::Rect where) {
+  std::map<int, int> n;
+  for (int i = where.y; i < where.br().y; ++i) {
+    for (int j = where.x; j < where.br().x; ++j) ++n[parts(i, j)];
+  }
+  for (const auto& [k, count] : n) {
+    if (3 * count >= 2 * where.area()) return k;
+  }
+  return -1;
+}
+
+}  // namespace
+
+double shadow(double now) { return (std::pow(10.0, std::clamp(now, 0.0, 1.6)) - 1.0) / 10.0; }
+
+InkingTerms::InkingTerms(double width_mm, double height_mm) : width(width_mm), height(height_mm) {
+  const double lx = 1.4 * width;
+  const double ly = 1.4 * height;
+  double shortest = kShortestMm;
+  for (;; shortest *= 1.1) {
+    waves.clear();
+    double total = 0;
+    for (int i = 0; i <= static_cast<int>(2 * lx / shortest); ++i) {
+      for (int j = 0; j <= static_cast<int>(2 * ly / shortest); ++j) {
+        const double k = std::hypot(i / lx, j / ly) / 2;  // per mm
+        if (i + j == 0 || k * shortest > 1) continue;
+        // Long waves are the likelier: power falls with the 1.5th power of the wavelength.
+        const double power = std::pow(k, -1.5);
+        waves.push_back({std::numbers::pi * i / lx, std::numbers::pi * j / ly, power});
+        total += power * (i > 0 ? 0.5 : 1.0) * (j > 0 ? 0.5 : 1.0);
+      }
+    }
+    for (Wave& w : waves) w.prior_sd = kFieldPrior * std::sqrt(w.prior_sd / total);
+    if (static_cast<int>(waves.size()) <= kMostWaves) break;
+  }
+}
+
+double InkingTerms::wavelength(Eigen::Index term) const {
+  const Wave& w = waves[static_cast<std::size_t>(term - 3)];
+  return 2 * std::numbers::pi / std::hypot(w.kx, w.ky);
+}
+
+Row InkingTerms::at(double x, double y, double now) const {
+  Row b(count());
+  b(0) = 1;
+  b(1) = now - mean_now;
+  b(2) = shadow(now) - shadow(mean_now);
+  for (std::size_t i = 0; i < waves.size(); ++i) {
+    b(static_cast<Eigen::Index>(i) + 3) =
+        std::cos(waves[i].kx * (x + 0.2 * width)) * std::cos(waves[i].ky * (y + 0.2 * height));
+  }
+  return b;
+}
+
+Row InkingTerms::prior_precision() const {
+  Row p(count());
+  p(0) = 1 / (kOffsetPrior * kOffsetPrior);
+  p(1) = 1 / (kGainPrior * kGainPrior);
+  p(2) = 1 / (kShadowPrior * kShadowPrior);
+  for (std::size_t i = 0; i < waves.size(); ++i) {
+    p(static_cast<Eigen::Index>(i) + 3) = 1 / (waves[i].prior_sd * waves[i].prior_sd);
+  }
+  return p;
+}
+
+std::vector<Block> make_blocks(const Cells& c,
+                               const cv::Mat1i& parts,
+                               BlockGrid& f,
+                               InkingTerms& terms) {
+  const double plate_mm2 = static_cast<double>(c.proof.total()) * c.mm * c.mm;
+  const double block_mm = std::max(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks));
+  f.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
+  f.cols = (c.proof.cols + f.step - 1) / f.step;
+  f.rows = (c.proof.rows + f.step - 1) / f.step;
+  cv::Mat1f weight;
+  cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
+  const cv::Mat1f mp = smooth_over(c.proof, weight, 0.5 / c.mm);
+  const cv::Mat1f md = smooth_over(c.drawing, weight, 0.5 / c.mm);
+  std::vector<Block> blocks;
+  std::vector<BlockSums> all;
+  double sum_now = 0;
+  for (int r = 0; r < f.rows; ++r) {
+    for (int q = 0; q < f.cols; ++q) {
+      BlockSums s;
+      const cv::Rect where =
+          cv::Rect(q * f.step, r * f.step, f.step, f.step) & cv::Rect({0, 0}, c.proof.size());
+      for (int i = where.y; i < where.br().y; ++i) {
+        for (int j = where.x; j < where.br().x; ++j) {
+          if (!c.usable(i, j)) continue;
+          ++s.n;
+          const double p = static_cast<double>(c.proof(i, j));
+          const double d = static_cast<double>(c.drawing(i, j));
+          s.p += p;
+          s.d += d;
+          s.gap_var +=
+              static_cast<double>(c.noise_gap(i, j)) * static_cast<double>(c.noise_gap(i, j));
+          const double hp = p - static_cast<double>(mp(i, j));
+          const double hd = d - static_cast<double>(md(i, j));
+          s.hp += hp * hp;
+          s.hd += hd * hd;
+          s.hpd += hp * hd;
+        }
+      }
+      if (2 * s.n < f.step * f.step) continue;
+      Block b;
+      b.part = part_of(parts, where);
+      if (b.part < 0) continue;  // an edge runs through
+      b.col = q;
+      b.row = r;
+      b.x = (q + 0.5) * f.step * c.mm;
+      b.y = (r + 0.5) * f.step * c.mm;
+      b.now = density_of(s.p / s.n);
+      b.diff = density_of(s.d / s.n) - b.now;
+      b.noise = std::sqrt(s.gap_var / s.n) / (std::sqrt(static_cast<double>(s.n)) * c.mm);
+      sum_now += b.now;
+      blocks.push_back(b);
+      all.push_back(s);
+    }
+  }
+  f.shared_grain = judge_agreement(blocks, all);
+  terms.mean_now = blocks.empty() ? 0 : sum_now / static_cast<double>(blocks.size());
+  for (Block& b : blocks) b.basis = terms.at(b.x, b.y, b.now);
+  return blocks;
+}
+
+void judge_slopes(std::vector<Block>& blocks, const BlockGrid& f, double block_mm) {
+  constexpr double gentle = 0.005;
+  cv::Mat1i index(f.rows, f.cols, -1);
+  for (std::size_t i = 0; i < blocks.size(); ++i) {
+    index(blocks[i].row, blocks[i].col) = static_cast<int>(i);
+  }
+  const int reach = std::max(1, static_cast<int>(std::lround(8 / block_mm)));
+  std::vector<double> factor(blocks.size(), 1.0);
+  for (std::size_t b = 0; b < blocks.size(); ++b) {
+    Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d rhs = Eigen::Vector3d::Zero();
+    for (int i = blocks[b].row - reach; i <= blocks[b].row + reach; ++i) {
+      for (int j = blocks[b].col - reach; j <= blocks[b].col + reach; ++j) {
+        if (i < 0 || j < 0 || i >= f.rows || j >= f.cols || index(i, j) < 0) continue;
+        const Block& n = blocks[static_cast<std::size_t>(index(i, j))];
+        if (n.part != blocks[b].part) continue;
+        const Eigen::Vector3d v(1, n.x - blocks[b].x, n.y - blocks[b].y);
+        const double w = 1 / (0.005 * 0.005 + n.noise * n.noise);
+        a += w * v * v.transpose();
+        rhs += w * n.diff * v;
+      }
+    }
+    // The plane's slope is pulled to nothing where few blocks speak.
+    a(1, 1) += 1 / (0.02 * 0.02);
+    a(2, 2) += 1 / (0.02 * 0.02);
+    const Eigen::Vector3d plane = a.ldlt().solve(rhs);
+    const double slope2 = plane(1) * plane(1) + plane(2) * plane(2);
+    const double g = 1 / (1 + slope2 / (gentle * gentle));
+    factor[b] = g * g;
+  }
+  for (std::size_t b = 0; b < blocks.size(); ++b) blocks[b].agreement *= factor[b];
+}
+
+}  // namespace rebite::tone

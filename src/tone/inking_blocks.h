@@ -1,0 +1,66 @@
+// The blocks that the inking fit is made of, and its terms. Inside the tone room only.
+#pragma once
+
+#include <Eigen/Dense>
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "tone/cells.h"
+
+namespace rebite::tone {
+
+using Row = Eigen::VectorXd;
+using Square = Eigen::MatrixXd;
+
+// Means in reflectance over about 2.5 mm (more on large plates, so that there are no more than
+// about 4000).
+struct Block {
+  int col = 0, row = 0;
+  double x = 0, y = 0;   // mm
+  double now = 0;        // density of the proof
+  double diff = 0;       // drawing minus proof
+  double noise = 0;      // its standard error from grain
+  double agreement = 1;  // 0..1: shares its grain, and the difference is no steeper than wiping
+  int part = -1;         // most of its cells lie in
+  Row basis;
+};
+
+struct BlockGrid {
+  int step = 1;  // cells per block side
+  int cols = 0, rows = 0;
+  bool shared_grain = false;  // the two impressions' grain agrees somewhere
+};
+
+// Saturating in the dark: (10^D - 1)/10 is what a change of the ink film does, which shows in the
+// solid only: R = 1 - a(1 - 10^-Ds), so dD = a 10^-Ds dDs / 10^-D (Murray-Davies).
+double shadow(double now);
+
+// Terms of the fit: constant, gain, shadow, then cosine waves over the plate and a margin round it
+// (so that the field may have a slope at the plate's edge).
+struct InkingTerms {
+  struct Wave {
+    double kx, ky, prior_sd;
+  };
+  double width = 0, height = 0, mean_now = 0;
+  std::vector<Wave> waves;
+
+  InkingTerms(double width_mm, double height_mm);
+  double wavelength(Eigen::Index term) const;  // of term >= 3
+  Eigen::Index count() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
+  Row at(double x, double y, double now) const;
+  Row prior_precision() const;
+};
+
+// Blocks of which two thirds lie in one part of `parts`; sets terms.mean_now.
+std::vector<Block> make_blocks(const Cells& c,
+                               const cv::Mat1i& parts,
+                               BlockGrid& grid,
+                               InkingTerms& terms);
+
+// Wiping is gentle: over a centimetre or two it changes little (its usual spread over the shortest
+// wave gives a slope of about 0.003 D per mm). A difference that climbs faster is a painted passage
+// and says little of the inking: lowers `agreement`. The slope is of a plane through the blocks of
+// the same part within 8 mm.
+void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double block_mm);
+
+}  // namespace rebite::tone

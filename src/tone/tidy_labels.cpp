@@ -1,0 +1,115 @@
+#include "tone/tidy_labels.h"
+
+#include <cmath>
+#include <limits>
+#include <map>
+
+#include "tone/partition.h"
+
+namespace rebite::tone {
+namespace {
+
+std::size_t at(int i) { return static_cast<std::size_t>(i); }
+
+}  // namespace
+
+void remove_specks(cv::Mat1i& labels, int least) {
+  cv::Mat1i pieces = labels.clone();
+  const int count = split_pieces(pieces);
+  std::vector<int> size(at(count), 0);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (pieces(i, j) >= 0) ++size[at(pieces(i, j))];
+    }
+  }
+  std::vector<std::map<int, int>> around(at(count));
+  const auto touch = [&](cv::Point a, cv::Point b) {
+    const int k = pieces(a);
+    if (k < 0 || size[at(k)] >= least || labels(b) < 0 || labels(a) == labels(b)) return;
+    if (size[at(pieces(b))] >= least) ++around[at(k)][labels(b)];
+  };
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const cv::Point q(j, i);
+      for (const cv::Point n : {cv::Point(j + 1, i), cv::Point(j, i + 1)}) {
+        if (n.x >= labels.cols || n.y >= labels.rows) continue;
+        touch(q, n);
+        touch(n, q);
+      }
+    }
+  }
+  std::vector<int> to(at(count), -1);
+  for (int k = 0; k < count; ++k) {
+    int most = 0;
+    for (const auto& [label, n] : around[at(k)]) {
+      if (n > most) {
+        most = n;
+        to[at(k)] = label;
+      }
+    }
+  }
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = pieces(i, j);
+      if (k >= 0 && size[at(k)] < least && to[at(k)] >= 0) labels(i, j) = to[at(k)];
+    }
+  }
+}
+
+void drop_empty(cv::Mat1i& labels, std::vector<RegionKind>& kind) {
+  std::vector<char> there(kind.size(), 0);
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) >= 0) there[at(labels(i, j))] = 1;
+    }
+  }
+  std::vector<int> to(kind.size(), -1);
+  std::vector<RegionKind> kept;
+  for (std::size_t k = 0; k < kind.size(); ++k) {
+    if (!there[k]) continue;
+    to[k] = static_cast<int>(kept.size());
+    kept.push_back(kind[k]);
+  }
+  relabel(labels, to);
+  kind = kept;
+}
+
+cv::Mat1f tone_map(const cv::Mat1f& reflectance,
+                   const cv::Mat1i& labels,
+                   int count,
+                   const Cells& c,
+                   cv::Size full) {
+  const double sigma = 1.0 / c.mm;
+  cv::Mat1f out(labels.size(), std::numeric_limits<float>::quiet_NaN());
+  std::vector<cv::Rect> rects(at(count));
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      if (labels(i, j) >= 0) rects[at(labels(i, j))] |= cv::Rect(j, i, 1, 1);
+    }
+  }
+  for (int k = 0; k < count; ++k) {
+    const cv::Rect r = rects[at(k)];
+    if (r.empty()) continue;
+    cv::Mat1f weight(r.size(), 0.F);
+    for (int i = 0; i < r.height; ++i) {
+      for (int j = 0; j < r.width; ++j) {
+        if (labels(i + r.y, j + r.x) == k && c.usable(i + r.y, j + r.x)) weight(i, j) = 1.F;
+      }
+    }
+    const cv::Mat1f s = smooth_over(reflectance(r), weight, sigma);
+    for (int i = 0; i < r.height; ++i) {
+      for (int j = 0; j < r.width; ++j) {
+        if (labels(i + r.y, j + r.x) == k && std::isfinite(s(i, j))) {
+          out(i + r.y, j + r.x) = static_cast<float>(density_of(static_cast<double>(s(i, j))));
+        }
+      }
+    }
+  }
+  cv::Mat1f big(full);
+  for (int i = 0; i < full.height; ++i) {
+    for (int j = 0; j < full.width; ++j) big(i, j) = out(i / c.factor, j / c.factor);
+  }
+  return big;
+}
+
+}  // namespace rebite::tone
