@@ -5,6 +5,7 @@
 #include <CLI/CLI.hpp>
 #include <clocale>
 #include <csignal>
+#include <optional>
 
 #include "cli/command.h"
 #include "cli/interrupt.h"
@@ -48,6 +49,25 @@ int wrong_use(const CLI::App& app, const CLI::ParseError& error, Console& consol
   return console.problem({ProblemKind::usage, error.what(), next});
 }
 
+bool is_command(const CLI::App& app, const std::string& word) {
+  for (const auto* sub : app.get_subcommands({})) {
+    if (sub->get_name() == word) return true;
+  }
+  return false;
+}
+
+// What CLI11 would only call "A subcommand is required".
+std::optional<Problem> command_missing(const CLI::App& app, int argc, char** argv) {
+  const std::string next = "rebite --help shows the commands.";
+  if (argc < 2) return Problem{ProblemKind::usage, "No command was given.", next};
+  const std::string word = argv[1];
+  if (word.starts_with('-') || is_command(app, word)) return std::nullopt;
+  const auto meant = near_miss(app, "not expected " + word);
+  return Problem{ProblemKind::usage,
+                 fmt::format("'{}' is not a command of Rebite.", word),
+                 meant.empty() ? next : fmt::format("Did you mean {}? {}", meant, next)};
+}
+
 }  // namespace
 
 int run(int argc, char** argv) {
@@ -63,12 +83,13 @@ int run(int argc, char** argv) {
   add_read(app, around);
   add_align(app, around);
   add_plan(app, around);
+  if (const auto problem = command_missing(app, argc, argv)) return console.problem(*problem);
   try {
     app.parse(argc, argv);
   } catch (const CLI::CallForHelp&) {
     const CLI::App* command = &app;
     for (const auto* sub : app.get_subcommands()) command = sub;
-    return console.result(command->help());
+    return console.result(command->help(command == &app ? "" : app.get_name()));
   } catch (const CLI::CallForVersion& version) {
     return console.result(std::string(version.what()) + "\n");
   } catch (const CLI::ParseError& error) {
