@@ -157,12 +157,12 @@ std::string curve_svg(const SheetContent& c) {
     out += fmt::format(
         "<rect class=\"past\" x=\"{0:.1f}\" y=\"{1}\" width=\"{2:.1f}\" "
         "height=\"{3}\"/><text class=\"tick\" x=\"{4:.1f}\" y=\"{5}\" "
-        "text-anchor=\"end\">past {6}: never asked for</text>",
+        "text-anchor=\"end\">useful until {6}</text>",
         end,
         cy1,
         cx1 - end,
         cy0 - cy1,
-        cx1 - 4,
+        end - 6,
         cy0 - 8,
         clock_text(b.curve.useful_until()));
   out += band(b, a);
