@@ -148,14 +148,12 @@ struct FoundRow {
   double card = std::nan("");  // tone just above and below the band
 };
 
-double card_tone(const cv::Mat1f& tone, const Band& band, const PatchRow& row) {
+double card_tone(const cv::Mat1f& tone, const Band& band) {
   std::vector<double> around;
   const int reach = std::max(3, (band.to - band.from) / 6);
-  const int x0 = std::max(0, static_cast<int>(row.start));
-  const int x1 = std::min(tone.cols, static_cast<int>(row.start + row.n * row.pitch));
   for (const int y : {band.from - 2 - reach, band.to + 2 + reach}) {
     if (y < 0 || y >= tone.rows) continue;
-    for (int x = x0; x < x1; ++x) {
+    for (int x = 0; x < tone.cols; ++x) {
       if (!std::isnan(tone(y, x))) around.push_back(double(tone(y, x)));
     }
   }
@@ -169,10 +167,10 @@ std::vector<FoundRow> rows_in(const cv::Mat1f& tone, const std::vector<double>& 
     FoundRow f;
     f.band = b;
     f.profile = profile_of(tone, b.from + inset, std::max(b.from + inset + 1, b.to - inset));
-    const auto row = find_row(f.profile, order);
+    f.card = card_tone(tone, b);
+    const auto row = find_row(f.profile, order, f.card);
     if (!row) continue;
     f.row = *row;
-    f.card = card_tone(tone, b, f.row);
     found.push_back(std::move(f));
   }
   return found;
@@ -262,6 +260,10 @@ int count_patches(const std::vector<Turned>& ways, int listed) {
   return 0;
 }
 
+double share_at_white(const cv::Mat1f& codes) {
+  return double(cv::countNonZero(codes >= 1 - 1e-6)) / double(codes.total());
+}
+
 std::unexpected<Problem> wrong_number(const std::string& name, std::size_t listed, int found) {
   return refuse(
       ProblemKind::data,
@@ -300,6 +302,17 @@ Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
     }
   }
   if (!best) {
+    if (const double white = share_at_white(codes); white > 0.005) {
+      return refuse(
+          ProblemKind::data,
+          fmt::format("{}: no row of {} patches was found; {:.0f} % of the scan is clipped at "
+                      "the top of the scale",
+                      name,
+                      densities.size(),
+                      100 * white),
+          "Switch off automatic exposure and contrast in the scanner software and scan "
+          "again.");
+    }
     const int n = count_patches(ways, static_cast<int>(densities.size()));
     if (n > 0 && n != static_cast<int>(densities.size())) {
       return wrong_number(name, densities.size(), n);

@@ -5,10 +5,12 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <opencv2/imgproc.hpp>
 #include <optional>
 #include <utility>
 
 #include "scan/paper_cells.h"
+#include "scan/paper_sheet.h"
 #include "scan/white_field.h"
 
 namespace rebite::scan {
@@ -33,7 +35,7 @@ std::vector<PaperLevel> levels_of(const PaperCells& cells,
 }
 
 // The scatter of the paper's own texture: cells of the lightest tenth.
-double texture_of(const PaperCells& cells) {
+double usual_scatter(const PaperCells& cells) {
   std::vector<std::pair<float, float>> by_level;
   for (int r = 0; r < cells.rows; ++r) {
     for (int c = 0; c < cells.cols; ++c)
@@ -89,13 +91,28 @@ double above_field(const PaperCells& cells,
   return sum / double(area.cells.size());
 }
 
+// Whether `a` is rather the paper than `best` is.
+bool is_better_paper(const cv::Mat1f& reflectance,
+                     const PaperCells& cells,
+                     const EvenArea& a,
+                     const EvenArea& best,
+                     const Found& found,
+                     const WhiteField* shape) {
+  if (a.cells.size() * 12 < best.cells.size()) return false;
+  const AreaTexture of_a = texture_of(reflectance, cells, a);
+  const AreaTexture of_best = texture_of(reflectance, cells, best);
+  if (is_lid_beside_paper(of_a, of_best)) return false;
+  if (above_field(cells, a, found, shape) >= brighter) return true;
+  return is_lid_beside_paper(of_best, of_a) && a.span_x > 0.5 && a.span_y > 0.5;
+}
+
 // The paper among the even areas; nothing when none is like bare paper.
-std::optional<Found> find_paper(const PaperCells& cells,
+std::optional<Found> find_paper(const cv::Mat1f& reflectance,
+                                const PaperCells& cells,
                                 const std::vector<EvenArea>& areas,
                                 const WhiteField* shape,
-                                int width,
-                                int height,
                                 EvenArea* chosen) {
+  const int width = reflectance.cols, height = reflectance.rows;
   std::vector<const EvenArea*> frames;
   for (const EvenArea& a : areas) {
     if (frames_the_picture(a)) frames.push_back(&a);
@@ -105,23 +122,28 @@ std::optional<Found> find_paper(const PaperCells& cells,
       if (a.sides == 1) frames.push_back(&a);
     }
   }
-  std::sort(frames.begin(), frames.end(), [](const EvenArea* a, const EvenArea* b) {
-    return a->border_cells + 0.2 * double(a->cells.size()) >
-           b->border_cells + 0.2 * double(b->cells.size());
+  // From the outside in: what touches most of the scan's border, then what spans most of it.
+  const auto rank = [](const EvenArea* a) {
+    return a->border_cells + 0.2 * double(a->cells.size()) * (a->span_x + a->span_y) / 2;
+  };
+  std::stable_sort(frames.begin(), frames.end(), [&](const EvenArea* a, const EvenArea* b) {
+    return rank(a) > rank(b);
   });
   const EvenArea* best = nullptr;
   Found found;
   for (const EvenArea* a : frames) {
-    if (best && a->cells.size() * 12 < best->cells.size()) continue;
-    if (best && above_field(cells, *a, found, shape) < brighter) continue;
+    if (best && !is_better_paper(reflectance, cells, *a, *best, found, shape)) continue;
     best = a;
     found = fit_area(cells, *a, shape, width, height);
   }
   if (!best) return std::nullopt;
   // A dark area along an edge of a cropped scan is not paper when much of the picture is lighter.
   std::size_t lighter = 0;
+  const AreaTexture own = texture_of(reflectance, cells, *best);
   for (const EvenArea& a : areas) {
-    if (&a != best && above_field(cells, a, found, shape) > brighter) lighter += a.cells.size();
+    if (&a == best || above_field(cells, a, found, shape) <= brighter) continue;
+    if (is_lid_beside_paper(texture_of(reflectance, cells, a), own)) continue;
+    lighter += a.cells.size();
   }
   const bool ring = best->sides >= 3 || (best->span_x > 0.6 && best->span_y > 0.6);
   if (double(lighter) > (ring ? 1.0 : 0.2) * double(best->cells.size())) return std::nullopt;
@@ -210,23 +232,28 @@ PaperWhite find_paper_white(const cv::Mat1f& reflectance,
                             const WhiteField* shape) {
   const int width = reflectance.cols, height = reflectance.rows;
   const PaperCells cells = measure_cells(reflectance, px_per_mm);
-  const double texture = std::clamp(texture_of(cells), 0.002, 0.04);
+  const double texture = std::clamp(usual_scatter(cells), 0.002, 0.04);
   const double scatter_limit = std::clamp(2.2 * texture, 0.008, 0.06);
   const int least = std::max(6, cells.cols * cells.rows / 1000);
   const auto areas = even_areas(cells, scatter_limit, std::max(step_limit, 0.4 * texture), least);
   EvenArea chosen;
-  auto found = find_paper(cells, areas, shape, width, height, &chosen);
+  auto found = find_paper(reflectance, cells, areas, shape, &chosen);
   PaperWhite white;
   if (!found) {
     white = brightest_tone(cells, width, height);
   } else {
     join_scattered_paper(cells, areas, shape, *found);
     white = finish(cells, *found, shape, width, height);
-    if (chosen.sides == 1) {
+    white.sheet_px = sheet_outline(reflectance, cells, areas, chosen);
+    const bool all_round = chosen.sides == 4 || (chosen.span_x > 0.85 && chosen.span_y > 0.85);
+    if (!all_round && !shape) {
       white.doubt = std::max(white.doubt, 0.01);
       white.notes.push_back(
-          "Bare paper was seen along one edge of the scan only: how evenly the scanner lights the "
-          "sheet cannot be told. Scan with 10 mm of bare paper on all sides.");
+          "Bare paper was not seen on all sides of the plate: how evenly the scanner lights the "
+          "sheet "
+          "cannot be told, and a wiped edge of the plate may have been taken for paper. Scan with "
+          "10 mm "
+          "of bare paper on all sides.");
     }
   }
   white.cell_px = cells.size;
@@ -287,6 +314,21 @@ void divide_by(cv::Mat1f& reflectance, const WhiteField& field, const WhiteField
       }
     }
   });
+}
+
+double leave_out_beyond(cv::Mat1f& relative, const std::vector<cv::Point>& sheet_px) {
+  if (sheet_px.size() < 3) return 0;
+  cv::Mat1b inside(relative.size(), static_cast<unsigned char>(0));
+  cv::fillConvexPoly(inside, sheet_px, cv::Scalar(255));
+  double out = 0;
+  for (int y = 0; y < relative.rows; ++y) {
+    for (int x = 0; x < relative.cols; ++x) {
+      if (inside(y, x)) continue;
+      relative(y, x) = std::numeric_limits<float>::quiet_NaN();
+      out += 1;
+    }
+  }
+  return out / double(relative.total());
 }
 
 }  // namespace rebite::scan

@@ -27,6 +27,7 @@ struct PaperWhite {
   bool margins_seen = true;  // false: no bare paper found, the brightest tone stands in
   cv::Mat1b paper_cells;     // 255 where a cell was taken as bare paper, for tests and pictures
   double cell_px = 0;
+  std::vector<cv::Point> sheet_px;  // outline of the sheet; empty: it fills the scan, or not known
   Notes notes;
 };
 
@@ -41,5 +42,8 @@ PaperWhite fit_blank_sheet(const cv::Mat1f& reflectance, double px_per_mm);
 
 // reflectance /= field, in place.
 void divide_by(cv::Mat1f& reflectance, const WhiteField& field, const WhiteField* shape = nullptr);
+
+// Everything outside the outline becomes NaN. Returns the share of pixels that lie outside.
+double leave_out_beyond(cv::Mat1f& relative, const std::vector<cv::Point>& sheet_px);
 
 }  // namespace rebite::scan

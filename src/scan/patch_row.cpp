@@ -32,10 +32,11 @@ class Sums {
     const auto last = static_cast<double>(one_.size() - 1);
     Part p;
     if (from < -0.5 || to > last + 0.5) return p;
-    const auto a = static_cast<std::size_t>(std::lround(std::clamp(from, 0.0, last)));
-    const auto b =
-        std::min(std::max(static_cast<std::size_t>(std::lround(std::clamp(to, 0.0, last))), a + 2),
-                 one_.size() - 1);
+    const auto rounded = [last](double v) {
+      return static_cast<std::size_t>(std::clamp(v, 0.0, last) + 0.5);
+    };
+    const std::size_t a = rounded(from);
+    const std::size_t b = std::min(std::max(rounded(to), a + 2), one_.size() - 1);
     if (b < a + 2 || bad_[b] != bad_[a]) return p;
     const double n = double(b - a);
     p.mean = (one_[b] - one_[a]) / n;
@@ -52,6 +53,22 @@ class Sums {
   std::vector<double> one_, two_, bad_;
 };
 
+// An end patch that looks like the card round it is only believed where the listed densities say
+// that it should: within a fifth of the step that the next two patches lead one to expect.
+bool merges_wrongly(const std::vector<double>& tone,
+                    const std::vector<double>& order,
+                    bool reversed,
+                    double card,
+                    bool at_end) {
+  const std::size_t n = tone.size();
+  const auto at = [&](std::size_t i) { return at_end ? n - 1 - i : i; };
+  const auto listed = [&](std::size_t i) { return order[reversed ? n - 1 - at(i) : at(i)]; };
+  const double step = tone[at(1)] - tone[at(0)], next = tone[at(2)] - tone[at(1)];
+  if (std::abs(tone[at(0)] - card) > 0.25 * std::abs(step)) return false;
+  const double expected = next * (listed(1) - listed(0)) / (listed(2) - listed(1));
+  return std::abs(step - expected) > 0.2 * std::abs(expected);
+}
+
 // The row at this place, if the tones are in order and each patch is even against its step. Called
 // a million times: `tone` is a buffer of order.size() numbers that the caller keeps.
 std::optional<double> unrest_at(const Sums& sums,
@@ -59,6 +76,7 @@ std::optional<double> unrest_at(const Sums& sums,
                                 double pitch,
                                 const std::vector<double>& order,
                                 bool reversed,
+                                double card,
                                 std::vector<double>& tone) {
   const std::size_t n = order.size();
   double unrest = 0, variance_before = 0;
@@ -75,6 +93,10 @@ std::optional<double> unrest_at(const Sums& sums,
     }
     variance_before = p.variance;
   }
+  if (!std::isnan(card)) {
+    if (merges_wrongly(tone, order, reversed, card, true)) return std::nullopt;
+    if (merges_wrongly(tone, order, reversed, card, false)) return std::nullopt;
+  }
   return unrest / double(n);
 }
 
@@ -83,8 +105,9 @@ std::optional<PatchRow> try_row(const Sums& sums,
                                 double pitch,
                                 const std::vector<double>& order,
                                 bool reversed,
+                                double card,
                                 std::vector<double>& tone) {
-  const auto unrest = unrest_at(sums, start, pitch, order, reversed, tone);
+  const auto unrest = unrest_at(sums, start, pitch, order, reversed, card, tone);
   if (!unrest) return std::nullopt;
   return PatchRow{static_cast<int>(order.size()), start, pitch, reversed, *unrest, tone};
 }
@@ -92,7 +115,8 @@ std::optional<PatchRow> try_row(const Sums& sums,
 }  // namespace
 
 std::optional<PatchRow> find_row(const std::vector<double>& profile,
-                                 const std::vector<double>& order) {
+                                 const std::vector<double>& order,
+                                 double card) {
   const Sums sums(profile);
   const double length = double(profile.size());
   const double n = double(order.size());
@@ -102,7 +126,7 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
   for (double pitch = length / n; pitch >= least_pitch; pitch *= 1 - 1 / (12 * n)) {
     for (double start = 0; start + n * pitch <= length + 0.5; start += pitch / 12) {
       for (const bool reversed : {false, true}) {
-        if (auto row = try_row(sums, start, pitch, order, reversed, tone))
+        if (auto row = try_row(sums, start, pitch, order, reversed, card, tone))
           rows.push_back(std::move(*row));
       }
     }
@@ -123,7 +147,8 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
     count += 1;
   }
   const double pitch = (last - first) / count / (n - 1);
-  auto middle = try_row(sums, first / count - 0.5 * pitch, pitch, order, best->reversed, tone);
+  auto middle =
+      try_row(sums, first / count - 0.5 * pitch, pitch, order, best->reversed, card, tone);
   return middle ? middle : *best;
 }
 

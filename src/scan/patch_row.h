@@ -19,8 +19,11 @@ struct PatchRow {
 // `profile` of tones (any monotone measure, larger = lighter; NaN = not on the scan).
 // `order`: the listed densities, all different; tones must differ the other way. Nothing when
 // no row of just that many patches in that order is there.
+// `card`: the tone round the row, NaN if not known; an end patch that cannot be told from it must
+// be where its density says.
 std::optional<PatchRow> find_row(const std::vector<double>& profile,
-                                 const std::vector<double>& order);
+                                 const std::vector<double>& order,
+                                 double card);
 
 // How many even patches go on beyond the row's ends in the same direction, besides `card` tone.
 int patches_beyond(const std::vector<double>& profile, const PatchRow& row, double card);

@@ -88,6 +88,18 @@ bool start(jpeg_decompress_struct* jpeg, JpegTalk* talk) {
   return !talk->warned;
 }
 
+// A progressive file sends each coefficient in several passes; 0 = all its bits have come. A file
+// that ends properly after half of the passes would show a picture of too few tones.
+bool complete(const jpeg_decompress_struct& jpeg) {
+  if (!jpeg.progressive_mode || jpeg.coef_bits == nullptr) return true;
+  for (int c = 0; c < jpeg.num_components; ++c) {
+    for (int k = 0; k < DCTSIZE2; ++k) {
+      if (jpeg.coef_bits[c][k] != 0) return false;
+    }
+  }
+  return true;
+}
+
 bool read_some_rows(jpeg_decompress_struct* jpeg, JpegTalk* talk, JSAMPARRAY rows, unsigned n) {
   if (setjmp(talk->jump)) return false;
   unsigned done = 0;
@@ -246,6 +258,7 @@ void JpegSource::take_profile() {
 
 Result<void> JpegSource::read(const TakeBlock& take) {
   if (!start(&jpeg_, &talk_)) return damaged("in its pixels");
+  if (!complete(jpeg_)) return damaged("(some passes of its progressive picture are missing)");
   const int samples = facts_.channels;
   if (jpeg_.output_components != samples) return damaged("(samples per pixel)");
   constexpr int group = 16;

@@ -93,6 +93,12 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   progress.at(0.9, "finding the bare paper");
   const PaperWhite white = find_paper_white(image.relative, scale_of(image.info), shape);
   divide_by(image.relative, white.field, shape);
+  if (const double beyond = leave_out_beyond(image.relative, white.sheet_px); beyond > 0) {
+    image.notes.push_back(fmt::format(
+        "The sheet is smaller than the scan: {:.0f} % of it lies beyond the sheet and was "
+        "left out.",
+        100 * beyond));
+  }
   image.paper_residual_sd = white.residual_sd;
   image.paper_unevenness = white.unevenness;
   image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);

@@ -9,8 +9,14 @@ namespace rebite::scan {
 namespace {
 
 void fill_terms(double x, double y, int degree, double* out) {
-  for (int d = 0; d <= degree; ++d) {
-    for (int k = 0; k <= d; ++k) *out++ = std::pow(x, d - k) * std::pow(y, k);
+  // Each degree is the one before times x, and one term more times y.
+  const double* before = out;
+  *out++ = 1;
+  for (int d = 1; d <= degree; ++d) {
+    double* now = out;
+    for (int k = 0; k < d; ++k) *out++ = before[k] * x;
+    *out++ = before[d - 1] * y;
+    before = now;
   }
 }
 
@@ -51,6 +57,7 @@ WhiteField fit_field(const std::vector<PaperLevel>& levels,
   field.height = height;
   std::vector<double> w(levels.size(), 1.0), residual(levels.size());
   // Start from the median level: stains and pencil must not tilt the first round.
+  std::vector<double> last_terms;
   for (int round = 0; round < 12; ++round) {
     cv::Mat1d normal(n, n, 0.0), right(n, 1, 0.0);
     double t[64];
@@ -69,6 +76,12 @@ WhiteField fit_field(const std::vector<PaperLevel>& levels,
     cv::Mat1d solution;
     cv::solve(normal, right, solution, cv::DECOMP_CHOLESKY);
     field.terms.assign(solution.begin(), solution.end());
+    const bool settled = !last_terms.empty() &&
+                         std::equal(last_terms.begin(),
+                                    last_terms.end(),
+                                    field.terms.begin(),
+                                    [](double a, double b) { return std::abs(a - b) < 1e-6; });
+    last_terms = field.terms;
     for (std::size_t i = 0; i < levels.size(); ++i) {
       residual[i] = levels[i].level - field.log_at(levels[i].x, levels[i].y);
     }
@@ -77,6 +90,7 @@ WhiteField fit_field(const std::vector<PaperLevel>& levels,
       const double u = residual[i] / cut;
       w[i] = std::abs(u) < 1 ? (1 - u * u) * (1 - u * u) : 0;
     }
+    if (settled) break;
   }
   if (weights) *weights = w;
   return field;
