@@ -70,7 +70,8 @@ Turned turn(const cv::Mat1f& tone, double scale, double degrees) {
                  cv::BORDER_CONSTANT,
                  cv::Scalar(-1000));
   for (float& v : t.tone) {
-    if (v < -50) v = std::numeric_limits<float>::quiet_NaN();
+    // Below the tone of code 0: mixed with the outside.
+    if (v < -4.45F) v = std::numeric_limits<float>::quiet_NaN();
   }
   // Working pixel centres to scan pixel centres.
   const double off = (scale - 1) / 2;

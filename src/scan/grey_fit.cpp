@@ -6,6 +6,7 @@
 #include <limits>
 #include <memory>
 #include <opencv2/core.hpp>
+#include <utility>
 
 #include "scan/monotone.h"
 #include "scan/tone_table.h"
@@ -107,7 +108,8 @@ std::vector<double> smooth(const std::vector<double>& x,
 // Both parts together.
 class Curve {
  public:
-  Curve(const std::vector<CodeDensity>& p, double stiffness) : common_(fit_common(p)) {
+  Curve(const Common& common, const std::vector<CodeDensity>& p, double stiffness)
+      : common_(common) {
     std::vector<double> x, d;
     for (const CodeDensity& q : p) {
       x.push_back(log_light(q.code, common_.decode));
@@ -125,12 +127,30 @@ class Curve {
   std::unique_ptr<Monotone> own_;
 };
 
-std::vector<double> left_out_errors(const std::vector<CodeDensity>& p, double stiffness) {
+// The patches without one of them, and what all scanners have in common fitted to those.
+struct WithoutOne {
+  std::vector<CodeDensity> rest;
+  Common common;
+};
+
+std::vector<WithoutOne> leave_each_out(const std::vector<CodeDensity>& p) {
+  std::vector<WithoutOne> all;
+  for (std::size_t i = 0; i < p.size(); ++i) {
+    WithoutOne w{p, {}};
+    w.rest.erase(w.rest.begin() + static_cast<std::ptrdiff_t>(i));
+    w.common = fit_common(w.rest);
+    all.push_back(std::move(w));
+  }
+  return all;
+}
+
+std::vector<double> left_out_errors(const std::vector<CodeDensity>& p,
+                                    const std::vector<WithoutOne>& without,
+                                    double stiffness) {
   std::vector<double> e;
   for (std::size_t i = 0; i < p.size(); ++i) {
-    std::vector<CodeDensity> rest = p;
-    rest.erase(rest.begin() + static_cast<std::ptrdiff_t>(i));
-    e.push_back(Curve(rest, stiffness).density(p[i].code) - p[i].density);
+    const Curve curve(without[i].common, without[i].rest, stiffness);
+    e.push_back(curve.density(p[i].code) - p[i].density);
   }
   return e;
 }
@@ -167,9 +187,10 @@ GreyFit fit_greys(const std::vector<CodeDensity>& patches) {
   assert(patches.size() >= 5);
   double stiffness = 0, least = std::numeric_limits<double>::max();
   GreyFit fit;
+  const std::vector<WithoutOne> without = leave_each_out(patches);
   // Stiffest first: a looser curve must earn its freedom by 5 %.
   for (const double s : {1e4, 1.0, 0.1, 0.03, 0.01, 3e-3, 1e-3, 3e-4, 1e-4, 1e-5}) {
-    std::vector<double> e = left_out_errors(patches, s);
+    std::vector<double> e = left_out_errors(patches, without, s);
     const double rms = inner_rms(e);
     if (rms < 0.95 * least) {
       least = rms;
@@ -177,7 +198,7 @@ GreyFit fit_greys(const std::vector<CodeDensity>& patches) {
       fit.left_out = std::move(e);
     }
   }
-  const Curve curve(patches, stiffness);
+  const Curve curve(fit_common(patches), patches, stiffness);
   fit.flare = curve.flare();
   fit.residual_sd = least;
   table(curve, patches, fit);

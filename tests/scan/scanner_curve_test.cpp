@@ -1,0 +1,329 @@
+// The scanner's own curve from a scanned grey scale, against the plate maker's truth.
+#include "scan/scanner_curve.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <limits>
+#include <nlohmann/json.hpp>
+#include <numeric>
+
+#include "scan/find_greys.h"
+#include "scan/grey_fit.h"
+#include "scan/read_scan.h"
+#include "scan/spot.h"
+#include "scan/tone_table.h"
+#include "tests/scan/made_files.h"
+#include "tests/support/plate_maker.h"
+
+namespace rebite::scan {
+namespace {
+
+using made::Folder;
+using maker::ScannerTone;
+using testing::HasSubstr;
+
+// A10: an 11-step gamma-0.45 camera grey scale as published: density and per cent reflectance.
+const std::vector<double> camera_11{
+    0.05, 0.13, 0.22, 0.32, 0.43, 0.55, 0.69, 0.88, 1.06, 1.31, 1.65};
+const std::vector<double> camera_11_percent{89, 74, 60, 48, 37, 28, 20, 13, 8, 5, 2};
+
+maker::Scanner plain_scanner() {
+  maker::Scanner s;
+  s.dpi = 120;
+  s.channels = 1;
+  s.flare = 0.004;
+  return s;
+}
+
+Result<ScannerCurve> measured(const maker::MadeScan& scan,
+                              const std::vector<double>& densities,
+                              const Folder& folder) {
+  const auto file = folder / "grey.tif";
+  maker::write_scan(scan, file.string());
+  return measure_scanner(file, {densities, 0});
+}
+
+TEST(GreyScales, A10PublishedTableAgreesWithItself) {
+  for (std::size_t i = 0; i < camera_11.size(); ++i) {
+    EXPECT_NEAR(100 * Density::of(camera_11[i]).reflectance(), camera_11_percent[i], 1.0);
+  }
+}
+
+TEST(GreyScales, CalibrationFileIsSound) {
+  std::ifstream in(std::string(REBITE_SOURCE_DIR) + "/calibration/grey-scales.json");
+  const auto j = nlohmann::json::parse(in);
+  EXPECT_EQ(j.at("format"), "rebite-grey-scales");
+  bool camera = false;
+  for (const auto& scale : j.at("scales")) {
+    const auto d = scale.at("densities").get<std::vector<double>>();
+    EXPECT_GE(d.size(), 5U);
+    EXPECT_TRUE(std::is_sorted(d.begin(), d.end())) << scale.at("name");
+    EXPECT_FALSE(scale.at("source").get<std::string>().empty());
+    camera = camera || d == camera_11;
+  }
+  EXPECT_TRUE(camera);
+}
+
+struct ScaleCase {
+  double turn, gap;
+  ScannerTone tone;
+  int bits;
+};
+
+class GreyScale : public testing::TestWithParam<ScaleCase> {};
+
+// Any turn, touching or apart, any tone of the scanner: the patches' densities come back.
+TEST_P(GreyScale, IsFoundAndFollowed) {
+  const ScaleCase c = GetParam();
+  const Folder folder;
+  maker::Scanner s = plain_scanner();
+  s.turn_deg = c.turn;
+  s.tone = c.tone;
+  s.bits = c.bits;
+  const auto made = maker::grey_scale(camera_11, {9, 14}, s, c.gap);
+  const auto curve = measured(made, camera_11, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  ASSERT_EQ(curve->patches.size(), camera_11.size());
+  const double allowed = c.bits == 16 ? 0.003 : 0.012;
+  for (const GreyPatch& p : curve->patches) {
+    EXPECT_LT(std::abs(p.residual), allowed) << "at D " << p.density.value();
+    EXPECT_NEAR(-std::log10(curve->reflectance_of(p.code)), p.density.value(), allowed);
+  }
+  EXPECT_LT(curve->residual_sd, allowed);
+  EXPECT_EQ(curve->bits, c.bits);
+  if (c.bits == 16 && c.tone != ScannerTone::contrasty) {
+    EXPECT_NEAR(curve->flare, 0.004, 0.001);
+  }
+}
+
+INSTANTIATE_TEST_SUITE_P(Cases,
+                         GreyScale,
+                         testing::Values(ScaleCase{0, 0, ScannerTone::srgb, 16},
+                                         ScaleCase{0, 2, ScannerTone::linear, 16},
+                                         ScaleCase{3, 0, ScannerTone::gamma18, 16},
+                                         ScaleCase{45, 3, ScannerTone::srgb, 16},
+                                         ScaleCase{91, 0, ScannerTone::contrasty, 16},
+                                         ScaleCase{179, 1, ScannerTone::srgb, 8},
+                                         ScaleCase{-120, 0, ScannerTone::linear, 8}));
+
+TEST(GreyScaleOrder, EitherDirectionAndManyPatches) {
+  const Folder folder;
+  std::vector<double> d;
+  for (int i = 0; i < 40; ++i) d.push_back(0.06 + 0.045 * i);
+  const auto made = maker::grey_scale(d, {6, 12}, plain_scanner());
+  std::vector<double> reversed(d.rbegin(), d.rend());
+  const auto one = measured(made, d, folder), two = measured(made, reversed, folder);
+  ASSERT_TRUE(one) << one.error().what;
+  ASSERT_TRUE(two) << two.error().what;
+  EXPECT_EQ(one->reflectance, two->reflectance);
+  EXPECT_EQ(one->patches.front().code, two->patches.back().code);
+  const auto five =
+      measured(maker::grey_scale({0.1, 0.4, 0.7, 1.0, 1.4}, {12, 12}, plain_scanner()),
+               {1.4, 1.0, 0.7, 0.4, 0.1},
+               folder);
+  EXPECT_TRUE(five) << five.error().what;
+}
+
+TEST(GreyScaleRefused, WrongNumberSaysBoth) {
+  const Folder folder;
+  const auto made =
+      maker::grey_scale({0.2, 0.4, 0.6, 0.8, 1.0, 1.2, 1.4}, {9, 14}, plain_scanner());
+  const auto few = measured(made, {0.2, 0.4, 0.6, 0.8, 1.0, 1.2}, folder);
+  ASSERT_FALSE(few);
+  EXPECT_EQ(few.error().kind, ProblemKind::data);
+  EXPECT_THAT(few.error().what, HasSubstr("6 densities are listed but 7"));
+  const auto many = measured(made, {0.2, 0.4, 0.6, 0.8, 1.0, 1.2, 1.4, 1.6}, folder);
+  ASSERT_FALSE(many);
+  EXPECT_THAT(many.error().what, HasSubstr("8 densities are listed but 7"));
+}
+
+TEST(GreyScaleRefused, OrderClippingListsAndPictures) {
+  const Folder folder;
+  const auto made = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
+  std::vector<double> mixed = camera_11;
+  std::swap(mixed[3], mixed[7]);
+  EXPECT_FALSE(measured(made, mixed, folder));
+  auto over = made;  // exposed too long
+  over.codes.convertTo(over.codes, -1, 1.3);
+  const auto clipped = measured(over, camera_11, folder);
+  ASSERT_FALSE(clipped);
+  EXPECT_THAT(clipped.error().what, HasSubstr("clipped"));
+  for (const std::vector<double>& bad : {std::vector<double>{0.1, 0.2},
+                                         std::vector<double>(41, 0.1),
+                                         std::vector<double>{0.1, 0.2, 0.2, 0.3, 0.4},
+                                         std::vector<double>{0.1, 0.2, 0.3, 0.4, std::nan("")}}) {
+    const auto r = measured(made, bad, folder);
+    ASSERT_FALSE(r);
+    EXPECT_EQ(r.error().kind, ProblemKind::usage);
+  }
+  auto noise = made;
+  cv::theRNG().state = 4;
+  cv::randu(noise.codes, 0, 65535);
+  EXPECT_FALSE(measured(noise, camera_11, folder));
+  noise.codes.setTo(30000);
+  EXPECT_FALSE(measured(noise, camera_11, folder));
+}
+
+// Listed densities with errors of 0.01: the curve does not follow them, and says how far they
+// stray.
+TEST(GreyFitTest, SmoothsErrorsOfTheListAndTellsTheirSize) {
+  double sd_sum = 0;
+  double worst = 0;
+  std::uint32_t state = 7;
+  const auto bell = [&state] {
+    double sum = -6;
+    for (int i = 0; i < 12; ++i) {
+      state = state * 1664525U + 1013904223U;
+      sum += (state >> 8) / 16777216.0;
+    }
+    return sum;
+  };
+  constexpr int rounds = 40;
+  double squares = 0;
+  int n = 0;
+  for (int round = 0; round < rounds; ++round) {
+    std::vector<CodeDensity> p;
+    for (int i = 20; i >= 0; --i) {
+      const double d = 0.05 + 0.08 * i;
+      p.push_back({linear_to_srgb(std::pow(10, -d) + 0.003), d + 0.01 * bell()});
+    }
+    const GreyFit fit = fit_greys(p);
+    sd_sum += fit.residual_sd;
+    for (std::size_t i = 0; i < fit.code.size(); ++i) {
+      const double truth = -std::log10(srgb_to_linear(fit.code[i]) - 0.003);
+      const double e = -std::log10(fit.reflectance[i]) - truth;
+      squares += e * e;
+      ++n;
+      worst = std::max(worst, std::abs(e));
+    }
+  }
+  EXPECT_NEAR(sd_sum / rounds, 0.0105, 0.002);  // a left-out patch strays by a little more
+  EXPECT_LT(std::sqrt(squares / n), 0.006);     // below the 0.01 of the list
+  EXPECT_LT(worst, 0.03);
+}
+
+ScannerCurve some_curve() {
+  ScannerCurve c;
+  c.code = {0.1, 0.3, 0.6, 0.95};
+  c.reflectance = {0.02, 0.08, 0.3, 0.9};
+  c.flare = 0.004;
+  c.residual_sd = 0.006;
+  c.bits = 16;
+  c.profile = "Scanner RGB";
+  c.patches = {{Density::of(0.05), 0.95, 0.001}, {Density::of(1.65), 0.1, -0.002}};
+  c.notes = {"one"};
+  return c;
+}
+
+TEST(ScannerCurveFile, ComesBackAsItWasWritten) {
+  const ScannerCurve c = some_curve();
+  const std::string text = to_json(c);
+  EXPECT_THAT(text, HasSubstr("\"format\": \"rebite-scanner\""));
+  const auto back = scanner_curve_from_json(text, "x.scanner.json");
+  ASSERT_TRUE(back) << back.error().what;
+  EXPECT_EQ(back->code, c.code);
+  EXPECT_EQ(back->reflectance, c.reflectance);
+  EXPECT_EQ(back->profile, c.profile);
+  EXPECT_EQ(back->patches.size(), 2U);
+  EXPECT_EQ(back->patches[1].residual, -0.002);
+  EXPECT_EQ(to_json(*back), text);
+}
+
+TEST(ScannerCurveFile, RefusesWhatIsNotSound) {
+  const auto refused = [](const std::string& text) {
+    const auto r = scanner_curve_from_json(text, "x.scanner.json");
+    ASSERT_FALSE(r) << text.substr(0, 80);
+    EXPECT_THAT(r.error().what, HasSubstr("x.scanner.json"));
+    EXPECT_FALSE(r.error().next.empty());
+  };
+  refused("");
+  refused("a text");
+  refused("[]");
+  refused("{\"format\":\"rebite-batch\",\"version\":1}");
+  std::string text = to_json(some_curve());
+  for (std::size_t n = 0; n < text.size() - 2; n += 5) refused(text.substr(0, n));
+  const auto with = [&text](const std::string& from, const std::string& to) {
+    std::string t = text;
+    t.replace(t.find(from), from.size(), to);
+    return t;
+  };
+  refused(with("\"version\": 1", "\"version\": 2"));
+  refused(with("0.3,", "0.05,"));    // codes that fall
+  refused(with("0.02,", "-0.02,"));  // no reflectance
+  refused(with("0.08,", "1e400,"));
+  refused(with("\"bits\": 16", "\"bits\": 12"));
+  refused(with("\"residual_sd\": 0.006", "\"residual_sd\": null"));
+  std::string deep(200000, '[');
+  refused(deep);
+}
+
+TEST(ScannerCurveUse, HoldsTheEndsAndIsMonotone) {
+  const ScannerCurve c = some_curve();
+  EXPECT_EQ(c.reflectance_of(0), 0.02);
+  EXPECT_EQ(c.reflectance_of(1), 0.9);
+  EXPECT_EQ(c.reflectance_of(std::nan("")), 0.02);
+  double last = 0;
+  for (int i = 0; i <= 1000; ++i) {
+    const double r = c.reflectance_of(i / 1000.0);
+    EXPECT_GE(r, last);
+    last = r;
+  }
+}
+
+TEST(ScannerCurveUse, WarnsWhenTheScanDiffersAndTellsWhatIsOutside) {
+  const Folder folder;
+  made::Picture p;
+  p.bits = 8;
+  write_tiff(folder / "eight.tif", p, {});
+  const ScannerCurve c = some_curve();
+  const auto r = read_scan(folder / "eight.tif", {.scanner = &c, .relative_to_paper = false});
+  ASSERT_TRUE(r);
+  EXPECT_EQ(r->info.tone, ToneSource::scanner_curve);
+  std::string text;
+  for (const auto& n : r->notes) text += n + "\n";
+  EXPECT_THAT(text, HasSubstr("16-bit"));
+  EXPECT_THAT(text, HasSubstr("Scanner RGB"));
+  EXPECT_THAT(text, HasSubstr("lighter or darker than the grey scale"));
+  // Doubt: with the curve less than without.
+  const auto plain = read_scan(folder / "eight.tif", {.relative_to_paper = false});
+  EXPECT_LT(r->doubt.sd(Density::of(1.2)), plain->doubt.sd(Density::of(1.2)));
+}
+
+// End to end: a contrasty scanner, its curve measured, then the same scale read as a densitometer
+// would.
+TEST(ScannerCurveUse, SpotReadingsOfTheScaleItself) {
+  const Folder folder;
+  maker::Scanner s = plain_scanner();
+  s.tone = ScannerTone::contrasty;
+  s.channels = 3;
+  const auto made = maker::grey_scale(camera_11, {9, 14}, s);
+  const auto curve = measured(made, camera_11, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  const auto image =
+      read_scan(folder / "grey.tif", {.scanner = &*curve, .relative_to_paper = false});
+  ASSERT_TRUE(image);
+  for (std::size_t i = 0; i < camera_11.size(); ++i) {
+    const auto at = made.px_from_plate({8 + 9 * (double(i) + 0.5), 8 + 7});
+    const auto spot = read_spot(*image, at, 4);
+    ASSERT_TRUE(spot) << spot.error().what;
+    EXPECT_NEAR(spot->tone.density.value(), camera_11[i], 0.003);
+    EXPECT_NEAR(spot->lightness, lightness(Density::of(camera_11[i])), 0.3);
+    EXPECT_LT(spot->tone.sd_of_mean, 0.002);
+  }
+  // The same read as sRGB is far off: the curve is what makes it right.
+  const auto wrong = read_scan(folder / "grey.tif", {.relative_to_paper = false});
+  const auto at = made.px_from_plate({8 + 9 * 8.5, 8 + 7});
+  EXPECT_GT(std::abs(read_spot(*wrong, at, 4)->tone.density.value() - camera_11[8]), 0.05);
+  EXPECT_FALSE(read_spot(*image, {-1, 10}, 3));
+  EXPECT_FALSE(read_spot(*image, {double(image->relative.cols), 10}, 3));
+  EXPECT_FALSE(read_spot(*image, {50, 50}, 0.01));
+  EXPECT_FALSE(read_spot(*image, {50, 50}, std::nan("")));
+  EXPECT_FALSE(read_spot(*image, {std::numeric_limits<double>::infinity(), 50}, 3));
+}
+
+}  // namespace
+}  // namespace rebite::scan
