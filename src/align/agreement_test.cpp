@@ -33,6 +33,7 @@ Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
   patches.reach_px = std::max(6, static_cast<int>(std::lround(rule.reach_mm * px)));
   patches.least_rho = rule.least_rho;
   patches.least_z = rule.least_z;
+  patches.pull = rule.pull;
   const std::vector<PatchMatch> matches = match_patches(
       proof.picture, seen, usable, patches, pixel_box(proof.area.box_mm, px), threads);
   std::vector<Measured> data;
@@ -44,8 +45,9 @@ Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
   result.tried =
       static_cast<int>(std::max(structured, kLeastTried * static_cast<double>(matches.size())));
   if (static_cast<int>(data.size()) < kLeastAgreeing) return result;
-  // Here every match counts alike: a sheet that some agree on within the tolerance.
-  for (Measured& m : data) m.covariance = cv::Matx22d::eye() * std::pow(rule.tolerance_mm / 3, 2);
+  // Matches count alike, as within the tolerance, but a lone line only across itself.
+  const double sd = rule.tolerance_mm / 3;
+  for (Measured& m : data) m.covariance = m.covariance * 4 + cv::Matx22d::eye() * (sd * sd);
   SplineFit system(
       proof.area.box_mm, 0.5 * std::max(36.0, 0.3 * proof.area.box_mm.width), 2, threads);
   RobustRule stiff;
@@ -54,12 +56,14 @@ Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
   stiff.start_width = 12;
   const RobustFit fit = fit_robustly(system, data, stiff);
   result.map.stiff = fit.answer.stiff;
+  double agreeing = 0;
   for (const Measured& m : data) {
     const cv::Vec2d e = m.shift - fit.answer.stiff.at(m.at);
-    if (cv::norm(e) < rule.tolerance_mm) ++result.agreeing;
+    if ((m.covariance.inv() * e).dot(e) < 9) agreeing += 0.5 * m.directions;
   }
+  result.agreeing = static_cast<int>(agreeing);
   if (result.agreeing >= kLeastAgreeing)
-    result.share = static_cast<double>(result.agreeing) / std::max(1, result.tried);
+    result.share = agreeing / std::max(1, result.tried);
   return result;
 }
 

@@ -19,11 +19,13 @@ struct CoarseRule {
   double patch_mm = 14, step_mm = 7, reach_mm = 4;
   double tolerance_mm = 0.5;
   double least_rho = 0.1, least_z = 3.5;
+  double pull = 0;
 };
 
 struct Agreement {
   double share = 0;      // of the patches tried, 0..1
   int agreeing = 0, tried = 0;
+  bool grain = false;    // it is grain that agrees (told by the caller)
   SmoothMap map;         // the guess, bent to what agreed
 };
 

@@ -2,8 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
-#include <cstdlib>
 
 namespace rebite::align {
 namespace {
@@ -39,7 +37,7 @@ class Trial {
     const Level& p = proof_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
     const Level& d = drawing_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
     Agreement best = test_agreement({p.form, p.px_per_mm, proof_area_},
-                                    {d.form, d.px_per_mm, drawing_area_}, map, rule_, threads_);
+                                    {d.form, d.px_per_mm, drawing_area_}, map, form_rule(), threads_);
     const Level& pg = proof_.with_grain(px_, kGrainSigma * unit_);
     const Level& dg = drawing_.with_grain(px_, kGrainSigma * unit_);
     keep_better(best, test_agreement({pg.grain, pg.px_per_mm, proof_area_},
@@ -53,15 +51,23 @@ class Trial {
     close.reach_mm *= 0.4;
     close.tolerance_mm *= 0.6;
     close.least_z = 4.5;
-    keep_better(best, test_agreement({pf.grain, pf.px_per_mm, fine_proof_area_},
-                                     {df.grain, df.px_per_mm, fine_drawing_area_}, best.map, close,
-                                     threads_));
+    Agreement by_grain = test_agreement({pf.grain, pf.px_per_mm, fine_proof_area_},
+                                        {df.grain, df.px_per_mm, fine_drawing_area_}, best.map,
+                                        close, threads_);
+    by_grain.grain = true;
+    keep_better(best, std::move(by_grain));
     return best;
   }
 
  private:
+  CoarseRule form_rule() const {
+    CoarseRule rule = rule_;
+    rule.least_rho = 0.3;
+    rule.least_z = 2.5;
+    rule.pull = 0.05;
+    return rule;
+  }
   static void keep_better(Agreement& best, Agreement other) {
-    if (getenv("DBG")) fprintf(stderr, "  share %.3f (%d/%d)\n", other.share, other.agreeing, other.tried);
     if (other.share > best.share) best = std::move(other);
   }
 
@@ -141,7 +147,8 @@ CoarseRule coarse_rule(double px_per_mm) {
   return rule;
 }
 
-CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing, int threads) {
+CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing,
+                       const std::optional<cv::Matx33d>& by_hand, int threads) {
   CoarseStart start;
   std::vector<Tried> tried;
   Trial plain(proof, drawing, threads);
@@ -150,11 +157,18 @@ CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing, int threads) {
     for (const Tried& t : tried) best = std::max(best, t.agreement.share);
     return best;
   };
+  if (by_hand) {
+    Hypothesis guess;
+    guess.map = *by_hand;
+    guess.at = (plain.proof_area().box_mm.tl() + plain.proof_area().box_mm.br()) / 2;
+    guess.mirrored = cv::determinant(project_slope(*by_hand, guess.at)) < 0;
+    consider(tried, guess, proof, drawing, threads, plain);
+  }
   const Level& proof_level = proof.level(plain.px());
   const Level& drawing_level = drawing.level(plain.px());
   Features proof_features;
   for (const bool mirrored : {false, true}) {
-    if (best_share() >= kSure) break;
+    if (by_hand || best_share() >= kSure) break;
     if (proof_features.plain.descriptors.empty())
       proof_features = find_features(proof_level, false, plain.proof_area().mask);
     const Features features = find_features(drawing_level, mirrored, plain.drawing_area().mask);
@@ -162,7 +176,7 @@ CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing, int threads) {
              proof_features, features, proof_level.px_per_mm, drawing_level.px_per_mm, mirrored))
       consider(tried, guess, proof, drawing, threads, plain);
   }
-  if (best_share() < kSure && proof.outline() && drawing.outline())
+  if (!by_hand && best_share() < kSure && proof.outline() && drawing.outline())
     for (const bool mirrored : {false, true})
       for (const Hypothesis& guess :
            outline_hypotheses(proof.outline()->corners, drawing.outline()->corners, mirrored))
@@ -178,6 +192,7 @@ CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing, int threads) {
       start.runner_up = std::max(start.runner_up, t.agreement.share);
   start.best = best->agreement;
   start.mirrored = best->guess.mirrored;
+  start.grain = best->agreement.grain && best->agreement.share > 0.5;
   start.shape = shape_of(project_slope(best->guess.map, best->guess.at));
   start.perspective = is_perspective(best->guess.map);
   if (!own_scale(start.shape)) {

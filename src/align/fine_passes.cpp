@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdlib>
 
 #include "align/coarse_start.h"
 #include "align/patch_data.h"
@@ -11,7 +12,8 @@ namespace rebite::align {
 namespace {
 
 constexpr double kDpi = 1 / 25.4;
-constexpr double kFormBlur = 0.3, kFormSigma = 5;   // mm
+double E(const char*n,double d){const char*v=getenv(n);return v?atof(v):d;}
+const double kFormBlur = E("FB",0.3), kFormSigma = E("FS",5);   // mm
 constexpr int kRefinements = 3;
 
 struct Pass {
@@ -22,11 +24,16 @@ struct Pass {
 };
 
 // alignment.md, section 7.5; measured there and again here.
-constexpr Pass kForm{75, 16, 8, 2.5, kFormSigma, true, 0.15, 3.0};
+const Pass kForm{75, E("P0",14), E("P0",14)/2, 2.5, kFormSigma, true, E("R0",0.25), E("Z0",2.5)};
+const Pass kForm150{150, E("P1",9), E("P1",9)/2, 1.0, E("FS1",3), true, E("R1",0.25), E("Z1",2.5)};
 constexpr Pass kGrain75{75, 16, 8, 2.5, 2.0, false, 0.12, 4.0};
 constexpr Pass kGrain150Wide{150, 14, 7, 1.0, 1.6, false, 0.12, 4.5};
 constexpr Pass kGrain150{150, 6, 4, 0.6, 1.6, false, 0.12, 4.5};
 constexpr Pass kGrain300{300, 4.2, 3, 0.3, 1.0, false, 0.10, 4.5};
+
+void append_set(std::vector<Measured>& pool, const std::vector<Measured>& data) {
+  pool.insert(pool.end(), data.begin(), data.end());
+}
 
 class Measuring {
  public:
@@ -38,6 +45,7 @@ class Measuring {
   }
 
   SmoothMap map;
+  std::vector<Measured> pins;
   FineResult result;
 
   // One pass under the current map. Matches go to `data` with their set number.
@@ -76,7 +84,11 @@ class Measuring {
   }
 
   void fit(std::vector<Measured>& data, const RobustRule& rule) {
-    result.fit = fit_robustly(system_, data, rule);
+    std::vector<Measured> all = data;
+    append_set(all, pins);
+    result.fit = fit_robustly(system_, all, rule);
+    for (std::size_t k = 0; k < data.size(); ++k) data[k] = all[k];
+    result.floor_mm = rule.floor_mm;
     map.stiff = result.fit.answer.stiff;
     map.fine = result.fit.answer.fine;
   }
@@ -106,6 +118,7 @@ class Measuring {
     rule_.reach_px = std::max(6, static_cast<int>(std::lround(pass.reach_mm * unit_ * px_)));
     rule_.least_rho = pass.least_rho;
     rule_.least_z = pass.least_z;
+    rule_.pull = pass.form ? 0.05 : 0;
   }
 
   void render() {
@@ -152,87 +165,87 @@ int agreeing(const std::vector<Measured>& data) {
       std::count_if(data.begin(), data.end(), [](const Measured& m) { return m.weight > 0.5; }));
 }
 
-void append_set(std::vector<Measured>& pool, const std::vector<Measured>& data) {
-  pool.insert(pool.end(), data.begin(), data.end());
+// Grain shared: each pass alone is better than all before it together.
+void by_grain(Measuring& work, std::vector<Measured> data) {
+  RobustRule rule;
+  PassRecord record = work.measure(kGrain150, 0, data);
+  work.result.passes.push_back(record);
+  if (!enough(record, 0.08)) return;
+  rule.prior = {30, 0.02};
+  work.fit(data, rule);
+  work.result.data = data;
+  record = work.measure(kGrain300, 0, data);
+  work.result.passes.push_back(record);
+  if (!enough(record, 0.08)) return;
+  rule.prior = {100, 0.01};
+  rule.choose_prior = true;
+  work.fit(data, rule);
+  rule.keep_weights = true;
+  for (int k = 0; k < kRefinements; ++k) {
+    work.measure_again(0, data);
+    rule.prior = work.result.fit.prior;
+    rule.choose_prior = k + 1 == kRefinements;
+    work.fit(data, rule);
+  }
+  work.result.data = data;
+  work.result.grain = true;
+}
+
+// A drawing of its own shares lines and edges of tone: several sizes of patches pooled.
+void by_form(Measuring& work) {
+  std::vector<Measured> pool, coarse, fine, plain;
+  RobustRule rule;
+  rule.prior = {E("BE",300), 0.01};
+  rule.floor_mm = E("FM",0.02);
+  rule.least_scale = 1;
+  for (int round = 0; round < 2; ++round) {
+    PassRecord record = work.measure(kForm, 0, coarse);
+    if (round) work.result.passes.push_back(record);
+    record = work.measure(kForm150, 1, fine);
+    if (round) work.result.passes.push_back(record);
+    record = work.measure(kGrain150Wide, 2, plain);
+    if (round) work.result.passes.push_back(record);
+    pool = coarse;
+    append_set(pool, fine);
+    append_set(pool, plain);
+    if (pool.size() < 12) return;
+    rule.choose_prior = round == 1;
+    work.fit(pool, rule);
+  }
+  work.result.data = std::move(pool);
 }
 
 }  // namespace
 
 FineResult measure_finely(ScanLevels& proof, ScanLevels& drawing, const SmoothMap& start,
-                          SplineFit& system, int threads) {
+                          const std::vector<Measured>& pins, SplineFit& system, int threads) {
   Measuring work(proof, drawing, system, threads);
-  FineResult& result = work.result;
   work.map = start;
-  std::vector<Measured> data, form, wide, pool;
-
+  work.pins = pins;
+  std::vector<Measured> form, grain;
+  const PassRecord by_lines = work.measure(kForm, 0, form);
+  const PassRecord by_dots = work.measure(kGrain75, 0, grain);
+  work.result.passes = {by_lines, by_dots};
+  std::vector<Measured>& better = grain.size() > form.size() ? grain : form;
   RobustRule stiff;
   stiff.prior = {300, 0.01};
-  PassRecord record = work.measure(kForm, 0, form);
-  result.passes.push_back(record);
-  PassRecord grain = work.measure(kGrain75, 0, data);
-  result.passes.push_back(grain);
-  std::vector<Measured>& better = grain.matched > record.matched ? data : form;
-  if (better.size() >= 12) {
+  if (better.size() + 3 * pins.size() >= 12) {
     work.fit(better, stiff);
-    pool = better;
+    work.result.data = better;
   }
-  record = work.measure(kGrain150Wide, 1, wide);
-  result.passes.push_back(record);
-  const bool line_work = !enough(record, 0.5);
-  if (enough(record, 0.15)) {
-    RobustRule rule = stiff;
-    if (line_work) {
-      // Few places match: what lines and edges of tone say at 75 dpi counts too.
-      record = work.measure(kForm, 0, form);
-      pool = form;
-      append_set(pool, wide);
-    } else {
-      pool = wide;
-      for (Measured& m : pool) m.set = 0;
-    }
-    rule.prior = {100, 0.02};
-    work.fit(pool, rule);
+  const PassRecord wide = work.measure(kGrain150Wide, 0, grain);
+  work.result.passes.push_back(wide);
+  if (enough(wide, 0.5)) {
+    stiff.prior = {100, 0.02};
+    work.fit(grain, stiff);
+    work.result.data = grain;
+    by_grain(work, grain);
+  } else {
+    by_form(work);
   }
-  record = work.measure(kGrain150, line_work ? 2 : 0, data);
-  result.passes.push_back(record);
-  if (enough(record, line_work ? 0.03 : 0.1)) {
-    if (line_work) {
-      append_set(pool, data);
-    } else {
-      pool = data;
-    }
-    RobustRule rule;
-    rule.prior = {30, 0.02};
-    rule.choose_prior = line_work;
-    work.fit(pool, rule);
-  } else if (!pool.empty()) {
-    RobustRule rule = stiff;
-    rule.choose_prior = true;
-    work.fit(pool, rule);
-  }
-  if (!line_work || enough(record, 0.15)) {
-    record = work.measure(kGrain300, 0, data);
-    result.passes.push_back(record);
-    if (enough(record, 0.15)) {
-      RobustRule rule;
-      rule.prior = {100, 0.01};
-      rule.choose_prior = true;
-      work.fit(data, rule);
-      for (int k = 0; k < kRefinements; ++k) {
-        work.measure_again(0, data);
-        rule.prior = result.fit.prior;
-        rule.keep_weights = true;
-        rule.choose_prior = k + 1 == kRefinements;
-        work.fit(data, rule);
-      }
-      pool = data;
-      result.grain = true;
-    }
-  }
-  result.data = std::move(pool);
-  result.map = work.map;
-  result.passes.back().agreeing = agreeing(result.data);
-  return std::move(result);
+  work.result.map = work.map;
+  work.result.passes.back().agreeing = agreeing(work.result.data);
+  return std::move(work.result);
 }
 
 }  // namespace rebite::align

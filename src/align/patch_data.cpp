@@ -67,6 +67,7 @@ Measured measured(const PatchMatch& match,
   m.shift = cv::Vec2d(d.x, d.y) + map.shift(m.at + d);
   m.covariance = (match.info * (px_per_mm * px_per_mm) + cv::Matx22d::eye() * 1e-6).inv();
   m.set = set;
+  m.directions = match.directions;
   const double side = static_cast<double>(rule.side_px) / rule.step_px;
   m.overlap = std::max(1.0, side * side);
   return m;

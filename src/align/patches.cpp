@@ -93,6 +93,7 @@ struct Peak {
   cv::Point2d offset;     // sub-pixel, each within -1..1
   cv::Matx22d curvature;  // - second derivatives of rho, positive definite
   double rho = 0, z = 0;
+  int directions = 2;
 };
 
 // Top of the 3 x 3 values v (row by row): a quadratic by least squares through their logarithms
@@ -100,7 +101,8 @@ struct Peak {
 // pixel and a plain quadratic would pull it to whole pixels; through the values themselves else.
 struct Top {
   cv::Point2d offset;
-  cv::Matx22d curvature;  // - second derivatives of v
+  cv::Matx22d curvature;  // - second derivatives of v, semi-definite
+  int directions = 2;
 };
 
 std::optional<Top> top_of(const std::array<double, 9>& v) {
@@ -119,12 +121,26 @@ std::optional<Top> top_of(const std::array<double, 9>& v) {
     hyy += w * (at(k, 1) - 2 * at(k, 0) + at(k, -1));
   }
   const double hxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4;
-  const double det = hxx * hyy - hxy * hxy;
-  if (!(hxx < 0 && hyy < 0 && det > 1e-12)) return std::nullopt;
+  // Along a lone line the top is a ridge: nothing is known in that direction, and nothing moved.
+  constexpr double ridge = 0.04;   // of the curvature across it
+  const double middle = -(hxx + hyy) / 2, half = std::hypot((hxx - hyy) / 2, hxy);
+  const double strong = middle + half, weak = middle - half;
+  if (!(strong > 1e-6)) return std::nullopt;
+  const double angle = 0.5 * std::atan2(-2 * hxy, -(hxx - hyy));
+  const cv::Vec2d across(std::cos(angle), std::sin(angle)), along(-across[1], across[0]);
   Top top;
-  top.offset = {-(hyy * gx - hxy * gy) / det, -(hxx * gy - hxy * gx) / det};
+  const double step = (gx * across[0] + gy * across[1]) / strong;
+  cv::Vec2d offset = across * step;
+  top.curvature = strong * (across * across.t());
+  top.directions = 1;
+  if (weak > ridge * strong) {
+    offset += along * ((gx * along[0] + gy * along[1]) / weak);
+    top.curvature += weak * (along * along.t());
+    top.directions = 2;
+  }
+  top.offset = {offset[0], offset[1]};
   if (std::abs(top.offset.x) > 1 || std::abs(top.offset.y) > 1) return std::nullopt;
-  top.curvature = cv::Matx22d(-hxx, -hxy, -hxy, -hyy) * (bell ? best : 1.0);
+  if (bell) top.curvature *= best;
   return top;
 }
 
@@ -137,16 +153,27 @@ std::array<double, 9> around(const cv::Mat1f& s, cv::Point c) {
 }
 
 // None at the border of the search or where it is not a hilltop.
-std::optional<Peak> find_peak(const cv::Mat1f& s) {
+std::optional<Peak> find_peak(const cv::Mat1f& s, double pull) {
   Peak peak;
-  double best = 0;
-  cv::minMaxLoc(s, nullptr, &best, nullptr, &peak.at);
+  double best = -2;
+  const int reach = s.cols / 2;
+  for (int j = 0; j < s.rows; ++j)
+    for (int i = 0; i < s.cols; ++i) {
+      const double far = std::hypot(i - reach, j - reach) / reach;
+      const double v = static_cast<double>(s(j, i)) - pull * far * far;
+      if (v > best) {
+        best = v;
+        peak.at = {i, j};
+      }
+    }
+  best = static_cast<double>(s(peak.at));
   const auto [x, y] = peak.at;
   if (x < 1 || y < 1 || x + 1 >= s.cols || y + 1 >= s.rows) return std::nullopt;
   const std::optional<Top> top = top_of(around(s, peak.at));
   if (!top) return std::nullopt;
   peak.offset = top->offset;
   peak.curvature = top->curvature;
+  peak.directions = top->directions;
   peak.rho = best;
   // Height above the surface away from the peak itself.
   double sum = 0, square = 0;
@@ -194,8 +221,9 @@ void match_one(const cv::Mat1f& proof,
       own.variance > rule.least_variance && moments(middle).variance > rule.least_variance;
   if (!match.structured) return;
   const cv::Mat1f surface = correlation(patch, own, search, rule.reach_px);
-  const std::optional<Peak> peak = find_peak(surface);
+  const std::optional<Peak> peak = find_peak(surface, rule.pull);
   if (!peak) return;
+  match.directions = peak->directions;
   match.rho = peak->rho;
   match.z = peak->z;
   match.shift = cv::Point2d(peak->at) - cv::Point2d(rule.reach_px, rule.reach_px) + peak->offset;
@@ -270,6 +298,7 @@ void refine_matches(const cv::Mat1f& proof, const cv::Mat1f& drawing, const Patc
       Peak peak;
       peak.curvature = top->curvature;
       peak.rho = static_cast<double>(surface(1, 1));
+      match.directions = top->directions;
       match.rho = peak.rho;
       match.shift = top->offset;
       match.info =

@@ -13,6 +13,8 @@ struct PatchRule {
   double least_rho = 0.15;       // correlation of the peak
   double least_usable = 0.9;     // share of the patch's pixels that must be usable
   double least_variance = 0.05;  // of locally normalised density, to count as structured
+  double pull = 0;           // taken from rho at the end of the reach, so that along a lone line,
+                             // where all shifts are alike, the smallest is chosen
   double least_z = 4.5;          // peak above the rest of its own surface, in its sd
 };
 
@@ -23,6 +25,7 @@ struct PatchMatch {
   cv::Matx22d info;    // inverse covariance of shift, 1/px^2, before calibration
   double rho = 0;
   double z = 0;
+  int directions = 2;        // in which the shift is known: 1 on a lone line or edge
   bool structured = false;  // both pictures show something here
   bool accepted = false;
 };

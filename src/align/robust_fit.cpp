@@ -9,6 +9,7 @@ namespace {
 constexpr double kMedianChi2 = 1.3862943611198906;  // of 2 degrees of freedom: 2 ln 2
 
 cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
+  if (m.fixed) return m.covariance;
   return m.covariance * scale + cv::Matx22d::eye() * (floor * floor);
 }
 
@@ -22,24 +23,27 @@ void weigh(std::vector<Measured>& data,
     const cv::Matx22d c = calibrated(m, scale[static_cast<std::size_t>(m.set)], floor);
     m.misfit = (c.inv() * e).dot(e);
     const double g = 1 / (1 + m.misfit / (width * width));
-    m.weight = g * g;  // Geman and McClure, Bull. ISI 52-4, 1987
+    m.weight = m.fixed ? 1 : g * g;  // Geman and McClure, Bull. ISI 52-4, 1987
   }
 }
 
 // Variance factor of each set: residuals against the law, by the median (half may be outliers).
 void calibrate(const std::vector<Measured>& data,
                const SplineFit::Answer& answer,
-               std::vector<double>& scale) {
+               std::vector<double>& scale, double least) {
   std::vector<std::vector<double>> ratio(scale.size());
   for (const Measured& m : data) {
+    if (m.fixed) continue;
     const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
-    ratio[static_cast<std::size_t>(m.set)].push_back((m.covariance.inv() * e).dot(e));
+    // With one direction known the median of chi-square is 0.455 instead of 2 ln 2.
+    const double expected = m.directions == 2 ? kMedianChi2 : 0.4549;
+    ratio[static_cast<std::size_t>(m.set)].push_back((m.covariance.inv() * e).dot(e) / expected);
   }
   for (std::size_t k = 0; k < scale.size(); ++k) {
     if (ratio[k].size() < 8) continue;
     auto middle = ratio[k].begin() + static_cast<std::ptrdiff_t>(ratio[k].size() / 2);
     std::nth_element(ratio[k].begin(), middle, ratio[k].end());
-    scale[k] = std::clamp(*middle / kMedianChi2, 0.1, 1e6);
+    scale[k] = std::clamp(*middle, least, 1e6);
   }
 }
 
@@ -110,14 +114,14 @@ RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const Rob
       const SmoothnessPrior prior{fit.prior.bending * stage.bending,
                                   fit.prior.fine_sd * stage.fine};
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
-      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale);
+      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stage.width);
     }
   if (rule.choose_prior)
     for (int round = 0; round < 2; ++round) {
       fit.prior = best_prior(system, as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
-      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale);
+      if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stages.back().width);
     }
   fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);

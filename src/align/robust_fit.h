@@ -14,6 +14,8 @@ struct Measured {
   cv::Vec2d shift;         // u there, mm
   cv::Matx22d covariance;  // by the patch-matching law, mm^2, scale not yet calibrated
   int set = 0;             // patches of one level and size share a calibration
+  int directions = 2;      // in which the shift is known
+  bool fixed = false;      // a pin: its covariance is what it is, and it is never an outlier
   double overlap = 1;      // how often each pixel was used in its set: (side / step)^2, >= 1
   double weight = 1;       // robust weight after a fit, 0..1
   double misfit = 0;       // squared length of the residual in its own sd, after a fit
@@ -29,6 +31,7 @@ struct RobustFit {
 struct RobustRule {
   SmoothnessPrior prior;
   double floor_mm = 0.001;    // resampling and curvature within a patch, not in the law
+  double least_scale = 0.1;    // of a set's variances: how far residuals may shrink the law
   bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
   double start_width = 8;     // of the first stage's weight function, in sd
   bool keep_weights = false;   // start from the weights that the data carry, last stage only

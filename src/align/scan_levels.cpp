@@ -12,7 +12,7 @@ namespace {
 
 constexpr double kTop = 300 / 25.4;  // finer than this brings nothing (alignment.md, section 3)
 constexpr double kFloor = 0.02;      // density: bare paper's texture is a tenth of it
-constexpr double kFormFloor = 0.03;
+constexpr double kFormFloor = 0.12;  // what is left of grain after the blur is no form
 constexpr double kRim = 1.5;         // mm inside the plate mark: bevel and ink along its foot
 
 long key(double px_per_mm) { return std::lround(px_per_mm * 1000); }
