@@ -12,10 +12,13 @@ namespace rebite::sheets {
 namespace {
 
 constexpr double m = kPaperMargin;
-constexpr double edge_words = 6;  // over the plate: corner mark and "top edge"
-constexpr double rule_room = 13;  // under it: check rule and its words
+constexpr double edge_words = 6;    // over the plate: corner mark and "top edge"
+constexpr double rule_room = 14.5;  // under it: check rule and its words
 constexpr double foot_room = 5;
 constexpr double side_room = 74;  // column beside a wide plate
+
+// Numbers on paper, in mm of the letters' em: 6 where there is room, never below 1.05.
+constexpr LabelOptions numbers{6, 2.1, 3, 0.35, 0.696, 0.729};
 
 enum class Shape { upright, beside, wide, tiled };
 
@@ -33,8 +36,8 @@ PaperSize turned(PaperSize p) { return {p.height, p.width}; }
 Layout upright_layout(PaperSize p, SizeMm plate, double head, double words) {
   Layout l{Shape::upright, p, {}, {m, m + 7, p.width - 2 * m, head}, {}, 0};
   l.frame = {plate, (p.width - plate.width) / 2, m + 7 + head + edge_words, 1, true};
-  l.rule_y = l.frame.y + plate.height + 6;
-  const double below = l.rule_y + rule_room - 6;
+  l.rule_y = l.frame.y + plate.height + 7.5;
+  const double below = l.rule_y + rule_room - 7.5;
   l.words = {m, below, p.width - 2 * m, p.height - m - foot_room - below};
   if (l.words.height < words || plate.width > p.width - 2 * m) l.shape = Shape::tiled;
   return l;
@@ -73,13 +76,25 @@ Layout layout_for(PaperSize p, SizeMm plate, double head, double wide_head, doub
   return l;
 }
 
+// The words in the first of these letter sizes in which all of them fit; else in the last.
+TextFlow largest_flow(const std::vector<TextBlock>& words,
+                      const Area& area,
+                      int columns,
+                      const std::vector<double>& sizes) {
+  for (const double size : sizes) {
+    TextFlow flow(words, size);
+    if (flow.fits(area, columns)) return flow;
+  }
+  return {words, sizes.back()};
+}
+
 class BenchMap {
  public:
   BenchMap(const SheetContent& c, const BenchMapOptions& o)
       : c_(c),
         o_(o),
         paper_(o.paper == Paper::a4 ? PaperSize{210, 297} : PaperSize{215.9, 279.4}),
-        drawing_(plate_drawing(c, {6, 2.6, 3.4, 0.5, 0.696, 0.729})),
+        drawing_(plate_drawing(c, numbers)),
         pdf_("Bench map: " + c.title, c.made_on) {}
 
   std::string bytes() {
@@ -129,19 +144,58 @@ class BenchMap {
   }
 
   // The plate itself at 1:1, or the sketch with its tiles.
-  void plate(cairo_t* cr, const Layout& l, const PaintPlate& paint) const {
-    paint(cr, l.frame);
+  void plate(cairo_t* cr,
+             const Layout& l,
+             const PaintPlate& paint,
+             const std::vector<std::size_t>& used) {
     if (l.shape != Shape::tiled) {
+      paint(cr, l.frame, drawing_);
       draw_plate_edge(cr, l.frame);
       return;
     }
+    paint(cr, l.frame, sketch(l));
     draw_plate_edge(cr, l.frame, false);
     draw_tile_key(cr, l.frame, tiles());
     draw_text(cr,
               l.frame.x + l.frame.width() / 2,
               l.frame.y - 1.4,
-              fmt::format("sketch 1 : {:.1f} · the tiles that follow are 1 : 1", 1 / l.frame.scale),
+              fmt::format("sketch 1 : {:.1f} · ", 1 / l.frame.scale) + tile_names(used),
               {3.2, true, Align::centre, kBlack, 0});
+  }
+
+  // The drawing with numbers large enough for a reduced picture.
+  const PlateDrawing& sketch(const Layout& l) {
+    if (!sketch_) {
+      const double k = l.frame.scale;
+      sketch_ = PlateDrawing{
+          drawing_.outlines,
+          plate_drawing(c_, {4.5 / k, 2.2 / k, 3 / k, 0.4 / k, 0.696, 0.729}, {0, 1}).places};
+    }
+    return *sketch_;
+  }
+
+  std::string tile_names(const std::vector<std::size_t>& used) const {
+    const auto all = tiles();
+    if (used.size() == all.size()) return "tiles 1 : 1 follow";
+    std::string names;
+    for (const std::size_t i : used) names += " " + all[i].name;
+    return "tiles 1 : 1 with something to do:" + names;
+  }
+
+  // Tiles that hold one of the regions for which `wanted` is true.
+  std::vector<std::size_t> tiles_with(const std::function<bool(int)>& wanted) {
+    prepare_tiles();
+    std::vector<std::size_t> out;
+    for (std::size_t i = 0; i < tile_contents_.size(); ++i) {
+      const auto& ids = tile_contents_[i].ids;
+      if (std::any_of(ids.begin(), ids.end(), wanted)) out.push_back(i);
+    }
+    return out;
+  }
+
+  void prepare_tiles() {
+    if (!tile_contents_.empty()) return;
+    for (const Tile& t : tiles()) tile_contents_.push_back(tile_content(c_, t, numbers));
   }
 
   std::vector<Tile> tiles() const {
@@ -151,27 +205,31 @@ class BenchMap {
   }
 
   void tile_pages(const std::string& head,
-                  const std::string& view,
-                  bool plate_view,
+                  const std::vector<std::size_t>& used,
                   const PaintPlate& paint) {
     const auto all = tiles();
-    for (const Tile& t : all) {
+    prepare_tiles();
+    PlateDrawing drawing = drawing_;
+    for (const std::size_t i : used) {
+      const Tile& t = all[i];
+      drawing.places = tile_contents_[i].places;
       const bool fits = t.window.width <= paper_.width - 2 * m + 1e-9 &&
                         t.window.height <= paper_.height - 2 * m - 26 + 1e-9;
       const PaperSize p = fits ? paper_ : turned(paper_);
       pdf_.page(p.width, p.height, [&](cairo_t* cr) {
         draw_text(cr, p.width - m, m + 6, t.name, {9, true, Align::right, kBlack, 0});
         draw_fitting(cr, m, m + 5.5, p.width - 2 * m - 26, head, 7);
-        draw_text(cr, m, m + 10.5, view, {3.6, true, Align::left, kBlack, 0});
-        PlateFrame f{c_.plate, 0, 0, 1, plate_view};
+        draw_text(cr, m, m + 10.5, plate_view_words(), {3.6, true, Align::left, kBlack, 0});
+        PlateFrame f{c_.plate, 0, 0, 1, true};
         draw_tile(cr,
                   t,
                   all,
                   (p.width - t.window.width) / 2,
                   m + 12,
                   f,
-                  [&](cairo_t* on, const PlateFrame& at) {
-                    paint(on, at);
+                  drawing,
+                  [&](cairo_t* on, const PlateFrame& at, const PlateDrawing& what) {
+                    paint(on, at, what);
                     draw_plate_edge(on, at, false);
                   });
         draw_check_rule(cr, m, p.height - m - 9);
@@ -181,21 +239,28 @@ class BenchMap {
   }
 
   void first_page() {
-    TextFlow flow(first_page_words(c_), 3.7);
     const Layout l = layout_for(paper_, c_.plate, 11, 11, 70);
-    const PaintPlate lower = [&](cairo_t* cr, const PlateFrame& f) {
-      draw_lower_plate(cr, f, c_, drawing_);
+    const int columns = l.shape == Shape::beside ? 1 : l.shape == Shape::wide ? 3 : 2;
+    Area words = l.words;
+    if (l.shape == Shape::beside) {
+      const double top = l.head.y + 12;
+      words = {words.x, top, words.width, l.paper.height - m - foot_room - top};
+    }
+    TextFlow flow = largest_flow(first_page_words(c_), words, columns, {4.4, 4.0, 3.7, 3.4, 3.7});
+    const std::vector<std::size_t> used = l.shape == Shape::tiled ? tiles_with([&](int id) {
+      return std::find(c_.plan.lower_first.begin(), c_.plan.lower_first.end(), id) !=
+             c_.plan.lower_first.end();
+    })
+                                                                  : std::vector<std::size_t>{};
+    const PaintPlate lower = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
+      draw_lower_plate(cr, f, c_, d);
     };
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
       line_on_top(cr, l.paper, plate_view_words());
       draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "BEFORE THE BATH", 11);
-      plate(cr, l, lower);
+      plate(cr, l, lower, used);
       rules(cr, l);
-      Area words = l.words;
-      if (l.shape == Shape::beside)
-        words = {
-            words.x, l.head.y + 12, words.width, l.paper.height - m - foot_room - l.head.y - 12};
-      flow.fill(cr, words, l.shape == Shape::beside ? 1 : l.shape == Shape::wide ? 3 : 2);
+      flow.fill(cr, words, columns);
       foot(cr, l.paper);
     });
     while (!flow.done()) {
@@ -206,8 +271,7 @@ class BenchMap {
         foot(cr, paper_);
       });
     }
-    if (l.shape == Shape::tiled && !c_.plan.lower_first.empty())
-      tile_pages("LOWER FIRST", plate_view_words(), true, lower);
+    tile_pages("LOWER FIRST", used, lower);
   }
 
   void stage_head(cairo_t* cr, const Layout& l, const plan::Stage& s) const {
@@ -228,13 +292,17 @@ class BenchMap {
   void stage_page(std::size_t index) {
     const plan::Stage& s = c_.plan.stages[index];
     const Layout l = layout_for(paper_, c_.plate, 33, 17, 50);
-    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f) {
-      draw_stage_plate(cr, f, c_, drawing_, index);
+    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
+      draw_stage_plate(cr, f, c_, d, index);
     };
+    const std::vector<std::size_t> used =
+        l.shape == Shape::tiled
+            ? tiles_with([&](int id) { return stop_out(c_, index, id) == StopOut::now; })
+            : std::vector<std::size_t>{};
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
       line_on_top(cr, l.paper, plate_view_words());
       stage_head(cr, l, s);
-      plate(cr, l, paint);
+      plate(cr, l, paint, used);
       rules(cr, l);
       Area words = l.words;
       const bool beside = l.shape == Shape::beside;
@@ -245,31 +313,29 @@ class BenchMap {
         words.y += 8;
         words.height -= 8;
       }
-      TextFlow flow(stage_words(c_, index), 4.6);
-      flow.fill(cr, words, l.shape == Shape::wide ? 2 : 1);
+      const int columns = l.shape == Shape::wide ? 2 : 1;
+      TextFlow flow = largest_flow(stage_words(c_, index, 0), words, columns, {6.6, 5.8, 5.2, 4.6});
+      if (!flow.fits(words, columns))
+        flow = largest_flow(stage_words(c_, index, 12), words, columns, {5.2, 4.6, 4.2, 3.8, 3.4});
+      flow.fill(cr, words, columns);
       foot(cr, l.paper);
     });
-    if (l.shape == Shape::tiled) {
-      tile_pages(stage_heading(s, c_.plan.stages.size()) + " · " + dip_text(s),
-                 plate_view_words(),
-                 true,
-                 paint);
-    }
+    tile_pages(stage_heading(s, c_.plan.stages.size()) + " · " + dip_text(s), used, paint);
   }
 
   void transfer_page() {
     const Layout l = layout_for(paper_, c_.plate, 11, 11, 12);
-    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f) {
-      draw_transfer_plate(cr, f, c_, drawing_);
+    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
+      draw_transfer_plate(cr, f, c_, d);
     };
     if (l.shape == Shape::tiled) {
-      tile_pages("TRANSFER SHEET", plate_view_words(), true, paint);
+      tile_pages("TRANSFER SHEET", tiles_with([](int id) { return id != 0; }), paint);
       return;
     }
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
       line_on_top(cr, l.paper, plate_view_words());
       draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "TRANSFER SHEET", 11);
-      plate(cr, l, paint);
+      plate(cr, l, paint, {});
       rules(cr, l);
       foot(cr, l.paper);
     });
@@ -282,7 +348,7 @@ class BenchMap {
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
       line_on_top(cr, l.paper, "PRINT VIEW: as the proof shows it, for checking");
       draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "PRINT VIEW", 11);
-      draw_region_map(cr, l.frame, c_, drawing_, look);
+      draw_region_map(cr, l.frame, c_, l.shape == Shape::tiled ? sketch(l) : drawing_, look);
       draw_plate_edge(cr, l.frame, l.shape != Shape::tiled);
       if (l.shape == Shape::tiled) {
         draw_text(cr,
@@ -327,6 +393,8 @@ class BenchMap {
   PaperSize paper_;
   PlateDrawing drawing_;
   PdfPages pdf_;
+  std::optional<PlateDrawing> sketch_;
+  std::vector<TileContent> tile_contents_;  // as tiles()
   int page_ = 0;
 };
 

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <set>
 
 #include "sheets/wording.h"
 
@@ -170,6 +171,34 @@ void TextFlow::fill(cairo_t* cr, const Area& area, int columns) {
   }
 }
 
+bool TextFlow::fits(const Area& area, int columns) const {
+  TextFlow trial = *this;
+  measure([&](cairo_t* cr) { trial.fill(cr, area, columns); });
+  return trial.done();
+}
+
+TileContent tile_content(const SheetContent& c, const Tile& t, const LabelOptions& options) {
+  const double k = c.map.grid.px_per_mm;
+  // Plate view to print view: the window's right end is the left one.
+  const double left = print_view({t.window.x + t.window.width, 0}, c.plate).x;
+  const cv::Rect all(0, 0, c.map.labels.cols, c.map.labels.rows);
+  const cv::Rect part = cv::Rect(cvFloor(left * k),
+                                 cvFloor(t.window.y * k),
+                                 cvCeil(t.window.width * k),
+                                 cvCeil(t.window.height * k)) &
+                        all;
+  TileContent out;
+  if (part.empty()) return out;
+  const cv::Mat1w labels = c.map.labels(part);
+  std::set<int> ids(labels.begin(), labels.end());
+  out.ids.assign(ids.begin(), ids.end());
+  out.places = label_places(labels, k, {part.width / k, part.height / k}, out.ids, options);
+  for (auto& l : out.places) {
+    for (PlateMm* p : {&l.at, &l.anchor}) *p = {p->x + part.x / k, p->y + part.y / k};
+  }
+  return out;
+}
+
 std::vector<Tile> tiles_for(SizeMm plate, double width, double height) {
   const double whole_x = plate.width + 2 * kTileBorder, whole_y = plate.height + 2 * kTileBorder;
   const auto count = [](double whole, double window) {
@@ -199,6 +228,7 @@ void draw_tile(cairo_t* cr,
                double x,
                double y,
                const PlateFrame& whole,
+               const PlateDrawing& drawing,
                const PaintPlate& paint) {
   PlateFrame f = whole;
   f.x = x - t.window.x;
@@ -206,7 +236,7 @@ void draw_tile(cairo_t* cr,
   cairo_save(cr);
   cairo_rectangle(cr, x, y, t.window.width, t.window.height);
   cairo_clip(cr);
-  paint(cr, f);
+  paint(cr, f, drawing);
   cairo_restore(cr);
   int columns = 1, rows = 1;
   for (const auto& other : all) {

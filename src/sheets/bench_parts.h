@@ -70,6 +70,8 @@ class TextFlow {
   // Fills the area in `columns` columns with what is left.
   void fill(cairo_t* cr, const Area& area, int columns);
   bool done() const { return next_ >= blocks_.size(); }
+  // Would all of it go into the area?
+  bool fits(const Area& area, int columns) const;
 
  private:
   double draw_block(
@@ -88,7 +90,7 @@ struct Tile {
 };
 inline constexpr double kTileOverlap = 10, kTileBorder = 5;
 std::vector<Tile> tiles_for(SizeMm plate, double window_width, double window_height);
-using PaintPlate = std::function<void(cairo_t*, const PlateFrame&)>;
+using PaintPlate = std::function<void(cairo_t*, const PlateFrame&, const PlateDrawing&)>;
 // The window at (x, y) on the page, cut at its edge, with crosses in the overlaps' middles and the
 // neighbours' names.
 void draw_tile(cairo_t* cr,
@@ -97,7 +99,15 @@ void draw_tile(cairo_t* cr,
                double x,
                double y,
                const PlateFrame& frame,
+               const PlateDrawing& drawing,
                const PaintPlate& paint);
+// The tile's part of the labels: what it holds, and its own places for numbers, so that each tile
+// can be read alone. `tile.window` is in plate view.
+struct TileContent {
+  std::vector<int> ids;            // 0 included where hold shows
+  std::vector<LabelPlace> places;  // print view, as everywhere
+};
+TileContent tile_content(const SheetContent& content, const Tile& tile, const LabelOptions& labels);
 // The whole plate small, with the tiles' lines and names over it.
 void draw_tile_key(cairo_t* cr, const PlateFrame& frame, const std::vector<Tile>& all);
 

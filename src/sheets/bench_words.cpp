@@ -69,9 +69,14 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
                  "scraped."});
 }
 
-std::string named(const std::vector<int>& ids, bool first, std::size_t parts) {
-  std::string words = first ? "all plain parts (no number)" : "";
-  if (!ids.empty()) words += (first ? " and " : "") + ids_text(ids, parts);
+bool has_hold(const SheetContent& c) {
+  return cv::countNonZero(c.map.labels) < static_cast<int>(c.map.labels.total());
+}
+
+// `plain`: hold as well.
+std::string named(const std::vector<int>& ids, bool plain, std::size_t parts) {
+  std::string words = plain ? "all plain parts (no number)" : "";
+  if (!ids.empty()) words += (plain ? " and " : "") + ids_text(ids, parts);
   return words.empty() ? "nothing more" : words;
 }
 
@@ -89,20 +94,27 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
                    fmt::format("Stage {}: {}. Before it stop out {}.",
                                s.number,
                                dip_text(s),
-                               named(s.stop_out_before, s.number == 1, 12))});
+                               named(s.stop_out_before, s.number == 1 && has_hold(c), 12))});
   }
   if (!c.plan.notes.empty()) out.push_back({Kind::heading, "Notes"});
   for (const auto& words : c.plan.notes) out.push_back({Kind::text, words});
   return out;
 }
 
-std::vector<TextBlock> stage_words(const SheetContent& c, std::size_t stage) {
+std::vector<TextBlock> stage_words(const SheetContent& c, std::size_t stage, std::size_t parts) {
   const auto& s = c.plan.stages[stage];
+  const bool last = stage + 1 == c.plan.stages.size();
+  const std::string after =
+      last ? "Then: clean the plate, pull a proof, scan it."
+           : "Then stop out " + named(c.plan.stages[stage + 1].stop_out_before, false, parts);
   const std::string degree = c.fahrenheit ? "°F" : "°C";
-  return {{Kind::tick, "Stopped out and dry: " + named(s.stop_out_before, stage == 0, 14)},
+  return {{Kind::tick,
+           "Stopped out and dry: " + named(s.stop_out_before, stage == 0 && has_hold(c), parts)},
           {Kind::tick, "Back, bevel and edges covered"},
-          {Kind::tick, "In the bath at ____:____   bath ______ " + degree},
-          {Kind::tick, "Out and rinsed. Time as done ____:____"}};
+          {Kind::tick, "In the bath at ____:____"},
+          {Kind::tick, "Bath ________ " + degree},
+          {Kind::tick, "Out and rinsed, time as done ____:____"},
+          {Kind::text, after}};
 }
 
 }  // namespace rebite::sheets

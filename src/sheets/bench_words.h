@@ -10,6 +10,9 @@ namespace rebite::sheets {
 // Lower first, preparation, order of the stages, cautions, notes.
 std::vector<TextBlock> first_page_words(const SheetContent& content);
 // The tick lines of one stage's page.
-std::vector<TextBlock> stage_words(const SheetContent& content, std::size_t stage);
+// At most `parts` numbers or runs of numbers in a list (0: all).
+std::vector<TextBlock> stage_words(const SheetContent& content,
+                                   std::size_t stage,
+                                   std::size_t parts);
 
 }  // namespace rebite::sheets

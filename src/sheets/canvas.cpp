@@ -4,8 +4,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <numbers>
 #include <stdexcept>
+#include <string_view>
 
 #include "scan/write_scan.h"
 #include "sheets/fonts.h"
@@ -195,6 +197,31 @@ std::string canvas_png(
   return scan::png_bytes(rgb, px_per_mm);
 }
 
+namespace {
+
+// Cairo numbers surfaces and images through the life of the program: renumbered from 1 in order of
+// appearance, so that the same drawing gives the same bytes.
+std::string renumbered(const std::string& svg) {
+  std::map<std::string, std::string> names;
+  std::string out;
+  for (std::size_t at = 0; at < svg.size();) {
+    out += svg[at];
+    if (svg[at++] != '"' && out.back() != '#') continue;
+    for (const std::string_view word : {"image", "surface"}) {
+      if (svg.compare(at, word.size(), word) != 0) continue;
+      std::size_t end = at + word.size();
+      while (end < svg.size() && svg[end] >= '0' && svg[end] <= '9') ++end;
+      if (end == at + word.size()) continue;
+      const std::string fresh = std::string(word) + std::to_string(names.size() + 1);
+      out += names.try_emplace(svg.substr(at, end - at), fresh).first->second;
+      at = end;
+    }
+  }
+  return out;
+}
+
+}  // namespace
+
 std::string canvas_svg(double width, double height, double mm_per_unit, const Draw& draw) {
   constexpr double pt_per_mm = 72 / 25.4;
   const double k = mm_per_unit * pt_per_mm;
@@ -210,7 +237,7 @@ std::string canvas_svg(double width, double height, double mm_per_unit, const Dr
     cairo_surface_finish(surface.get());
     check(cairo_surface_status(surface.get()));
   }
-  return out;
+  return renumbered(out);
 }
 
 void measure(const Draw& draw) {

@@ -178,7 +178,7 @@ std::vector<LegendRow> legend(const SheetContent& c) {
   for (const auto& [action, head] :
        {std::pair{Action::beyond, "Beyond this batch: bite to the end"},
         std::pair{Action::burnish, "Burnish, before the ground"},
-        std::pair{Action::scrape, "Scrape, then burnish, before the ground"},
+        std::pair{Action::scrape, "Scrape, burnish, before the ground"},
         std::pair{Action::soft, "Soft passage: by free hand"},
         std::pair{Action::line, "Line work: leave alone"}}) {
     add(action, head, [a = action](const auto& r) { return r.action == a; });

@@ -99,25 +99,7 @@ std::string action_text(plan::Action a) {
   return "";
 }
 
-std::string action_key(plan::Action a) {
-  switch (a) {
-    case plan::Action::bite:
-      return "bite";
-    case plan::Action::burnish:
-      return "burnish";
-    case plan::Action::scrape:
-      return "scrape";
-    case plan::Action::hold:
-      return "hold";
-    case plan::Action::line:
-      return "line";
-    case plan::Action::soft:
-      return "soft";
-    case plan::Action::beyond:
-      return "beyond";
-  }
-  return "";
-}
+std::string action_key(plan::Action a) { return plan::word(a); }
 
 std::string ground_text(plan::Ground g) {
   return g == plan::Ground::fresh ? "fresh ground" : "ground kept";

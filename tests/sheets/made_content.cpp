@@ -396,4 +396,18 @@ wedge::Batch made_batch() {
   return b;
 }
 
+scan::ScannerCurve made_scanner() {
+  scan::ScannerCurve s;
+  for (int i = 11; i >= 0; --i) {
+    const double d = 0.05 + 0.16 * i, r = std::pow(10, -d);
+    const double code = std::pow(0.004 + 0.996 * r, 1 / 2.2);
+    s.code.push_back(code);
+    s.reflectance.push_back(r);
+    s.patches.push_back({Density::of(d), code, 0.006 * noise_at(i, 2, 11)});
+  }
+  s.residual_sd = 0.004;
+  s.flare = 0.004;
+  return s;
+}
+
 }  // namespace rebite::maker

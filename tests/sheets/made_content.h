@@ -5,6 +5,7 @@
 
 #include <cstdint>
 
+#include "scan/scanner_curve.h"
 #include "sheets/sheet_content.h"
 
 namespace rebite::maker {
@@ -40,5 +41,8 @@ sheets::SheetContent without_batch(sheets::SheetContent);
 
 // A batch with nine steps and a saturating curve, bands included.
 wedge::Batch made_batch();
+
+// A scanner's curve from 12 patches.
+scan::ScannerCurve made_scanner();
 
 }  // namespace rebite::maker

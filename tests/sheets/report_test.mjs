@@ -36,8 +36,12 @@ async function onScreen(page, x, y, plan) {
   const box = await page.locator('.rb-top .rb-plate').boundingBox();
   return [box.x + (x / plan.plate.width_mm) * box.width, box.y + (y / plan.plate.height_mm) * box.height];
 }
-const read = (page, row, what) =>
-  page.locator('.rb-reading tbody tr', {has: page.locator(`th:text-is("${row}")`)}).locator(`[data-read="${what}"]`).innerText();
+// A cell of the reading: of 'Here' or of 'Region N', which must be the one that is read.
+async function read(page, of, what) {
+  const heads = await page.locator('.rb-reading thead th').allInnerTexts();
+  assert.ok(heads.includes(of), `reads ${heads}, wanted ${of}`);
+  return page.locator(`.rb-reading [data-of="${of === 'Here' ? 'here' : 'region'}"][data-read="${what}"]`).innerText();
+}
 
 before(async () => { browser = await launch(); });
 after(async () => { await browser.close(); });

@@ -4,6 +4,7 @@
 #include <fstream>
 #include <iostream>
 
+#include "sheets/plots.h"
 #include "sheets/sheets.h"
 #include "tests/sheets/made_content.h"
 
@@ -34,6 +35,10 @@ int main(int argc, char** argv) {
   const std::filesystem::path folder(argv[1]);
   std::filesystem::create_directories(folder);
   namespace maker = rebite::maker;
+  using namespace rebite::sheets;
+  write(folder / "tone.png", tone_curve_plot(maker::made_batch(), PlotForm::png));
+  write(folder / "tone.svg", tone_curve_plot(maker::made_batch(), PlotForm::svg));
+  write(folder / "scanner.png", scanner_plot(maker::made_scanner(), PlotForm::png));
   write_all(folder, "lock", maker::made_content());
   write_all(folder, "one", maker::made_one_region());
   write_all(folder, "none", maker::made_no_work());

@@ -1,0 +1,276 @@
+// bench-map.pdf as printed: rendered by poppler, measured in its pixels.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "sheets/bench_parts.h"
+#include "sheets/sheets.h"
+#include "sheets/wording.h"
+#include "tests/sheets/made_content.h"
+#include "tests/sheets/page_pictures.h"
+
+namespace rebite::sheets {
+namespace {
+
+using maker::pdf_pages;
+using maker::pdf_text;
+using testing::HasSubstr;
+
+constexpr double px_per_mm = 12;
+constexpr double dpi = px_per_mm * 25.4;
+constexpr int dark = 128;
+
+// The longest dark run of a row.
+struct Run {
+  int from = 0, to = 0;  // to: one past the end
+  double mm() const { return (to - from) / px_per_mm; }
+};
+Run longest_run(const cv::Mat1b& page, int y) {
+  Run best, now;
+  for (int x = 0; x < page.cols; ++x) {
+    if (page(y, x) >= dark) continue;
+    if (now.to != x) now.from = x;
+    now.to = x + 1;
+    if (now.to - now.from > best.to - best.from) best = now;
+  }
+  return best;
+}
+
+// Middle of the dark run that holds or lies nearest to `x`.
+double line_middle(const cv::Mat1b& page, int y, int x) {
+  for (int off = 0; off < 12; ++off) {
+    for (const int at : {x - off, x + off}) {
+      if (at < 0 || at >= page.cols || page(y, at) >= dark) continue;
+      int a = at, b = at;
+      while (a > 0 && page(y, a - 1) < dark) --a;
+      while (b + 1 < page.cols && page(y, b + 1) < dark) ++b;
+      return (a + b) / 2.0;
+    }
+  }
+  return std::nan("");
+}
+
+// Length of the check rule in mm between the middles of its outer ticks; NaN where there is none.
+double check_rule_mm(const cv::Mat1b& page) {
+  for (int y = page.rows - 1; y > 80; --y) {
+    const Run run = longest_run(page, y);
+    if (run.mm() < 98.5 || run.mm() > 101.5) continue;
+    const int above = y - static_cast<int>(3.6 * px_per_mm);  // only the outer ticks reach there
+    return (line_middle(page, above, run.to - 2) - line_middle(page, above, run.from + 2)) /
+           px_per_mm;
+  }
+  return std::nan("");
+}
+
+// The plate's frame by its edges' middles, in pixels.
+struct Frame {
+  double x0 = std::nan(""), y0 = std::nan(""), x1 = std::nan(""), y1 = std::nan("");
+};
+Frame plate_frame(const cv::Mat1b& page, double width_mm) {
+  std::vector<int> rows;
+  Run last;
+  for (int y = 0; y < page.rows; ++y) {
+    const Run run = longest_run(page, y);
+    if (std::abs(run.mm() - width_mm) > 0.8) continue;
+    rows.push_back(y);
+    last = run;
+  }
+  Frame f;
+  if (rows.empty()) return f;
+  // The pen is 0.3 mm: its middle lies half of that inside the outermost dark pixels.
+  const double half = 0.15 * px_per_mm;
+  f.x0 = last.from + half;
+  f.x1 = last.to - half;
+  f.y0 = rows.front() + half;
+  f.y1 = rows.back() + 1 - half;
+  return f;
+}
+
+TEST(BenchMap, CheckRuleMeasures100MillimetresOnEveryPage) {
+  for (const Paper paper : {Paper::a4, Paper::letter}) {
+    const std::string pdf = bench_map_pdf(maker::made_content(), {paper, true});
+    const auto pages = pdf_pages(pdf, dpi, 1, 99);
+    ASSERT_EQ(pages.size(), 1U + 4 + 1 + 1);
+    for (std::size_t i = 0; i < pages.size(); ++i)
+      EXPECT_NEAR(check_rule_mm(pages[i]), 100.0, 0.1) << "page " << i + 1;
+  }
+}
+
+TEST(BenchMap, PlateOutlineIsThePlatesSize) {
+  const auto content = maker::made_content();
+  const auto pages = pdf_pages(bench_map_pdf(content), dpi, 1, 99);
+  for (std::size_t i = 0; i < pages.size(); ++i) {
+    const Frame f = plate_frame(pages[i], content.plate.width);
+    EXPECT_NEAR((f.x1 - f.x0) / px_per_mm, 150.0, 0.1) << "page " << i + 1;
+    EXPECT_NEAR((f.y1 - f.y0) / px_per_mm, 110.0, 0.1) << "page " << i + 1;
+  }
+}
+
+TEST(BenchMap, LShapeLiesAsOnTheMetal) {
+  // Print view: upright at x 40..55, foot to the RIGHT as far as 105. On the metal the foot points
+  // to the LEFT: x' = 150 - x: upright 95..110, foot 45..110, y 75..90.
+  const auto pages = pdf_pages(bench_map_pdf(maker::made_one_region()), dpi, 2, 3);
+  ASSERT_EQ(pages.size(), 2U);
+  const Frame f = plate_frame(pages[0], 150);
+  const auto white = [&](const Frame& frame, const cv::Mat1b& page, double x, double y) {
+    return page(static_cast<int>(frame.y0 + y * px_per_mm),
+                static_cast<int>(frame.x0 + x * px_per_mm)) >= dark;
+  };
+  for (const auto& [x, y, open] : {std::tuple{102.0, 30.0, true},  // upright
+                                   {60.0, 86.0, true},             // toe of the foot
+                                   {108.0, 88.0, true},            // heel
+                                   {47.0, 30.0, false},            // where the print has it
+                                   {60.0, 30.0, false},
+                                   {115.0, 86.0, false},
+                                   {40.0, 86.0, false}}) {
+    EXPECT_EQ(white(f, pages[0], x, y), open) << x << "," << y;
+  }
+  // Within 0.3 mm of the true edges: 0.4 mm to both sides of the foot's left end and the heel.
+  EXPECT_FALSE(white(f, pages[0], 45 - 0.4, 86));
+  EXPECT_TRUE(white(f, pages[0], 45 + 0.5, 86));
+  EXPECT_TRUE(white(f, pages[0], 110 - 0.5, 60));
+  EXPECT_FALSE(white(f, pages[0], 110 + 0.4, 60));
+  // The last page is the print: the foot points to the right, its toe near x = 105.
+  const std::string words = pdf_text(bench_map_pdf(maker::made_one_region()), 3, 3);
+  EXPECT_THAT(words, HasSubstr("PRINT VIEW"));
+}
+
+TEST(BenchMap, TextHoldsEveryStageTimeAndTheView) {
+  const auto content = maker::made_content();
+  const std::string pdf = bench_map_pdf(content);
+  ASSERT_FALSE(content.plan.stages.empty());
+  for (const auto& s : content.plan.stages) {
+    const std::string page = pdf_text(pdf, 1 + s.number, 1 + s.number);
+    EXPECT_THAT(page, HasSubstr(stage_heading(s, content.plan.stages.size())));
+    EXPECT_THAT(page, HasSubstr("dip " + clock_text(s.dip)));
+    EXPECT_THAT(page, HasSubstr("total " + clock_text(s.total)));
+    EXPECT_THAT(page, HasSubstr("PLATE VIEW"));
+    for (const int id : s.stop_out_before) EXPECT_THAT(page, HasSubstr(std::to_string(id)));
+  }
+  const std::string first = pdf_text(pdf, 1, 1);
+  for (const auto& r : content.plan.regions) {
+    if (r.action != plan::Action::burnish && r.action != plan::Action::scrape) continue;
+    EXPECT_THAT(first, HasSubstr(std::to_string(r.region.id) + ": " + action_text(r.action)));
+    EXPECT_THAT(first, HasSubstr(area_text(r.region.area_mm2, Units::metric)));
+  }
+  EXPECT_THAT(first, HasSubstr("safety data sheet"));
+}
+
+TEST(BenchMap, SolidLightAndWhiteFollowTheLists) {
+  // Stage 2 of the lock: regions that stage 1 finished are solid, hold is light, the rest white.
+  const auto content = maker::made_content();
+  const std::size_t stage = 1;
+  const auto page = pdf_pages(bench_map_pdf(content), dpi, 3, 3).at(0);
+  const Frame f = plate_frame(page, 150);
+  const int reach = static_cast<int>(1.6 * px_per_mm);
+  for (const auto& r : content.plan.regions) {
+    if (r.region.width_mm < 9) continue;  // room beside the number
+    // Mean darkness of a ring round the number's tag, 2.5 to 4 mm from a point inside.
+    const auto at = plate_view(r.region.centre, content.plate);
+    const int cx = static_cast<int>(f.x0 + at.x * px_per_mm);
+    const int cy = static_cast<int>(f.y0 + (at.y - 3.6) * px_per_mm);
+    const double grey = cv::mean(page(cv::Rect(cx - reach / 2, cy, reach, reach / 3)))[0];
+    switch (stop_out(content, stage, r.region.id)) {
+      case StopOut::now:
+        EXPECT_LT(grey, 60) << r.region.id;
+        break;
+      case StopOut::open:
+        EXPECT_GT(grey, 235) << r.region.id;
+        break;
+      case StopOut::already:
+        EXPECT_GT(grey, 120) << r.region.id;
+        EXPECT_LT(grey, 250) << r.region.id;
+        break;
+    }
+  }
+}
+
+TEST(BenchMap, SameContentSameBytes) {
+  const auto content = maker::made_content();
+  EXPECT_TRUE(bench_map_pdf(content) == bench_map_pdf(content));
+}
+
+TEST(BenchMap, PrintDialogueIsToldNotToScaleAndTheFileIsSound) {
+  const std::string pdf = bench_map_pdf(maker::made_content());
+  EXPECT_THAT(pdf, HasSubstr("/PrintScaling /None"));
+  EXPECT_EQ(maker::pdf_info(pdf, "Pages"), "6");
+  EXPECT_THAT(maker::pdf_info(pdf, "Page size"), HasSubstr("A4"));
+  const std::string letter = bench_map_pdf(maker::made_content(), {Paper::letter, false});
+  EXPECT_THAT(maker::pdf_info(letter, "Page size"), HasSubstr("letter"));
+}
+
+TEST(BenchMap, NoWorkAndNoWedgeSaySo) {
+  const std::string none = bench_map_pdf(maker::made_no_work());
+  EXPECT_EQ(maker::pdf_info(none, "Pages"), "2");
+  EXPECT_THAT(pdf_text(none), HasSubstr("Nothing to bite"));
+  EXPECT_THAT(pdf_text(none), HasSubstr("Nothing to scrape or burnish"));
+  const std::string bare = bench_map_pdf(maker::without_batch(maker::made_content()));
+  EXPECT_THAT(pdf_text(bare), HasSubstr("without a wedge"));
+}
+
+TEST(BenchMap, InchesAndFahrenheit) {
+  auto content = maker::made_content();
+  content.units = Units::inches;
+  content.fahrenheit = true;
+  const std::string words = pdf_text(bench_map_pdf(content));
+  EXPECT_THAT(words, HasSubstr("5.91 × 4.33 in"));
+  EXPECT_THAT(words, HasSubstr("68 °F"));
+  EXPECT_THAT(words, HasSubstr("in²"));
+  EXPECT_THAT(words, testing::Not(HasSubstr("°C")));
+}
+
+TEST(BenchMap, LargePlateIsTiledWithJoins) {
+  const auto content = maker::made_large_plate();
+  const std::string pdf = bench_map_pdf(content);
+  const std::string words = pdf_text(pdf);
+  for (const char* join : {"joins A1", "joins B1", "joins A2", "joins B2"})
+    EXPECT_THAT(words, HasSubstr(join));
+  const auto tiles = tiles_for(content.plate, 194, 255);
+  double right = 0, bottom = 0;
+  for (const auto& t : tiles) {
+    EXPECT_LE(t.window.width, 194);
+    EXPECT_LE(t.window.height, 255);
+    right = std::max(right, t.window.x + t.window.width);
+    bottom = std::max(bottom, t.window.y + t.window.height);
+    for (const auto& o : tiles) {
+      if (o.row != t.row || o.column != t.column + 1) continue;
+      EXPECT_NEAR(t.window.x + t.window.width - o.window.x, kTileOverlap, 1e-9);
+    }
+  }
+  EXPECT_NEAR(right, 600 + kTileBorder, 1e-9);
+  EXPECT_NEAR(bottom, 400 + kTileBorder, 1e-9);
+}
+
+TEST(BenchMap, TilesJoinWithoutAStep) {
+  // Two neighbours' windows overlap by 10 mm: what both show there is the same picture.
+  const auto content = maker::made_large_plate();
+  const auto tiles = tiles_for(content.plate, 194, 255);
+  const PlateDrawing drawing = plate_drawing(content, {});
+  const auto picture = [&](const Tile& t) {
+    return maker::png_grey(canvas_png(t.window.width, t.window.height, 4, 0, [&](cairo_t* cr) {
+      set_ink(cr, kWhite);
+      cairo_paint(cr);
+      PlateFrame f{content.plate, -t.window.x, -t.window.y, 1, true};
+      draw_stage_plate(cr, f, content, drawing, 0);
+    }));
+  };
+  const cv::Mat1b a = picture(tiles[0]), b = picture(tiles[1]);
+  const int overlap = static_cast<int>(kTileOverlap * 4);
+  const cv::Mat1b left = a.colRange(a.cols - overlap, a.cols), right = b.colRange(0, overlap);
+  cv::Mat1b difference;
+  cv::absdiff(left, right, difference);
+  // 158.75 mm * 4 px is not whole: lines may fall a fraction of a pixel apart.
+  EXPECT_LT(cv::mean(difference)[0], 3.0);
+  EXPECT_LT(cv::mean(left)[0], 250.0);  // there is something to compare
+}
+
+TEST(BenchMap, PagesLookAsKept) {
+  const auto pages = pdf_pages(bench_map_pdf(maker::made_content()), 48, 1, 6);
+  EXPECT_TRUE(maker::like_reference("bench-first", pages.at(0)));
+  EXPECT_TRUE(maker::like_reference("bench-stage2", pages.at(2)));
+  EXPECT_TRUE(maker::like_reference("bench-print", pages.at(5)));
+}
+
+}  // namespace
+}  // namespace rebite::sheets

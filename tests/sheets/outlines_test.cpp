@@ -1,0 +1,134 @@
+#include "sheets/outlines.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <map>
+#include <opencv2/imgproc.hpp>
+#include <set>
+
+#include "tests/sheets/made_content.h"
+
+namespace rebite::sheets {
+namespace {
+
+double signed_area(const Ring& r) {
+  double sum = 0;
+  for (std::size_t i = 0; i < r.size(); ++i) {
+    const PlateMm &a = r[i], &b = r[(i + 1) % r.size()];
+    sum += a.x * b.y - b.x * a.y;
+  }
+  return sum / 2;  // y down: positive is clockwise as seen
+}
+
+double area(const Outline& o) {
+  double sum = 0;
+  for (const auto& r : o.rings) sum += signed_area(r);
+  return sum;
+}
+
+const Outline& of(const std::vector<Outline>& all, int id) {
+  for (const auto& o : all)
+    if (o.id == id) return o;
+  throw std::runtime_error("no outline");
+}
+
+TEST(Outlines, ARectangleKeepsItsSize) {
+  cv::Mat1w labels(100, 150, std::uint16_t{0});
+  labels(cv::Rect(20, 10, 60, 40)) = 3;
+  const auto all = outlines(labels, 4, {37.5, 25});
+  ASSERT_EQ(all.size(), 2U);
+  EXPECT_EQ(all[0].id, 0);
+  EXPECT_NEAR(area(of(all, 3)), 15 * 10, 50 * 0.03);  // 0.03 mm along its 50 mm of border
+  EXPECT_NEAR(area(of(all, 0)), 37.5 * 25 - area(of(all, 3)), 1e-9);
+  for (const auto& p : of(all, 3).rings.at(0)) {
+    EXPECT_GE(p.x, 5 - 0.12);
+    EXPECT_LE(p.x, 20 + 0.12);
+    EXPECT_GE(p.y, 2.5 - 0.12);
+    EXPECT_LE(p.y, 12.5 + 0.12);
+  }
+}
+
+TEST(Outlines, ACircleIsSmoothAndDoesNotShrink) {
+  for (const double radius_mm : {1.5, 4.0, 12.0}) {
+    const double k = 4;
+    cv::Mat1w labels(120, 120, std::uint16_t{0});
+    for (int y = 0; y < 120; ++y)
+      for (int x = 0; x < 120; ++x)
+        if (std::hypot((x + 0.5) / k - 15.1, (y + 0.5) / k - 14.8) < radius_mm) labels(y, x) = 1;
+    const auto all = outlines(labels, k, {30, 30});
+    const Ring& ring = of(all, 1).rings.at(0);
+    double worst = 0;
+    for (const auto& p : ring)
+      worst = std::max(worst, std::abs(std::hypot(p.x - 15.1, p.y - 14.8) - radius_mm));
+    // Half a pixel is 0.125 mm: the smooth line lies closer to the true circle than the stairs do.
+    EXPECT_LT(worst, 0.12) << radius_mm;
+    // 0.05 mm along the border.
+    EXPECT_NEAR(signed_area(ring), M_PI * radius_mm * radius_mm, 2 * M_PI * radius_mm * 0.05);
+    EXPECT_LT(ring.size(), 120U);
+  }
+}
+
+TEST(Outlines, AStraightSlantHasNoStairs) {
+  // A border that rises 1 in 7: its points lie within 0.06 mm of the line, away from the ends.
+  const double k = 4;
+  cv::Mat1w labels(160, 240, std::uint16_t{0});
+  for (int y = 0; y < 160; ++y)
+    for (int x = 0; x < 240; ++x) labels(y, x) = (y + 0.5) / k > 15 + (x + 0.5) / k / 7 ? 1 : 2;
+  const auto all = outlines(labels, k, {60, 40});
+  for (const auto& p : of(all, 1).rings.at(0)) {
+    if (p.y > 30 || p.x < 3 || p.x > 57) continue;
+    EXPECT_NEAR(p.y, 15 + p.x / 7, 0.08);
+  }
+}
+
+TEST(Outlines, NeighboursShareTheirBordersExactly) {
+  const auto c = maker::made_many_regions(120);
+  const auto all = outlines(c.map.labels, c.map.grid.px_per_mm, c.plate);
+  double sum = 0;
+  std::map<std::array<double, 4>, int> edges;
+  for (const auto& o : all) {
+    sum += area(o);
+    for (const auto& r : o.rings) {
+      for (std::size_t i = 0; i < r.size(); ++i) {
+        const PlateMm &a = r[i], &b = r[(i + 1) % r.size()];
+        ++edges[{a.x, a.y, b.x, b.y}];
+      }
+    }
+  }
+  EXPECT_NEAR(sum, c.plate.width * c.plate.height, 1e-6);  // no gap, no overlap
+  int alone = 0;
+  for (const auto& [e, n] : edges) {
+    EXPECT_EQ(n, 1);
+    const bool on_edge = (e[0] == e[2] && (e[0] == 0 || e[0] == c.plate.width)) ||
+                         (e[1] == e[3] && (e[1] == 0 || e[1] == c.plate.height));
+    if (!on_edge && !edges.contains({e[2], e[3], e[0], e[1]})) ++alone;
+  }
+  EXPECT_EQ(alone, 0);
+}
+
+TEST(Outlines, HolesRunTheOtherWayAndCornersDoNotJoin) {
+  cv::Mat1w labels(80, 80, std::uint16_t{0});
+  labels(cv::Rect(10, 10, 50, 50)) = 1;
+  labels(cv::Rect(20, 20, 20, 20)) = 0;
+  const auto all = outlines(labels, 2, {40, 40});
+  const Outline& o = of(all, 1);
+  ASSERT_EQ(o.rings.size(), 2U);
+  EXPECT_LT(signed_area(o.rings[0]) * signed_area(o.rings[1]), 0);
+  EXPECT_NEAR(area(o), (50 * 50 - 20 * 20) / 4.0, 3);
+
+  labels = 0;
+  labels(cv::Rect(10, 10, 20, 20)) = 1;
+  labels(cv::Rect(30, 30, 20, 20)) = 1;  // touches at one corner
+  EXPECT_EQ(of(outlines(labels, 2, {40, 40}), 1).rings.size(), 2U);
+}
+
+TEST(Outlines, ThePlatesEdgeIsKeptWhereTheGridReachesPastIt) {
+  // 30.1 x 20.1 mm at 4 px/mm is 121 x 81 pixels: 30.25 x 20.25 mm.
+  cv::Mat1w labels(81, 121, std::uint16_t{1});
+  const auto all = outlines(labels, 4, {30.1, 20.1});
+  EXPECT_NEAR(area(all.at(0)), 30.1 * 20.1, 1e-9);
+}
+
+}  // namespace
+}  // namespace rebite::sheets
