@@ -45,11 +45,13 @@ Cut coarse_cut(const Cells& c, const cv::Mat1b& left_out) {
 
 Cut fine_cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
   Cut cut = coarse_cut(c, left_out);
-  move_borders(cut.labels, cut.count, c, left_out, {});
+  BorderOptions settle;
+  settle.rounds = 5;
+  move_borders(cut.labels, cut.count, c, left_out, settle);
   cut.count = split_pieces(cut.labels);
   cut.count = merge_narrow(cut.labels, cut.count, c, left_out, 0.6 * brush_mm);
   cut.apply(merge_parts(core_graph(cut, c, left_out), kStopFine));
-  move_borders(cut.labels, cut.count, c, left_out, {});
+  move_borders(cut.labels, cut.count, c, left_out, settle);
   trim_spurs(cut.labels, cut.count, c, left_out, 0.8 * brush_mm);
   cut.count = split_pieces(cut.labels);
   cut.count = merge_narrow(cut.labels, cut.count, c, left_out, brush_mm);

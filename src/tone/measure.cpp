@@ -175,7 +175,6 @@ std::vector<Region> measure_regions(const MeasureInput& in) {
       if (k < 0) continue;
       Sums& all = whole[at(k)];
       all.all += 1;
-      if (!in.usable(i, j)) continue;
       const int ci = i / f;
       const int cj = j / f;
       const double sigma = static_cast<double>(in.cells->sigma_mm(ci, cj));
@@ -194,14 +193,15 @@ std::vector<Region> measure_regions(const MeasureInput& in) {
         s.gy += static_cast<double>(gy(ci, cj));
       };
       add(all);
-      const double trim = std::min(1.5 * sigma + kBlurMm, 0.25 * out[at(k)].width_mm);
       const bool line = in.kind[at(k)] == RegionKind::line;
-      if (line || static_cast<double>(depth(i, j)) >= trim) add(sums[at(k)]);
+      const double trim = line ? 0.3 * out[at(k)].width_mm
+                               : std::min(1.5 * sigma + kBlurMm, 0.25 * out[at(k)].width_mm);
+      if (in.usable(i, j) && static_cast<double>(depth(i, j)) >= trim) add(sums[at(k)]);
     }
   }
   for (std::size_t k = 0; k < count; ++k) {
     sums[k].all = whole[k].all;
-    if (sums[k].n < 0.1 * whole[k].n || sums[k].n < 1) sums[k] = whole[k];
+    if (sums[k].n < 0.05 * whole[k].n || sums[k].n < 1) sums[k] = whole[k];
   }
   count_unseen(in, sums);
   const std::vector<std::set<int>> touching = contacts(in.labels, count);

@@ -14,7 +14,7 @@ namespace rebite::tone {
 struct MeasureInput {
   cv::Mat1f proof;               // full grid, reflectance
   cv::Mat1f drawing;             // inking taken off
-  cv::Mat1b usable;              // 255
+  cv::Mat1b usable;              // 255: counts; the bevel does not
   cv::Mat1b unseen;              // 255: inside the plate but not seen by the alignment
   cv::Mat1i labels;              // 0..count-1, -1 = none
   std::vector<RegionKind> kind;  // by label
@@ -25,7 +25,7 @@ struct MeasureInput {
 };
 
 // Mean reflectances over the region's core: its edges are trimmed by the alignment error and the
-// blur of the scan, as far as the region's width allows. Lines are measured whole.
+// softness of painted edges, as far as the region's width allows; lines by their inner half.
 //
 // gap_sd adds in squares: grain (of the gap, from its scatter, over the core), what wiping left
 // (the noise floor), the doubt of the inking fit at this place, the tone calibration (its floor

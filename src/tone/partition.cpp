@@ -147,11 +147,10 @@ double steps_apart(const PartSums& a, const PartSums& b) {
   const double gb = b.gap();
   const auto var = [](double v, double area) { return v / (area * area); };
   const double noise_gap = var(a.var_gap, a.area) + var(b.var_gap, b.area);
-  const double gap2 = (ga - gb) * (ga - gb) / (step * step + 4 * noise_gap);
-  const double work = std::min(1.0, std::max(std::abs(ga), std::abs(gb)) / (2 * step));
+  const double gap2 = (ga - gb) * (ga - gb) / (step * step + 2 * noise_gap);
   const double noise_now = var(a.var_now, a.area) + var(b.var_now, b.area);
-  const double dn = (a.now() - b.now()) * work;
-  const double now2 = dn * dn / (kNowStep * kNowStep + 4 * noise_now);
+  const double dn = a.now() - b.now();
+  const double now2 = dn * dn / (kNowStep * kNowStep + 2 * noise_now);
   return std::sqrt(gap2 + now2);
 }
 

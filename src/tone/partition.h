@@ -35,8 +35,9 @@ PartGraph graph_of(const cv::Mat1i& labels,
                    const cv::Mat1b& left_out);
 
 // Difference of two parts in visible steps: the gap, and the tone now as far as it changes the
-// minutes (two parts with the same gap but tones 0.12 D apart count as one step apart, where there
-// is work at all). Grain noise of small parts is allowed for.
+// minutes (two parts with the same gap but tones 0.12 D apart count as one step apart). Unworked
+// parts of different tone stay apart too: a part must be of one tone to know its own borders.
+// Grain noise of small parts is allowed for.
 double steps_apart(const PartSums& a, const PartSums& b);
 
 // What merging a and b loses: squared steps x mm2 per mm of border that goes.

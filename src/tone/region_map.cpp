@@ -4,12 +4,14 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <opencv2/imgproc.hpp>
 
 #include "tone/borders.h"
 #include "tone/cells.h"
 #include "tone/cut.h"
 #include "tone/edges.h"
+#include "tone/impressions.h"
 #include "tone/inking.h"
 #include "tone/lines.h"
 #include "tone/measure.h"
@@ -69,6 +71,35 @@ InkingFit inking_by_role(const Cells& cells,
   return refit_inking(seen, regions, roles);
 }
 
+void add_region_notes(RegionMap& map) {
+  std::map<int, std::vector<float>> tones;
+  for (const Region& r : map.regions) {
+    if (r.kind == RegionKind::soft) tones[r.id] = {};
+  }
+  for (int i = 0; i < map.labels.rows && !tones.empty(); i += 2) {
+    for (int j = 0; j < map.labels.cols; j += 2) {
+      const auto t = tones.find(map.labels(i, j));
+      if (t != tones.end() && std::isfinite(map.target(i, j)))
+        t->second.push_back(map.target(i, j));
+    }
+  }
+  for (Region& r : map.regions) {
+    if (r.unseen_share > 0.05) {
+      r.notes.push_back(fmt::format(
+          "{:.0f} % of this place was not seen by the alignment; nothing is advised there.",
+          100 * r.unseen_share));
+    }
+    if (r.kind != RegionKind::soft || tones[r.id].size() < 10) continue;
+    std::vector<float>& v = tones[r.id];
+    std::sort(v.begin(), v.end());
+    r.notes.push_back(
+        fmt::format("A soft passage: the tone to aim at runs from {:.2f} to {:.2f} D; no stop-out "
+                    "edge makes it.",
+                    v[v.size() / 20],
+                    v[v.size() - 1 - v.size() / 20]));
+  }
+}
+
 }  // namespace
 
 Result<RegionMap> find_regions(const align::PlatePair& pair,
@@ -89,13 +120,20 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
                   "Scan both sheets whole, with the plate mark, and try again.");
   }
   progress.at(0.05, "taking the inking out");
-  Cells cells = make_cells(pair.proof, pair.drawing, masks.usable, pair.sigma_mm, px_per_mm);
+  const MeanImpression mean = mean_impression(
+      pair.proof, masks.usable, pair.sigma_mm, px_per_mm, options.further_impressions);
+  const auto at_least_spread = [&](InkingFit& ink) {
+    double& noise = ink.inking.noise_density;
+    noise = std::max(noise, mean.wiping_sd * std::sqrt(1 + 1.0 / mean.count));
+  };
+  Cells cells = make_cells(mean.proof, pair.drawing, masks.usable, pair.sigma_mm, px_per_mm);
   const cv::Mat1f raw_cells = cells.drawing.clone();
   const cv::Mat1b rim = rim_of(cells);
   const Cut coarse = coarse_cut(cells, rim);
   Cut joined{coarse.labels.clone(), coarse.count};
   joined.apply(join_without_edge(coarse.labels, coarse.count, cells, rim));
   InkingFit ink = fit_inking(cells, joined.labels, joined.count);
+  at_least_spread(ink);
   take_inking_off(cells.drawing, ink.field, 1);
 
   progress.at(0.3, "finding areas");
@@ -110,6 +148,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
 
   progress.at(0.6, "taking the inking out again");
   ink = inking_by_role(cells, raw_cells, left_out, parts, passages);
+  at_least_spread(ink);
   raw_cells.copyTo(cells.drawing);
   take_inking_off(cells.drawing, ink.field, 1);
   passages = judge_passages(parts, cells, left_out, ink, options.brush_mm);
@@ -117,17 +156,14 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   take_inking_off(drawing, ink.field, cells.factor);
   out.inking = ink.inking;
   out.notes = ink.notes;
-  cv::Mat1i joined_parts = parts.labels.clone();
-  relabel(joined_parts, passages.region_of);
-  const int all_kinds = static_cast<int>(passages.kinds.size());
 
   progress.at(0.7, "drawing the borders");
   BorderOptions last;
-  last.rounds = 1;
-  move_borders(joined_parts, all_kinds, cells, left_out, last);
-  trim_spurs(joined_parts, all_kinds, cells, left_out, 0.6 * options.brush_mm);
   last.band_mm = 0.5;
-  cv::Mat1i labels = fine_labels(joined_parts, all_kinds, cells, left_out, last, pair.proof.size());
+  cv::Mat1i labels =
+      fine_labels(parts.labels, parts.count, cells, left_out, last, pair.proof.size());
+  relabel(labels, passages.region_of);
+  const int all_kinds = static_cast<int>(passages.kinds.size());
   std::vector<int> to_region(at(all_kinds), -1);
   std::vector<RegionKind> kind;
   for (int k = 0; k < all_kinds; ++k) {
@@ -150,9 +186,14 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   drop_empty(labels, kind);
   progress.at(0.85, "measuring");
   MeasureInput in;
-  in.proof = pair.proof;
+  in.proof = mean.proof;
   in.drawing = drawing;
-  in.usable = masks.usable;
+  in.usable = masks.usable.clone();
+  for (int i = 0; i < in.usable.rows; ++i) {
+    for (int j = 0; j < in.usable.cols; ++j) {
+      if (rim(i / cells.factor, j / cells.factor)) in.usable(i, j) = 0;
+    }
+  }
   in.unseen = masks.unseen;
   in.labels = labels;
   in.kind = kind;
@@ -181,6 +222,11 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   out.now = tone_map(cells.proof, parts.labels, parts.count, cells, pair.proof.size());
   out.target = tone_map(cells.drawing, parts.labels, parts.count, cells, pair.proof.size());
   out.gap = out.target - out.now;
+  add_region_notes(out);
+  if (mean.count > 1) {
+    out.notes.push_back(
+        fmt::format("{} impressions of the proof's state were averaged.", mean.count));
+  }
   if (masks.seen < 0.995) {
     out.notes.push_back(fmt::format(
         "{:.1f} % of the plate was not seen by the alignment; nothing is advised there.",
