@@ -69,6 +69,23 @@ Result<WhiteField> light_from_blank(const ReadOptions& options,
   return field;
 }
 
+// Paper lighter than the lightest patch of the grey scale was read as that patch: all densities of
+// the sheet are then too low by the same unknown amount.
+void check_white_on_curve(const ScannerCurve& scanner,
+                          const PaperWhite& white,
+                          DensityImage& image) {
+  const double paper = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
+  if (paper < 0.995 * scanner.reflectance.back()) return;
+  image.doubt.floor = std::hypot(image.doubt.floor, 0.02);
+  image.notes.push_back(
+      fmt::format("The paper is as light as the lightest patch of the grey scale (D {:.2f}) or "
+                  "lighter: its white "
+                  "lies outside the measured range and densities may be too low. Measure the "
+                  "scanner again with a "
+                  "scale whose lightest patch is lighter than the paper.",
+                  -std::log10(scanner.reflectance.back())));
+}
+
 }  // namespace
 
 Result<DensityImage> read_scan(const std::filesystem::path& file,
@@ -102,6 +119,7 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   image.paper_residual_sd = white.residual_sd;
   image.paper_unevenness = white.unevenness;
   image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);
+  if (options.scanner) check_white_on_curve(*options.scanner, white, image);
   image.notes.insert(image.notes.end(), white.notes.begin(), white.notes.end());
   progress.at(1, "scan read");
   return image;

@@ -293,6 +293,26 @@ TEST(ScannerCurveUse, WarnsWhenTheScanDiffersAndTellsWhatIsOutside) {
   EXPECT_LT(r->doubt.sd(Density::of(1.2)), plain->doubt.sd(Density::of(1.2)));
 }
 
+TEST(ScannerCurveUse, PaperLighterThanTheScaleIsTold) {
+  const Folder folder;
+  maker::Plate plate;
+  plate.size = {40, 30};
+  maker::Scanner s = plain_scanner();
+  maker::write_scan(maker::print_proof(plate, {}, s), (folder / "p.tif").string());
+  const auto note_of = [&](const std::vector<double>& densities) {
+    const auto curve = measured(maker::grey_scale(densities, {9, 14}, s), densities, folder);
+    EXPECT_TRUE(curve) << curve.error().what;
+    const auto r = read_scan(folder / "p.tif", {.scanner = &*curve});
+    EXPECT_TRUE(r);
+    std::string text;
+    for (const auto& n : r->notes) text += n + "\n";
+    return text;
+  };
+  EXPECT_THAT(note_of({0.2, 0.4, 0.6, 0.8, 1.0, 1.3}), HasSubstr("lightest patch"));
+  // Paper of the plate maker: reflectance 0.86, D 0.066.
+  EXPECT_THAT(note_of(camera_11), testing::Not(HasSubstr("lightest patch of the grey scale (")));
+}
+
 // End to end: a contrasty scanner, its curve measured, then the same scale read as a densitometer
 // would.
 TEST(ScannerCurveUse, SpotReadingsOfTheScaleItself) {
