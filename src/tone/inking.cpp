@@ -16,6 +16,9 @@ namespace rebite::tone {
 namespace {
 
 constexpr double kOffsetPrior = 0.06;  // as in inking_blocks.cpp
+// A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
+// some 40 blocks.
+constexpr double kBlockSd = 0.03;
 constexpr double kStartScale = 0.08;
 constexpr double kEndScale = 0.012;
 
@@ -113,8 +116,7 @@ Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, in
       const Block& b = blocks[static_cast<std::size_t>(i)];
       const double w = robust_weight(b, b.diff - predicted(i), now.scale) *
                        whole[static_cast<std::size_t>(b.part)];
-      // A block counts at no better than 0.02: what the field cannot follow is correlated.
-      const double v = w / (0.02 * 0.02 + b.noise * b.noise);
+      const double v = w / (kBlockSd * kBlockSd + b.noise * b.noise);
       weighted.row(i) = std::sqrt(v) * design.row(i);
       rhs += v * b.diff * b.basis;
     }
@@ -175,7 +177,7 @@ Fit fit_by_role(const std::vector<Block>& blocks,
       const double share = column[static_cast<std::size_t>(b.part)] >= 0 ? 0.5 : 1.0;
       // The first round takes all at their word; from then on single blocks may be wrong.
       const double w = round == 0 ? b.agreement : robust_weight(b, b.diff - predicted(i), scale);
-      const double v = share * w / (0.02 * 0.02 + b.noise * b.noise);
+      const double v = share * w / (kBlockSd * kBlockSd + b.noise * b.noise);
       weighted.row(i) = std::sqrt(v) * design.row(i);
       rhs += v * b.diff * design.row(i).transpose();
     }

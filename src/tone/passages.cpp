@@ -26,10 +26,11 @@ struct Judge {
   double noise = 0;
   double brush_mm = 4;
 
-  bool still(const PartSums& s, double field) const {
+  // `steps`: how many visible steps count as work.
+  bool still(const PartSums& s, double field, double steps = 1) const {
     if (s.area <= 0) return true;
     const double doubt = std::sqrt(noise * noise + s.noise_gap() * s.noise_gap() + field);
-    return std::abs(s.gap()) < std::max(step_of(s), 2 * doubt);
+    return std::abs(s.gap()) < std::max(steps * step_of(s), 2 * doubt);
   }
 };
 
@@ -119,7 +120,7 @@ void judge_set(const std::vector<int>& set, const Judge& j, Passages& out) {
   int darker = -1, lighter = -1, nothing = -1;
   for (const int k : set) {
     const PartSums& s = j.graph.parts[at(k)];
-    if (j.still(s, j.field_var[at(k)])) {
+    if (j.still(s, j.field_var[at(k)], 2)) {
       if (nothing < 0) nothing = region(RegionKind::still);
       out.region_of[at(k)] = nothing;
       continue;

@@ -22,8 +22,8 @@ struct Passages {
 // ranges over less than two and a half visible steps they are one area (or still, by their common
 // mean); else those with work to do are one soft passage, save wide flat ones, which stay areas.
 //
-// Still: the gap is below a visible step, or below twice what grain, wiping and the inking fit
-// leave in doubt.
+// Still: the gap is below a visible step (two where it fades without an edge: so does wiping), or
+// below twice what grain, wiping and the inking fit leave in doubt.
 Passages judge_passages(const Cut& parts,
                         const Cells& cells,
                         const cv::Mat1b& left_out,
