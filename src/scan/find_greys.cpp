@@ -242,6 +242,28 @@ GreyReading read_patch(const cv::Mat1f& codes, const Turned& turned, const Found
   return r;
 }
 
+// Median code of the card beside patch i, on one long side of the row. A median: figures printed
+// there cover less than half of it.
+double card_beside(
+    const cv::Mat1f& codes, const Turned& turned, const FoundRow& f, int i, bool below) {
+  const auto [low, high] = extent(f, i);
+  const double height = f.band.to - f.band.from;
+  const double near = 3, deep = std::max(3.0, 0.2 * height);
+  const double y0 = below ? f.band.to + near : f.band.from - near - deep;
+  std::vector<double> v;
+  constexpr int n = 60;
+  for (int a = 0; a < n; ++a) {
+    for (int b = 0; b < n; ++b) {
+      const double x = low + (high - low) * (a + 0.5) / n, y = y0 + deep * (b + 0.5) / n;
+      const cv::Vec2d p = turned.scan_from * cv::Vec3d(x, y, 1);
+      const int px = static_cast<int>(std::lround(p[0])), py = static_cast<int>(std::lround(p[1]));
+      if (px < 0 || py < 0 || px >= codes.cols || py >= codes.rows) return std::nan("");
+      v.push_back(double(codes(py, px)));
+    }
+  }
+  return median(v);
+}
+
 // Falling numbers, for counting patches when the listed number does not fit.
 std::vector<double> falling(int n) {
   std::vector<double> v(static_cast<std::size_t>(n));
@@ -331,7 +353,12 @@ Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
     return wrong_number(name, densities.size(), static_cast<int>(densities.size()) + more);
   }
   std::vector<GreyReading> readings;
-  for (int i = 0; i < best->row.n; ++i) readings.push_back(read_patch(codes, *way, *best, i));
+  for (int i = 0; i < best->row.n; ++i) {
+    readings.push_back(read_patch(codes, *way, *best, i));
+    for (const bool below : {false, true}) {
+      readings.back().card[below] = card_beside(codes, *way, *best, i, below);
+    }
+  }
   if (best->row.reversed) std::reverse(readings.begin(), readings.end());
   return readings;
 }

@@ -14,6 +14,8 @@ struct GreyReading {
   double code = 0;     // trimmed mean of the codes over the middle of the patch, 0..1
   double scatter = 0;  // sd of those codes
   double clipped = 0;  // share of pixels at 0 or full scale
+  // Codes of the card close by, on the two long sides of the row; NaN where there is none.
+  double card[2] = {0, 0};
   std::array<cv::Point2d, 4> corners_px;  // of the measured part, in scan pixels
 };
 

@@ -155,10 +155,11 @@ Result<Loaded> load(const std::filesystem::path& file,
   CodeCensus census(facts.bits, facts.channels);
   std::vector<float> line(static_cast<std::size_t>(facts.width));
   const double all = double(facts.width) * facts.height;
+  const std::string doing = "reading " + name;
   const auto take = [&](const Block& block) {
     place(block, tone, turn, line, out.values);
     census.take(block);
-    progress.at(census.pixels() / all, "reading " + name);
+    progress.at(census.pixels() / all, doing);
     return !progress.stopped();
   };
   if (auto r = (*source)->read(take); !r) return std::unexpected(r.error());

@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "files/files.h"
+#include "scan/card_light.h"
 #include "scan/find_greys.h"
 #include "scan/grey_fit.h"
 #include "scan/load.h"
@@ -45,43 +46,92 @@ Result<void> check_list(const std::vector<double>& densities) {
   return {};
 }
 
-// Patches from dark to light; refuses clipped ones and codes that do not fall with density.
-Result<std::vector<CodeDensity>> in_order(const std::vector<GreyReading>& readings,
-                                          const std::vector<double>& densities,
-                                          const std::string& name) {
+// Indices of the patches from dark to light; refuses clipped ones and codes that do not fall with
+// density.
+Result<std::vector<std::size_t>> dark_to_light(const std::vector<GreyReading>& readings,
+                                               const std::vector<double>& densities,
+                                               const std::string& name) {
   std::vector<std::size_t> by(readings.size());
   std::iota(by.begin(), by.end(), std::size_t{0});
   std::sort(by.begin(), by.end(), [&](std::size_t a, std::size_t b) {
     return densities[a] > densities[b];
   });
-  std::vector<CodeDensity> sorted;
-  for (const std::size_t i : by) {
-    if (readings[i].clipped > clipped_patch) {
+  for (std::size_t k = 0; k < by.size(); ++k) {
+    const GreyReading& r = readings[by[k]];
+    const double d = densities[by[k]];
+    if (r.clipped > clipped_patch) {
       return refuse(
           ProblemKind::data,
           fmt::format("{}: the patch of density {} is clipped ({:.0f} % of it at the end of "
                       "the scale)",
                       name,
-                      densities[i],
-                      100 * readings[i].clipped),
+                      d,
+                      100 * r.clipped),
           "Switch off automatic exposure and contrast in the scanner software and scan "
           "again.");
     }
-    if (!sorted.empty() && readings[i].code <= sorted.back().code) {
+    if (k > 0 && r.code <= readings[by[k - 1]].code) {
       return refuse(
           ProblemKind::data,
           fmt::format("{}: the patch of density {} has code {:.4f}, not lighter than {:.4f} "
                       "of the patch of density {}",
                       name,
-                      densities[i],
-                      readings[i].code,
-                      sorted.back().code,
-                      sorted.back().density),
+                      d,
+                      r.code,
+                      readings[by[k - 1]].code,
+                      densities[by[k - 1]]),
           "Check the order of the densities; list only patches the scanner tells apart.");
     }
-    sorted.push_back({readings[i].code, densities[i]});
+  }
+  return by;
+}
+
+// Codes with the densities as this scanner's light makes them seem.
+std::vector<CodeDensity> as_lit(const std::vector<std::size_t>& by,
+                                const std::vector<GreyReading>& readings,
+                                const std::vector<double>& densities,
+                                const std::vector<double>& log_light) {
+  std::vector<CodeDensity> sorted;
+  for (const std::size_t i : by) {
+    sorted.push_back({readings[i].code, densities[i] - log_light[i]});
   }
   return sorted;
+}
+
+struct LitFit {
+  GreyFit fit;
+  CardLight light;
+};
+
+// The card's codes become light only through the curve, and the curve needs the light: three rounds
+// settle it (the light is a few per cent and the curve's error from it a few per cent of that).
+LitFit fit_with_light(const std::vector<std::size_t>& by,
+                      const std::vector<GreyReading>& readings,
+                      const std::vector<double>& densities) {
+  LitFit f;
+  f.light.log_light.assign(readings.size(), 0.0);
+  f.fit = fit_greys(as_lit(by, readings, densities, f.light.log_light));
+  for (int round = 0; round < 3; ++round) {
+    f.light = light_along_card(readings, f.fit);
+    const bool even = std::all_of(
+        f.light.log_light.begin(), f.light.log_light.end(), [](double l) { return l == 0; });
+    if (even) break;
+    f.fit = fit_greys(as_lit(by, readings, densities, f.light.log_light));
+  }
+  return f;
+}
+
+void add_light_note(const CardLight& light, ScannerCurve& curve) {
+  if (!light.seen) {
+    curve.notes.push_back(
+        "No even card was seen beside the patches: whether the scanner lights the scale evenly "
+        "cannot be "
+        "told.");
+  } else if (light.range > 0.005) {
+    curve.notes.push_back(fmt::format(
+        "The light changes by {:.1f} % along the grey scale, seen on its card, and was taken out.",
+        100 * (std::pow(10.0, light.range) - 1)));
+  }
 }
 
 void add_notes(const GreyFit& fit, const std::vector<CodeDensity>& sorted, ScannerCurve& curve) {
@@ -122,9 +172,9 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   const std::string name = files::shown(scan);
   const auto readings = find_greys(loaded->values, options.densities, name);
   if (!readings) return std::unexpected(readings.error());
-  const auto sorted = in_order(*readings, options.densities, name);
-  if (!sorted) return std::unexpected(sorted.error());
-  const GreyFit fit = fit_greys(*sorted);
+  const auto by = dark_to_light(*readings, options.densities, name);
+  if (!by) return std::unexpected(by.error());
+  const auto [fit, light] = fit_with_light(*by, *readings, options.densities);
   ScannerCurve curve;
   curve.code = fit.code;
   curve.reflectance = fit.reflectance;
@@ -133,16 +183,14 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   curve.bits = loaded->info.bits;
   curve.profile = loaded->info.profile;
   curve.notes = loaded->notes;
-  // As listed, not as sorted.
-  for (std::size_t i = 0; i < options.densities.size(); ++i) {
-    const auto at = std::find_if(sorted->begin(), sorted->end(), [&](const CodeDensity& p) {
-      return p.density == options.densities[i];
-    });
-    const auto k = static_cast<std::size_t>(at - sorted->begin());
-    curve.patches.push_back(
-        {Density::of(options.densities[i]), (*readings)[i].code, fit.residual[k]});
+  curve.patches.resize(readings->size());
+  for (std::size_t k = 0; k < by->size(); ++k) {  // as listed, not as sorted
+    const std::size_t i = (*by)[k];
+    curve.patches[i] = {Density::of(options.densities[i]), (*readings)[i].code, fit.residual[k]};
   }
-  add_notes(fit, *sorted, curve);
+  add_light_note(light, curve);
+  add_notes(
+      fit, as_lit(*by, *readings, options.densities, std::vector<double>(by->size(), 0.0)), curve);
   return curve;
 }
 

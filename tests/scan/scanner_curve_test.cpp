@@ -10,6 +10,7 @@
 #include <limits>
 #include <nlohmann/json.hpp>
 #include <numeric>
+#include <opencv2/imgproc.hpp>
 
 #include "scan/find_greys.h"
 #include "scan/grey_fit.h"
@@ -126,6 +127,68 @@ TEST(GreyScaleOrder, EitherDirectionAndManyPatches) {
                {1.4, 1.0, 0.7, 0.4, 0.1},
                folder);
   EXPECT_TRUE(five) << five.error().what;
+}
+
+// +-8 % of light over the platen: seen on the card beside the patches and taken out. What is left
+// of it is a constant that paper white takes away.
+TEST(GreyScaleLight, UnevenLightIsSeenOnTheCard) {
+  const Folder folder;
+  for (const std::uint64_t seed : {1U, 7U, 8U}) {  // the three with most light change of eight
+    maker::Scanner s = plain_scanner();
+    s.flare = 0;
+    s.seed = seed;
+    s.turn_deg = double(seed) * 37;
+    s.uneven_light = 0.08;
+    const auto curve = measured(maker::grey_scale(camera_11, {14, 18}, s), camera_11, folder);
+    ASSERT_TRUE(curve) << curve.error().what;
+    std::vector<double> off;
+    for (int i = 0; i <= 100; ++i) {
+      const double d = 0.06 + i * 0.0155;
+      const double code = linear_to_srgb(std::pow(10, -d));
+      off.push_back(-std::log10(curve->reflectance_of(code)) - d);
+    }
+    const double mean = std::accumulate(off.begin(), off.end(), 0.0) / double(off.size());
+    for (const double o : off) EXPECT_NEAR(o - mean, 0, 0.008);
+    std::string text;
+    for (const auto& n : curve->notes) text += n + "\n";
+    EXPECT_THAT(text, HasSubstr("The light changes by"));
+  }
+}
+
+// Printed figures below the patches, a frame round the card, a dark cloth round everything.
+TEST(GreyScaleCard, FiguresFramesAndADarkCloth) {
+  const Folder folder;
+  const auto plain = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
+  const double k = plain_scanner().dpi / 25.4;
+  const auto px = [k](double mm) { return static_cast<int>(mm * k); };
+  auto made = plain;
+  made.codes = plain.codes.clone();
+  for (int i = 0; i < 11; ++i) {
+    cv::putText(made.codes,
+                std::to_string(i),
+                {px(11 + 9 * i), px(27)},
+                cv::FONT_HERSHEY_SIMPLEX,
+                0.6,
+                cv::Scalar(8000),
+                2);
+  }
+  cv::rectangle(made.codes,
+                {px(3), px(3), made.codes.cols - px(6), made.codes.rows - px(6)},
+                cv::Scalar(5000),
+                4);
+  cv::Mat1w cloth(made.codes.rows * 2, made.codes.cols + 200);
+  cv::RNG(2).fill(cloth, cv::RNG::NORMAL, 6000, 60);
+  made.codes.copyTo(cloth(cv::Rect(100, made.codes.rows / 2, made.codes.cols, made.codes.rows)));
+  made.codes = cloth;
+  const auto curve = measured(made, camera_11, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  for (const GreyPatch& p : curve->patches) EXPECT_LT(std::abs(p.residual), 0.003);
+  // The same codes as on the bare card.
+  const auto bare = measured(plain, camera_11, folder);
+  ASSERT_TRUE(bare);
+  for (std::size_t i = 0; i < camera_11.size(); ++i) {
+    EXPECT_NEAR(curve->patches[i].code, bare->patches[i].code, 3e-4);
+  }
 }
 
 TEST(GreyScaleRefused, WrongNumberSaysBoth) {
