@@ -246,7 +246,14 @@ class BenchMap {
       const double top = l.head.y + 12;
       words = {words.x, top, words.width, l.paper.height - m - foot_room - top};
     }
-    TextFlow flow = largest_flow(first_page_words(c_), words, columns, {4.4, 4.0, 3.7, 3.4, 3.7});
+    // What must be done goes onto this page if it can; the notes may run on.
+    const std::vector<TextBlock> core = first_page_words(c_), notes = note_words(c_);
+    std::vector<TextBlock> all = core;
+    all.insert(all.end(), notes.begin(), notes.end());
+    const std::vector<double> sizes{4.4, 4.0, 3.7, 3.4};
+    TextFlow flow = largest_flow(all, words, columns, sizes);
+    if (!flow.fits(words, columns))
+      flow = TextFlow(all, largest_flow(core, words, columns, {4.0, 3.7, 3.4, 3.7}).size());
     const std::vector<std::size_t> used = l.shape == Shape::tiled ? tiles_with([&](int id) {
       return std::find(c_.plan.lower_first.begin(), c_.plan.lower_first.end(), id) !=
              c_.plan.lower_first.end();

@@ -77,7 +77,7 @@ void draw_check_rule(cairo_t* cr, double x, double y) {
     const double high = i % 10 == 0 ? 4 : i % 5 == 0 ? 2.5 : 1.5;
     line(cr, x + 10 * i, y - high, x + 10 * i, y, 0.2);
   }
-  draw_text(cr, x + 50, y - 2.9, "100 mm", {3, true, Align::centre, kBlack, 1});
+  draw_text(cr, x + 50, y - 2.9, "100 mm · 3.94 in", {3, true, Align::centre, kBlack, 1});
   draw_text(cr,
             x,
             y + 3.6,
@@ -94,7 +94,7 @@ void draw_check_rule_upright(cairo_t* cr, double x, double y) {
   cairo_save(cr);
   cairo_translate(cr, x - 2.9, y + 50);
   cairo_rotate(cr, -1.5707963267948966);
-  draw_text(cr, 0, 0, "100 mm", {3, true, Align::centre, kBlack, 1});
+  draw_text(cr, 0, 0, "100 mm · 3.94 in", {3, true, Align::centre, kBlack, 1});
   cairo_restore(cr);
 }
 

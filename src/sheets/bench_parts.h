@@ -69,6 +69,7 @@ class TextFlow {
   TextFlow(std::vector<TextBlock> blocks, double size) : blocks_(std::move(blocks)), size_(size) {}
   // Fills the area in `columns` columns with what is left.
   void fill(cairo_t* cr, const Area& area, int columns);
+  double size() const { return size_; }
   bool done() const { return next_ >= blocks_.size(); }
   // Would all of it go into the area?
   bool fits(const Area& area, int columns) const;

@@ -96,6 +96,11 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
                                dip_text(s),
                                named(s.stop_out_before, s.number == 1 && has_hold(c), 12))});
   }
+  return out;
+}
+
+std::vector<TextBlock> note_words(const SheetContent& c) {
+  std::vector<TextBlock> out;
   if (!c.plan.notes.empty()) out.push_back({Kind::heading, "Notes"});
   for (const auto& words : c.plan.notes) out.push_back({Kind::text, words});
   return out;

@@ -7,8 +7,10 @@
 
 namespace rebite::sheets {
 
-// Lower first, preparation, order of the stages, cautions, notes.
+// Cautions, lower first, preparation, order of the stages.
 std::vector<TextBlock> first_page_words(const SheetContent& content);
+// The plan's notes.
+std::vector<TextBlock> note_words(const SheetContent& content);
 // The tick lines of one stage's page.
 // At most `parts` numbers or runs of numbers in a list (0: all).
 std::vector<TextBlock> stage_words(const SheetContent& content,

@@ -101,11 +101,36 @@ Points blurred(const Points& p, bool closed, double sigma) {
   return out;
 }
 
-Points smoothed(const Points& p, bool closed, double sigma) {
-  if (p.size() < 3 || sigma <= 0) return p;
+// 2g - g*g: takes the stairs out and keeps round shapes from shrinking.
+Points evened(const Points& p, bool closed, double sigma) {
   const Points once = blurred(p, closed, sigma), twice = blurred(once, closed, sigma);
   Points out(p.size());
   for (std::size_t i = 0; i < p.size(); ++i) out[i] = once[i] * 2 - twice[i];
+  return out;
+}
+
+// Shallow slants have long stairs that need a long reach, corners a short one: the long reach is
+// taken where it stays within the pixels' own half width of the border, by a soft switch.
+Points smoothed(const Points& p, bool closed, double sigma) {
+  if (p.size() < 3 || sigma <= 0) return p;
+  const Points near = evened(p, closed, sigma), far = evened(p, closed, 4 * sigma);
+  Points share(p.size());  // x: of the long reach, 0..1
+  const int n = static_cast<int>(p.size()), reach = static_cast<int>(std::ceil(12 * sigma));
+  for (int i = 0; i < n; ++i) {
+    double worst = 0;
+    for (int k = i - reach; k <= i + reach; ++k) {
+      if (!closed && (k < 0 || k >= n)) continue;
+      const auto at = static_cast<std::size_t>(((k % n) + n) % n);
+      worst = std::max(worst, cv::norm(far[at] - p[at]));
+    }
+    share[static_cast<std::size_t>(i)].x = std::clamp((0.7 - worst) / 0.15, 0.0, 1.0);
+  }
+  share = blurred(share, closed, sigma);
+  Points out(p.size());
+  for (std::size_t i = 0; i < p.size(); ++i) {
+    const double w = std::clamp(share[i].x, 0.0, 1.0);
+    out[i] = far[i] * w + near[i] * (1 - w);
+  }
   if (!closed) {
     out.front() = p.front();
     out.back() = p.back();

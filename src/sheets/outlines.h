@@ -27,7 +27,8 @@ struct OutlineOptions {
 // The border is cut where three areas meet; each piece between two such points is smoothed and
 // simplified by itself, ends fixed, always in the same direction: the two neighbours of a border
 // get exactly the same points, without gap or overlap. Smoothing is a Gaussian along the border
-// applied twice over (2g - g*g), which keeps small round regions from shrinking. Borders that lie
+// applied twice over (2g - g*g), which keeps small round regions from shrinking; four times as long
+// where the line then still follows the pixels (shallow slants have long stairs). Borders that lie
 // on the plate's edge stay on it; the label picture may reach a part of a pixel past the plate and
 // is cut there. Pieces that touch only at a corner are separate rings.
 std::vector<Outline> outlines(const cv::Mat1w& labels,

@@ -70,15 +70,24 @@ TEST(Outlines, ACircleIsSmoothAndDoesNotShrink) {
 }
 
 TEST(Outlines, AStraightSlantHasNoStairs) {
-  // A border that rises 1 in 7: its points lie within 0.06 mm of the line, away from the ends.
+  // Borders that rise 1 in 2, 7 and 20 (stairs of 0.5, 1.75 and 5 mm): the line stays within a
+  // third of a pixel of the true one, away from the ends; the stairs themselves are off by half a
+  // pixel.
   const double k = 4;
-  cv::Mat1w labels(160, 240, std::uint16_t{0});
-  for (int y = 0; y < 160; ++y)
-    for (int x = 0; x < 240; ++x) labels(y, x) = (y + 0.5) / k > 15 + (x + 0.5) / k / 7 ? 1 : 2;
-  const auto all = outlines(labels, k, {60, 40});
-  for (const auto& p : of(all, 1).rings.at(0)) {
-    if (p.y > 30 || p.x < 3 || p.x > 57) continue;
-    EXPECT_NEAR(p.y, 15 + p.x / 7, 0.08);
+  for (const double run : {2.0, 7.0, 20.0}) {
+    cv::Mat1w labels(200, 240, std::uint16_t{0});
+    for (int y = 0; y < 200; ++y)
+      for (int x = 0; x < 240; ++x) labels(y, x) = (y + 0.5) / k > 10 + (x + 0.5) / k / run ? 1 : 2;
+    int seen = 0;
+    double worst = 0;
+    const auto all = outlines(labels, k, {60, 50});
+    for (const auto& p : of(all, 1).rings.at(0)) {
+      if (p.y > 45 || p.x < 4 || p.x > 56) continue;
+      worst = std::max(worst, std::abs(p.y - 10 - p.x / run) / std::hypot(1, 1 / run));
+      ++seen;
+    }
+    EXPECT_LT(worst, 0.083) << "1 in " << run;
+    EXPECT_LE(seen, 22) << "1 in " << run;
   }
 }
 
