@@ -110,7 +110,7 @@ Points evened(const Points& p, bool closed, double sigma) {
 }
 
 // Shallow slants have long stairs that need a long reach, corners a short one: the long reach is
-// taken where it stays within the pixels' own half width of the border, by a soft switch.
+// taken where it stays within about a pixel of the border all along that reach, by a soft switch.
 Points smoothed(const Points& p, bool closed, double sigma) {
   if (p.size() < 3 || sigma <= 0) return p;
   const Points near = evened(p, closed, sigma), far = evened(p, closed, 4 * sigma);
@@ -123,7 +123,7 @@ Points smoothed(const Points& p, bool closed, double sigma) {
       const auto at = static_cast<std::size_t>(((k % n) + n) % n);
       worst = std::max(worst, cv::norm(far[at] - p[at]));
     }
-    share[static_cast<std::size_t>(i)].x = std::clamp((0.7 - worst) / 0.15, 0.0, 1.0);
+    share[static_cast<std::size_t>(i)].x = std::clamp((1.1 - worst) / 0.3, 0.0, 1.0);
   }
   share = blurred(share, closed, sigma);
   Points out(p.size());
