@@ -1,0 +1,104 @@
+// The record book: one SQLite file that remembers every plate, batch, state, bite and prediction.
+//
+// Journal DELETE and synchronous FULL: what was acknowledged is on the disk (a write-ahead log
+// needs shared memory and fails on network shares). Every writing call is one BEGIN IMMEDIATE
+// transaction: all of it or nothing, also when the program is killed. Nothing is ever deleted. Two
+// processes may use one book; each waits up to 5 seconds for the other.
+//
+// All calls answer with a Problem where the user, the disk or a damaged file is at fault.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "book/records.h"
+#include "units/problem.h"
+
+namespace rebite::book {
+
+class Store;
+
+struct Damage {
+  std::string where;  // "states, row 3"
+  std::string what;
+};
+
+class Book {
+ public:
+  // make: a new book where there is none (and an older book is brought up to date);
+  // write: there must be one; read: nothing is written, not even an older version brought up.
+  enum class Access { make, write, read };
+  // Refuses: no file (no_input), no record book or a newer one or a damaged one (data), a folder
+  // that may not be written (cannot_create).
+  // Before an older book is brought up to date a copy is made beside it (FILE.version-N).
+  static Result<Book> open(const std::filesystem::path& file, Access access);
+  Book(Book&&) noexcept;
+  Book& operator=(Book&&) noexcept;
+  ~Book();
+
+  const std::filesystem::path& file() const;
+  int version() const;
+
+  // Each returns the new entry's id.
+  Result<Id> add_plate(const Plate&);
+  Result<Id> add_batch(const MordantBatch&);
+  // Fills what is not known yet (mordant, strength, mixed_on, volume).
+  Result<void> complete_batch(const MordantBatch&);
+  Result<Id> add_ground(const GroundRecord&);
+  // A wedge that the batch already has (same text) is not entered twice.
+  Result<Id> add_wedge(const WedgeRecord&);
+  Result<Id> add_state(const State&);
+  Result<Id> add_bite(const Bite&);
+  Result<Id> add_lowering(const Lowering&);
+  // A state, its plan with all predictions, and what its proof showed of the plan before, as one
+  // transaction. `state.id` set: the plan is added to that state. `reached` holds predictions of an
+  // earlier plan with reached, reached_sd set; reached_state is filled in here.
+  struct Planned {
+    State state;
+    PlanRecord plan;
+    std::vector<Prediction> predictions;
+    std::vector<Prediction> reached;
+  };
+  Result<std::pair<Id, Id>> add_planned(const Planned&);  // state, plan
+  // What a state without a plan of its own showed of the plan before.
+  Result<void> add_reached(Id state, const std::vector<Prediction>& reached);
+
+  Result<std::vector<PlateLine>> plates();
+  // Refuses (data) a title that is not in the book, naming those that are.
+  Result<Plate> plate(const std::string& title);
+  Result<std::vector<MordantBatch>> batches();
+  Result<MordantBatch> batch(const std::string& name);
+  Result<std::vector<GroundRecord>> grounds();
+  Result<std::vector<WedgeRecord>> wedges(Id batch);
+  Result<std::optional<State>> last_state(Id plate);
+  Result<std::optional<State>> state(Id plate, int number);
+  Result<std::optional<PlanRecord>> last_plan(Id plate);  // whole, with picture
+  Result<std::vector<Prediction>> predictions(Id plan);
+  Result<Story> story(Id plate, bool with_pictures);
+  // Every use of a batch in order of the states' dates; only each state's last plan counts.
+  Result<std::vector<BatchUse>> uses(Id batch);
+
+  // Structure (SQLite's integrity_check, foreign keys) and the seal of every row.
+  Result<std::vector<Damage>> check();
+  // Every scan that the book knows.
+  Result<std::vector<ScanRecord>> scans();
+  // A copy while the book is in use (SQLite's online backup), complete or not at all. Refuses
+  // (usage) to write over the book itself or over a file that is there.
+  Result<void> copy_to(const std::filesystem::path& file);
+
+  // Everything as files: "book.json" and the long texts and pictures beside it. Same book, same
+  // bytes.
+  using Files = std::vector<std::pair<std::string, std::string>>;
+  Result<Files> export_files();
+  // Into an empty book only; one transaction.
+  Result<void> import_files(const Files&);
+
+ private:
+  explicit Book(std::unique_ptr<Store> store);
+  std::unique_ptr<Store> store_;
+};
+
+}  // namespace rebite::book

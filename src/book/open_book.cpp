@@ -1,0 +1,135 @@
+#include <SQLiteCpp/Backup.h>
+#include <fmt/format.h>
+#include <sqlite3.h>
+
+#include "book/book.h"
+#include "book/schema.h"
+#include "book/store.h"
+#include "files/files.h"
+
+namespace rebite::book {
+namespace fs = std::filesystem;
+
+Book::Book(std::unique_ptr<Store> store) : store_(std::move(store)) {}
+Book::Book(Book&&) noexcept = default;
+Book& Book::operator=(Book&&) noexcept = default;
+Book::~Book() = default;
+
+const fs::path& Book::file() const { return store_->file(); }
+int Book::version() const { return store_->db().execAndGet("PRAGMA user_version").getInt(); }
+
+namespace {
+
+Result<void> sound_structure(Store& store) {
+  const std::string verdict = store.db().execAndGet("PRAGMA quick_check(1)").getString();
+  if (verdict == "ok") return {};
+  return refuse(
+      ProblemKind::data,
+      fmt::format("{}: the book is damaged ({})", files::shown(store.file()), verdict),
+      "Go back to your last copy (rebite book copy makes them), or save what can be read with "
+      "rebite book export.");
+}
+
+// Before the tables change, the old book is copied beside itself.
+Result<void> keep_old(Store& store, int version) {
+  fs::path kept = store.file();
+  kept += fmt::format(".version-{}", version);
+  std::error_code error;
+  if (fs::exists(kept, error)) return {};
+  SQLite::Statement s(store.db(), "VACUUM INTO ?");
+  s.bind(1, kept.string());
+  s.exec();
+  return {};
+}
+
+}  // namespace
+
+Result<Book> Book::open(const fs::path& file, Access access) {
+  std::error_code error;
+  const bool there = fs::exists(file, error);
+  if (fs::is_directory(file, error)) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: is a folder, not a record book", files::shown(file)),
+                  "Name the book's file with --book.");
+  }
+  if (!there && access != Access::make) {
+    return refuse(ProblemKind::no_input,
+                  fmt::format("{}: there is no record book here", files::shown(file)),
+                  "Open one with rebite book open, or name yours with --book FILE.");
+  }
+  // Reading opens for writing too where it may: after a kill, the first to open must roll the
+  // half-done transaction back. query_only then keeps everything else out.
+  const int flags = access == Access::make ? SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE
+                                           : SQLite::OPEN_READWRITE;
+  try {
+    auto store = std::make_unique<Store>(file, flags);
+    if (access == Access::read) store->db().exec("PRAGMA query_only = ON");
+    const auto version = version_of(*store, newest_version());
+    if (!version) return std::unexpected(version.error());
+    if (auto ok = sound_structure(*store); !ok) return std::unexpected(ok.error());
+    if (*version == 0 && access != Access::make) {
+      return refuse(ProblemKind::data,
+                    fmt::format("{}: is empty, no record book", files::shown(file)),
+                    "Open a book with rebite book open.");
+    }
+    if (*version < newest_version()) {
+      if (access == Access::read) {
+        return refuse(ProblemKind::data,
+                      fmt::format("{}: is a book of version {}, this Rebite reads version {}",
+                                  files::shown(file),
+                                  *version,
+                                  newest_version()),
+                      "Bring it up to date with rebite book open (a copy of the old one is kept).");
+      }
+      if (*version > 0) {
+        if (auto kept = keep_old(*store, *version); !kept) return std::unexpected(kept.error());
+      }
+      store->db().exec("PRAGMA journal_mode = DELETE");
+      if (auto done = bring_up(*store, migrations()); !done) return std::unexpected(done.error());
+    }
+    return Book(std::move(store));
+  } catch (const SQLite::Exception& e) {
+    return std::unexpected(problem_of(e, file));
+  }
+}
+
+Result<void> Book::copy_to(const fs::path& file) {
+  std::error_code error;
+  if (fs::exists(file, error)) {
+    return refuse(ProblemKind::usage,
+                  fmt::format("{}: is there already", files::shown(file)),
+                  "Name a new file for the copy. Nothing was changed.");
+  }
+  fs::path part = file;
+  part += ".part";
+  fs::remove(part, error);
+  const auto done = store_->read([&]() -> Result<void> {
+    SQLite::Database to(part.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 5000);
+    SQLite::Backup backup(to, store_->db());
+    // In steps, so that others may write meanwhile (the backup then starts over by itself).
+    int busy = 0;
+    for (;;) {
+      const int code = backup.executeStep(1000);
+      if (code == SQLITE_DONE) break;
+      if (code == SQLITE_BUSY || code == SQLITE_LOCKED) {
+        if (++busy > 500) throw SQLite::Exception("busy", SQLITE_BUSY);
+        sqlite3_sleep(10);
+      }
+    }
+    return {};
+  });
+  if (!done) {
+    fs::remove(part, error);
+    return done;
+  }
+  fs::rename(part, file, error);
+  if (error) {
+    fs::remove(part, error);
+    return refuse(ProblemKind::cannot_create,
+                  fmt::format("{}: the copy could not be put in its place", files::shown(file)),
+                  "Name another place.");
+  }
+  return {};
+}
+
+}  // namespace rebite::book

@@ -1,0 +1,133 @@
+#include "book/speed.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+
+#include "plan/conditions.h"
+
+namespace rebite::book {
+namespace {
+
+constexpr double wedge_sd = 0.05;
+constexpr double per_use = 0.03;
+constexpr double run_in = 0.10, run_in_uses = 2;
+constexpr double per_day = 0.004, most_days = 0.25;
+constexpr double floor_sd = 0.02;
+constexpr double bound = 2.5;
+// The curve has changed: a bend that is sure (3 sd) and matters (0.15 means 17 % between an area
+// bitten e times as long as another), or a bath 1.6 times as slow or fast (common practice has a
+// bath changed when its times have doubled; past half of that a factor is a guess).
+constexpr double sure = 3, matters = 0.15;
+const double far = std::log(1.6);
+
+double walk_variance(int use, double days) {
+  const double early = run_in * std::exp(-use / run_in_uses);
+  const double idle = std::min(most_days, per_day * std::max(0.0, days));
+  return per_use * per_use + early * early + idle * idle;
+}
+
+void judge(SpeedHistory& h) {
+  if (h.compared == 0) return;
+  const double x = std::log(h.speed);
+  if (std::fabs(x) > far) {
+    h.new_wedge = true;
+    h.notes.push_back(fmt::format(
+        "The bath now takes {:.2f} times the wedge's minutes: bite a new wedge.", h.speed));
+  }
+  if (h.slope_sd > 0 && std::fabs(h.slope) > sure * h.slope_sd && std::fabs(h.slope) > matters) {
+    h.new_wedge = true;
+    h.notes.push_back(fmt::format(
+        "Long bites came out {} than short ones against the wedge (slope {:+.2f} +- {:.2f}): the "
+        "curve itself has changed, one factor does not mend it. Bite a new wedge.",
+        h.slope > 0 ? "slower" : "faster",
+        h.slope,
+        h.slope_sd));
+  }
+  if (h.steps.back().unexpected) {
+    h.notes.push_back(
+        "The last state lies far from what the bath did before: check its temperature, the minutes "
+        "written down and the scan. Only a part of the difference was taken over.");
+  }
+}
+
+}  // namespace
+
+Level::Innovation Level::update(double y, double r, double most) {
+  Innovation v{y - mean, variance + r, 1};
+  const double z = std::fabs(v.value) / std::sqrt(v.variance);
+  if (z > most) v.used = most / z;
+  const double gain = variance / v.variance;
+  mean += gain * v.value * v.used;
+  // A bounded innovation tells less: the variance falls by the same share less.
+  variance *= 1 - gain * v.used;
+  return v;
+}
+
+double days_between(const std::string& from, const std::string& to) {
+  using namespace std::chrono;
+  const auto day = [](const std::string& text) -> std::optional<sys_days> {
+    int y = 0;
+    unsigned m = 0, d = 0;
+    if (std::sscanf(text.c_str(), "%d-%u-%u", &y, &m, &d) != 3) return std::nullopt;
+    const year_month_day date{year{y}, month{m}, std::chrono::day{d}};
+    if (!date.ok()) return std::nullopt;
+    return sys_days{date};
+  };
+  const auto a = day(from), b = day(to);
+  return a && b ? static_cast<double>((*b - *a).count()) : 0;
+}
+
+SpeedHistory learn(const std::vector<BatchUse>& uses,
+                   const wedge::Batch& batch,
+                   std::optional<double> volume_l,
+                   const std::string& next_date) {
+  SpeedHistory h;
+  Level level{0, wedge_sd * wedge_sd};
+  double copper = 0, slope_weight = 0, slope_sum = 0;
+  std::string before = batch.bitten_on;
+  int use_number = 0;
+  for (const auto& use : uses) {
+    SpeedStep s;
+    s.plate = use.plate_title, s.date = use.date, s.state = use.state_number;
+    s.use = use_number++;
+    s.used_speed = use.plan.speed;
+    level.step(walk_variance(s.use, days_between(before, use.date)));
+    before = use.date;
+    s.expected = level.mean, s.expected_sd = std::sqrt(level.variance);
+    const Outcomes outcomes = outcomes_of(use, batch);
+    s.temperature_factor = outcomes.mean_factor;
+    s.as_planned = outcomes.as_planned;
+    s.copper_g = plan::copper_taken_g(outcomes.area_minutes);
+    s.copper_sum_g = copper += s.copper_g;
+    s.evidence = weigh(
+        outcomes.regions, batch, use.plan.kept_ground ? plan::Ground::kept : plan::Ground::fresh);
+    if (s.evidence) {
+      ++h.compared;
+      s.measured_sd = std::hypot(s.evidence->sd, std::hypot(outcomes.temperature_ln_sd, floor_sd));
+      const auto v = level.update(s.evidence->ln_speed, s.measured_sd * s.measured_sd, bound);
+      s.unexpected = v.used < 1;
+      const double w = 1 / (s.evidence->slope_sd * s.evidence->slope_sd);
+      slope_weight += w, slope_sum += w * s.evidence->slope;
+    }
+    s.after = level.mean, s.after_sd = std::sqrt(level.variance);
+    h.steps.push_back(std::move(s));
+  }
+  if (slope_weight > 0) {
+    h.slope = slope_sum / slope_weight;
+    h.slope_sd = std::sqrt(1 / slope_weight);
+  }
+  if (volume_l && *volume_l > 0 && !h.steps.empty()) h.copper_g_l = copper / *volume_l;
+  if (h.compared > 0) {
+    level.step(walk_variance(use_number, days_between(before, next_date)));
+    h.speed = std::exp(level.mean);
+    h.ln_sd = std::sqrt(level.variance);
+  }
+  judge(h);
+  return h;
+}
+
+}  // namespace rebite::book

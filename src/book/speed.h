@@ -1,0 +1,75 @@
+// The batch's speed over its life.
+//
+// Model: the logarithm of the speed (a factor on time) walks at random from use to use, and each
+// state shows it with an error (the local level model: Durbin & Koopman, Time Series Analysis by
+// State Space Methods, 2nd ed. 2012, chapter 2; updated by the Kalman filter):
+//   x_0 = 0 +- 0.05                 the wedge was bitten in this very batch
+//   x_k = x_(k-1) + N(0, q_k)       q_k = 0.03^2 + (0.10 e^(-k/2))^2 + (0.004 days)^2, k uses
+//   y_k = x_k + N(0, r_k)           r_k = evidence^2 + temperature^2 + 0.02^2
+// The steps: 1-2 % per plate is derived from the copper that a plate gives up (trade figures); a
+// fresh bath runs in fast and then levels (six plates in a published trial); the day's share is the
+// plan's own (plan/conditions.cpp). A state that lies more than 2.5 standard deviations off is
+// taken at 2.5 (Huber): one wrong sheet cannot carry the speed away, two in a row do.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "book/evidence.h"
+
+namespace rebite::book {
+
+// A scalar local level and its Kalman filter.
+struct Level {
+  double mean = 0;
+  double variance = 0;
+
+  void step(double q) { variance += q; }
+  struct Innovation {
+    double value = 0;     // y - mean
+    double variance = 0;  // of it
+    double used = 1;      // share of the innovation that was taken
+  };
+  // Huber's bound in standard deviations; infinite: the plain filter.
+  Innovation update(double y, double r, double bound);
+};
+
+// One use of the batch in its life.
+struct SpeedStep {
+  std::string plate, date;
+  int state = 0;
+  int use = 0;                            // 0 the first
+  double used_speed = 1;                  // that the plan was made with
+  double expected = 0, expected_sd = 0;   // ln speed before this state was seen
+  std::optional<StateEvidence> evidence;  // none: nothing compared yet
+  double measured_sd = 0;                 // of the evidence, with temperature and floor
+  double after = 0, after_sd = 0;         // ln speed, updated
+  bool unexpected = false;                // more than 2.5 sd off
+  bool as_planned = false;                // minutes of the plan, no bites were recorded
+  double temperature_factor = 1;
+  double copper_g = 0, copper_sum_g = 0;
+};
+
+struct SpeedHistory {
+  std::vector<SpeedStep> steps;
+  double speed = 1, ln_sd = 0;  // for the next plan
+  int compared = 0;             // states that told something
+  double slope = 0, slope_sd = 0;
+  bool new_wedge = false;  // the curve itself has changed: multiplying no longer helps
+  Notes notes;
+  std::optional<double> copper_g_l;
+};
+
+// `uses` in order; all with the same wedge (after a new wedge the speed starts at 1 again, so give
+// only the uses of the latest one). `next_date` empty: as the last use. Nothing compared: speed 1,
+// ln_sd 0, so that a plan without any experience is the plan of the wedge.
+SpeedHistory learn(const std::vector<BatchUse>& uses,
+                   const wedge::Batch& batch,
+                   std::optional<double> volume_l,
+                   const std::string& next_date = {});
+
+// Days between two ISO dates; 0 when either is none.
+double days_between(const std::string& from, const std::string& to);
+
+}  // namespace rebite::book

@@ -1,0 +1,213 @@
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "book/book.h"
+#include "book/store.h"
+#include "files/files.h"
+
+namespace rebite::book {
+namespace {
+
+Value number(const std::optional<int>& v) {
+  return v ? Value(static_cast<std::int64_t>(*v)) : Value();
+}
+Value whole(int v) { return static_cast<std::int64_t>(v); }
+
+Id add_scan(Store& store, const ScanRecord& scan) {
+  return store.insert("scans",
+                      {{"path", scan.path},
+                       {"sha256", scan.sha256},
+                       {"bytes", scan.bytes},
+                       {"preview", scan.preview.empty() ? Value() : Value(Blob{scan.preview})}});
+}
+
+Id add_state_row(Store& store, const State& s) {
+  const Value drawing = s.drawing ? Value(add_scan(store, *s.drawing)) : Value();
+  const Id id = store.insert("states",
+                             {{"plate_id", s.plate},
+                              {"number", whole(s.number)},
+                              {"date", s.date},
+                              {"impressions_printed", number(s.impressions_printed)},
+                              {"note", s.note},
+                              {"drawing_id", drawing},
+                              {"alignment", or_null(s.alignment)}});
+  int place = 0;
+  for (const auto& proof : s.proofs) {
+    const Id scan = add_scan(store, proof);
+    store.insert("proofs", {{"state_id", id}, {"scan_id", scan}, {"place", whole(++place)}});
+  }
+  return id;
+}
+
+Id add_plan_row(Store& store, const PlanRecord& p) {
+  return store.insert(
+      "plans",
+      {{"state_id", p.state},
+       {"wedge_id", or_null(p.wedge)},
+       {"ground_id", or_null(p.ground)},
+       {"temperature_c", or_null(p.temperature_c)},
+       {"temperature_factor", p.temperature_factor},
+       {"temperature_ln_sd", p.temperature_ln_sd},
+       {"kept_ground", whole(p.kept_ground ? 1 : 0)},
+       {"speed", p.speed},
+       {"speed_ln_sd", p.speed_ln_sd},
+       {"made_on", or_null(p.made_on)},
+       {"text", p.text},
+       {"regions_png", p.regions_png.empty() ? Value() : Value(Blob{p.regions_png})},
+       {"px_per_mm", p.px_per_mm}});
+}
+
+void add_prediction_row(Store& store, Id plan, const Prediction& p) {
+  store.insert("predictions",
+               {{"plan_id", plan},
+                {"region", whole(p.region)},
+                {"action", p.action},
+                {"area_mm2", p.area_mm2},
+                {"minutes", p.minutes},
+                {"stage", whole(p.stage)},
+                {"density_now", p.now},
+                {"density_now_sd", p.now_sd},
+                {"density_target", p.target},
+                {"density_predicted", p.predicted},
+                {"density_predicted_sd", p.predicted_sd}});
+}
+
+void reach(Store& store, Id state, const std::vector<Prediction>& reached) {
+  for (const auto& p : reached) {
+    if (!p.reached || !p.reached_sd) continue;
+    SQLite::Statement find(store.db(), "SELECT id FROM predictions WHERE plan_id=? AND region=?");
+    find.bind(1, p.plan);
+    find.bind(2, p.region);
+    if (!find.executeStep()) continue;
+    store.update("predictions",
+                 find.getColumn(0).getInt64(),
+                 {{"density_reached", *p.reached},
+                  {"density_reached_sd", *p.reached_sd},
+                  {"reached_state_id", state}});
+  }
+}
+
+}  // namespace
+
+Result<Id> Book::add_plate(const Plate& p) {
+  return store_->write([&]() -> Result<Id> {
+    SQLite::Statement same(store_->db(), "SELECT 1 FROM plates WHERE title=?");
+    same.bind(1, p.title);
+    if (same.executeStep()) {
+      return refuse(ProblemKind::data,
+                    fmt::format("The book already has a plate named '{}'", p.title),
+                    "Give this one another title.");
+    }
+    return store_->insert("plates",
+                          {{"title", p.title},
+                           {"metal", p.metal},
+                           {"width_mm", p.size.width},
+                           {"height_mm", p.size.height},
+                           {"thickness_mm", or_null(p.thickness_mm)},
+                           {"note", p.note}});
+  });
+}
+
+Result<Id> Book::add_batch(const MordantBatch& b) {
+  return store_->write([&]() -> Result<Id> {
+    return store_->insert("batches",
+                          {{"name", b.name},
+                           {"mordant", b.mordant},
+                           {"strength", b.strength},
+                           {"mixed_on", or_null(b.mixed_on)},
+                           {"volume_l", or_null(b.volume_l)}});
+  });
+}
+
+Result<void> Book::complete_batch(const MordantBatch& b) {
+  return store_->write([&]() -> Result<void> {
+    Columns known;
+    if (!b.mordant.empty()) known.push_back({"mordant", b.mordant});
+    if (!b.strength.empty()) known.push_back({"strength", b.strength});
+    if (!b.mixed_on.empty()) known.push_back({"mixed_on", b.mixed_on});
+    if (b.volume_l) known.push_back({"volume_l", *b.volume_l});
+    if (!known.empty()) store_->update("batches", b.id, known);
+    return {};
+  });
+}
+
+Result<Id> Book::add_ground(const GroundRecord& g) {
+  return store_->write([&]() -> Result<Id> {
+    return store_->insert("grounds", {{"name", g.name}, {"note", g.note}});
+  });
+}
+
+Result<Id> Book::add_wedge(const WedgeRecord& w) {
+  const std::string sha = files::sha256(w.text);
+  return store_->write([&]() -> Result<Id> {
+    SQLite::Statement same(store_->db(), "SELECT id FROM wedges WHERE batch_id=? AND sha256=?");
+    same.bind(1, w.batch);
+    same.bind(2, sha);
+    if (same.executeStep()) return Id{same.getColumn(0).getInt64()};
+    return store_->insert("wedges",
+                          {{"batch_id", w.batch},
+                           {"bitten_on", or_null(w.bitten_on)},
+                           {"sha256", sha},
+                           {"text", w.text}});
+  });
+}
+
+Result<Id> Book::add_state(const State& s) {
+  return store_->write([&]() -> Result<Id> {
+    SQLite::Statement same(store_->db(), "SELECT 1 FROM states WHERE plate_id=? AND number=?");
+    same.bind(1, s.plate);
+    same.bind(2, s.number);
+    if (same.executeStep()) {
+      return refuse(ProblemKind::data,
+                    fmt::format("State {} of this plate is in the book already", s.number),
+                    "Leave --number out to record the next state.");
+    }
+    return add_state_row(*store_, s);
+  });
+}
+
+Result<Id> Book::add_bite(const Bite& b) {
+  return store_->write([&]() -> Result<Id> {
+    return store_->insert("bites",
+                          {{"state_id", b.state},
+                           {"stage", whole(b.stage)},
+                           {"minutes", b.minutes},
+                           {"temperature_c", or_null(b.temperature_c)},
+                           {"batch_id", or_null(b.batch)},
+                           {"done_on", or_null(b.done_on)},
+                           {"note", b.note}});
+  });
+}
+
+Result<Id> Book::add_lowering(const Lowering& l) {
+  return store_->write([&]() -> Result<Id> {
+    return store_->insert("lowerings",
+                          {{"state_id", l.state},
+                           {"region", l.region ? whole(l.region) : Value()},
+                           {"how", l.how},
+                           {"done_on", or_null(l.done_on)},
+                           {"note", l.note}});
+  });
+}
+
+Result<std::pair<Id, Id>> Book::add_planned(const Planned& p) {
+  return store_->write([&]() -> Result<std::pair<Id, Id>> {
+    const Id state = p.state.id ? p.state.id : add_state_row(*store_, p.state);
+    PlanRecord plan = p.plan;
+    plan.state = state;
+    const Id id = add_plan_row(*store_, plan);
+    for (const auto& prediction : p.predictions) add_prediction_row(*store_, id, prediction);
+    reach(*store_, state, p.reached);
+    return std::pair{state, id};
+  });
+}
+
+Result<void> Book::add_reached(Id state, const std::vector<Prediction>& reached) {
+  return store_->write([&]() -> Result<void> {
+    reach(*store_, state, reached);
+    return {};
+  });
+}
+
+}  // namespace rebite::book
