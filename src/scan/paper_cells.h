@@ -14,7 +14,7 @@ struct PaperCells {
   cv::Point2d centre_px(int col, int row) const;
 };
 
-// Cells of about 2 mm (or 1/80 of the shorter side); means over at most about 1000 pixels each. The
+// Cells of about 2 mm (or 1/80 of the shorter side); means over at most about 500 pixels each. The
 // mean is trimmed at 4 robust sd about the median, so that a pencil line or a hair does not count.
 PaperCells measure_cells(const cv::Mat1f& reflectance, double px_per_mm);
 
