@@ -33,8 +33,13 @@
   listen('viewer', 'select', (d) => select(d.id, 'viewer'));
   listen('region-table', 'select', (d) => select(d.id, 'table'));
   listen('stepper', 'select', (d) => select(d.id, 'stepper'));
+  listen('viewer', 'layers', (d) => { document.querySelector('.key').open = d.left === 'gap' || d.right === 'gap'; });
   listen('viewer', 'hover', (d) => table.hover(d.id));
   listen('region-table', 'hover', (d) => viewer.hover(d.id));
+  // What is folded on the screen is open on paper.
+  window.addEventListener('beforeprint', () => {
+    for (const d of document.querySelectorAll('details')) d.open = true;
+  });
   // A number in the plan leads to the picture.
   document.addEventListener('click', (e) => {
     const chip = e.target.closest('a.chip');

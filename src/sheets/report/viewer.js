@@ -10,6 +10,7 @@
 //   rebite:hover {id}               the pointer is over this region (0: none)
 //   rebite:point {x_mm, y_mm, id, now, target, how}   how: move|press|drag|release|key
 //   rebite:view {view}              'print' or 'plate'
+//   rebite:layers {left, right}     other pictures are compared
 // Returns
 //   select(id), hover(id)           marks a region, without an event
 //   show(id)                        brings a region into sight
@@ -115,6 +116,7 @@ window.Rebite = window.Rebite || {};
       select.addEventListener('change', () => {
         state[side] = select.value;
         layers();
+        Rebite.tell(root, 'layers', {left: state.left, right: state.right});
       });
       return select;
     }
@@ -362,6 +364,7 @@ window.Rebite = window.Rebite || {};
       state.x = stage.clientWidth - state.x - W * state.zoom;
       lastZoom = 0;
       say();
+      showReading();
       redraw();
     }
     function setSplit(share) {
@@ -375,15 +378,18 @@ window.Rebite = window.Rebite || {};
     const digits = mmPer === 1 ? 1 : 2;
     const at = (mm) => (mm / mmPer).toFixed(digits);
     const tone = (d) => (d === null ? 'not seen' : d.toFixed(2).replace('-0.00', '0.00'));
-    function row(head, now, target, predicted) {
-      return make('tr', {}, make('th', {scope: 'row'}, head), make('td', {'data-read': 'now'}, now),
-        make('td', {'data-read': 'target'}, target), make('td', {'data-read': 'predicted'}, predicted));
-    }
     function readingTable(here, region) {
+      const columns = [];
+      if (here) columns.push(['here', 'Here', {now: tone(here.now), target: tone(here.target), predicted: region ? '' : 'as now'}]);
+      if (region) columns.push(['region', 'Region ' + region.id,
+        {now: region.now_text, target: region.target_text, predicted: region.predicted_text, gap: region.gap_text}]);
       const body = make('tbody', {});
-      if (here) body.append(row('Here', tone(here.now), tone(here.target), region ? '' : 'as now'));
-      if (region) body.append(row('Region ' + region.id, region.now_text, region.target_text, region.predicted_text));
-      const head = make('tr', {}, make('td', {}), ...['Now', 'Wanted', 'Predicted'].map((w) => make('th', {scope: 'col'}, w)));
+      for (const [what, words] of [['now', 'Now'], ['target', 'Wanted'], ['predicted', 'Predicted'], ['gap', 'Gap']]) {
+        if (what === 'gap' && !region) continue;
+        body.append(make('tr', {}, make('th', {scope: 'row'}, words),
+          ...columns.map(([of, , values]) => make('td', {'data-of': of, 'data-read': what}, values[what] || ''))));
+      }
+      const head = make('tr', {}, make('td', {}), ...columns.map(([, words]) => make('th', {scope: 'col'}, words)));
       return make('table', {}, make('thead', {}, head), body);
     }
     function showReading() {
