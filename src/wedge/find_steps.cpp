@@ -72,7 +72,7 @@ std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
   std::vector<FoundStep> steps;
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
-      FoundStep s = measure(scan, frame, grid.cell(row, column, trim), mask);
+      FoundStep s = measure(scan, frame, grid.cell(row, column, trim, trim), mask);
       s.row = row;
       s.column = column;
       s.seen = column >= grid.unseen_before && column < grid.columns - grid.unseen_after;
@@ -104,18 +104,19 @@ void drop_empty_corner(std::vector<FoundStep>& steps, const StepGrid& grid, int 
   steps.erase(steps.begin() + static_cast<std::ptrdiff_t>(empty));
 }
 
-// The number of steps that the picture shows, 0 if none fits.
-int count_steps(const WedgeFrame& frame, const DarkBox& dark, int not_this) {
-  int found = 0;
-  double least = 1e9;
+// The number of steps that the picture shows, by the grid that fits best; 0 if none does.
+int count_steps(const GridSearch& search, int asked, const std::optional<StepGrid>& grid_asked) {
+  const bool fits = grid_asked && looks_like_steps(*grid_asked);
+  int found = fits ? asked : 0;
+  // Another number must fit clearly better: one with an unseen cell more or less fits as well.
+  double least = fits ? 0.8 * grid_asked->misfit : 1e9;
   for (int n = 2; n <= most_steps + 1; ++n) {
-    if (n == not_this) continue;
-    const auto grid = best_grid(frame, dark, n);
+    if (n == asked) continue;
+    const auto grid = search.best(n);
     if (!grid || !looks_like_steps(*grid) || cells_per_step(*grid) > 1) continue;
-    // A wedge of n also passes with unseen cells added; the fewest cells that fit are meant.
     const double misfit = grid->misfit * (1 + 0.1 * (grid->unseen_before + grid->unseen_after));
-    if (misfit < 0.9 * least) {
-      least = misfit;
+    if (misfit < least) {
+      least = 0.95 * misfit;
       found = n;
     }
   }
@@ -156,10 +157,10 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                               file),
                   "Scan the printed wedge, or say with --window where on the scan it lies.");
   }
-  const auto grid = best_grid(frame, *dark, options.steps);
-  if (!grid || !looks_like_steps(*grid)) {
-    const int found = count_steps(frame, *dark, options.steps);
-    if (found > 0) return other_number(file, found, options.steps);
+  const GridSearch search(frame, *dark);
+  const auto grid = search.best(options.steps);
+  const int count = count_steps(search, options.steps, grid);
+  if (count == 0) {
     return refuse(ProblemKind::data,
                   fmt::format("{}: no step wedge of {} steps found: no row of equal, even steps "
                               "lies on this scan.",
@@ -168,6 +169,7 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                   "Check that this is the wedge's scan and that one time is given per step, or say "
                   "with --window where on the scan it lies.");
   }
+  if (count != options.steps) return other_number(file, count, options.steps);
   if (const int d = cells_per_step(*grid); d > 1) {
     return other_number(file, grid->columns * grid->rows / d, options.steps);
   }

@@ -9,7 +9,12 @@ namespace rebite::wedge {
 namespace {
 
 constexpr double least_contrast = 0.15;  // log10 units, darkest step against unbitten metal
-constexpr double edge_mm = 0.7;          // blurred away along each edge
+// Left out along the edges of a cell, where the blur mixes tones (in density it reaches further
+// into the darker one): across the wedge's sides, between steps when scoring, when looking for the
+// place.
+constexpr double side_mm = 1.3;
+constexpr double edge_mm = 1.0;
+constexpr double settle_mm = 0.5;
 
 // Sums over rectangles of the frame, of the density and its square, for pixels of the scan.
 class Sums {
@@ -44,65 +49,125 @@ class Sums {
   cv::Mat1d sum_, square_, count_;
 };
 
-// A grid is scored as one step of place: how much tone scatters inside its cells.
-class Scorer {
+}  // namespace
+
+// How much tone scatters inside the cells of a grid.
+class GridSearch::Scorer {
  public:
   Scorer(const WedgeFrame& frame, const DarkBox& dark)
-      : px_(frame.px_per_mm), dark_(dark), sums_(frame.density, frame.inside) {}
+      : px_(frame.px_per_mm),
+        dark_(dark),
+        sums_(frame.density, frame.inside),
+        tones_(frame.tone, frame.inside) {}
+  void add_grids(int steps, bool along_y, int rows, std::optional<StepGrid>& best) const;
 
-  double px() const { return px_; }
+ private:
+  void settle(StepGrid& g) const;
+
   // Misfit with `trim_mm` left out along the edges; fills level and range.
   double score(StepGrid& g, double trim_mm) const {
     const double cell_width = g.pitch - g.gap;
-    const double trim = std::min(trim_mm * px_, 0.25 * std::min(cell_width, g.side_pitch));
+    const double trim = std::min(trim_mm * px_, 0.25 * cell_width);
+    const double side = std::min(side_mm * px_, 0.25 * g.side_pitch);
     double n = 0;
     double scatter = 0;
     g.level.clear();
     for (int row = 0; row < g.rows; ++row) {
       for (int column = 0; column < g.columns; ++column) {
-        const cv::Rect2d r = g.cell(row, column, trim);
+        const cv::Rect2d r = g.cell(row, column, trim, side);
         const Sums::Part p = sums_.over(r);
         if (r.width < 1 || r.height < 1 || p.n < 0.95 * p.area || p.n < 4) return 1e9;
-        n += p.n;
-        scatter += p.scatter();
         g.level.push_back(p.mean());
+        if (column < g.unseen_before || column >= g.columns - g.unseen_after) continue;
+        n += p.n;
+        scatter += tones_.over(r).scatter();
       }
     }
     const auto [low, high] = std::minmax_element(g.level.begin(), g.level.end());
     g.range = *high - *low;
     return std::sqrt(scatter / n);
   }
-  // Cells that stand for unbitten metal must be as light and as even as that.
-  bool unseen_are_plain(const StepGrid& g) const {
+  // What lies between cells set apart must be clearly lighter than they are.
+  bool gaps_are_light(const StepGrid& g) const {
+    if (g.gap <= 0) return true;
+    double inked = 0;
+    double between = 0;
+    for (int row = 0; row < g.rows; ++row) {
+      for (int k = g.unseen_before; k + 1 < g.columns - g.unseen_after; ++k) {
+        StepGrid gap = g;  // the cell between two cells
+        gap.gap = g.pitch - g.gap;
+        gap.begin = g.begin + g.pitch / 2;
+        const auto i = static_cast<std::size_t>(row * g.columns + k);
+        inked += 0.5 * (g.level[i] + g.level[i + 1]) - dark_.border;
+        const cv::Rect2d r = gap.cell(row, k, 0.3 * g.gap, side_mm * px_);
+        between += sums_.over(r).mean() - dark_.border;
+      }
+    }
+    return between < 0.6 * inked;
+  }
+  // One row cut lengthwise: both halves show the same tones, and by their own wiping scatter less
+  // than the whole.
+  static bool rows_repeat(const StepGrid& g) {
+    if (g.rows != 2) return false;
     for (int k = 0; k < g.columns; ++k) {
-      if (k >= g.unseen_before && k < g.columns - g.unseen_after) continue;
-      const cv::Rect2d r = g.cell(0, k, edge_mm * px_);
-      const double half = (g.along_y ? r.height : r.width) / 2;
-      const cv::Rect2d a =
-          g.along_y ? cv::Rect2d(r.x, r.y, r.width, half) : cv::Rect2d(r.x, r.y, half, r.height);
-      const cv::Rect2d b = g.along_y ? cv::Rect2d(r.x, r.y + half, r.width, half)
-                                     : cv::Rect2d(r.x + half, r.y, half, r.height);
-      const auto first = sums_.over(a);
-      const auto second = sums_.over(b);
-      if (first.n < 4 || second.n < 4) return false;
-      if (std::fabs(first.mean() - second.mean()) > 0.025) return false;
-      const double level = sums_.over(r).mean();
-      const double scatter = std::sqrt(sums_.over(r).scatter() / sums_.over(r).n);
-      if (std::fabs(level - dark_.border) > 0.08 || scatter > 0.025) return false;
+      const auto upper = static_cast<std::size_t>(k);
+      const auto lower = static_cast<std::size_t>(g.columns + k);
+      if (std::fabs(g.level[upper] - g.level[lower]) > 0.08) return false;
     }
     return true;
+  }
+  // Cells that stand for unbitten metal must be as light as that, and nothing (no plate edge, no
+  // step) may change abruptly from the last seen cell's side to their far end.
+  bool unseen_are_plain(const StepGrid& g) const {
+    const double margin = edge_mm * px_;
+    const auto span_is_plain = [&](double from, double to) {
+      const double slice = 1.5 * px_;
+      double before = 0;
+      double last = 0;
+      int k = 0;
+      for (double at = from; at + slice <= to; at += slice, ++k) {
+        StepGrid one = g;
+        one.begin = at;
+        one.pitch = slice;
+        one.gap = 0;
+        const Sums::Part p = sums_.over(one.cell(0, 0, 0, side_mm * px_));
+        if (p.n < 0.95 * p.area || std::fabs(p.mean() - dark_.border) > 0.08) return false;
+        // Against the slice two before: an edge may fall in between.
+        if (k >= 2 && std::fabs(p.mean() - before) > 0.02) return false;
+        before = last;
+        last = p.mean();
+      }
+      return true;
+    };
+    const double first_seen = g.begin + g.unseen_before * g.pitch;
+    const double end_seen = g.begin + (g.columns - g.unseen_after) * g.pitch;
+    const double end = g.begin + g.columns * g.pitch;
+    return (g.unseen_before == 0 || span_is_plain(g.begin + margin, first_seen - margin)) &&
+           (g.unseen_after == 0 || span_is_plain(end_seen + margin, end - margin));
+  }
+  // What `score` becomes where the seen cells do not reach from end to end of the dark box: the
+  // scatter alone would let them shrink.
+  double covering(const StepGrid& g) const {
+    const double from = g.along_y ? dark_.box.y : dark_.box.x;
+    const double to = from + (g.along_y ? dark_.box.height : dark_.box.width);
+    const double first = g.begin + g.unseen_before * g.pitch + g.gap / 2;
+    const double end = g.begin + (g.columns - g.unseen_after) * g.pitch - g.gap / 2;
+    const double free = 0.6 * px_;  // the box itself is no surer
+    const double off =
+        std::max(0.0, std::fabs(first - from) - free) + std::max(0.0, std::fabs(end - to) - free);
+    return 1 + off / px_;
   }
 
  private:
   double px_;
   DarkBox dark_;
-  Sums sums_;
+  Sums sums_;   // of densities
+  Sums tones_;  // of the angular tone
 };
 
 // Best place near the guess: every parameter in turn, in shrinking strides.
-void settle(const Scorer& scorer, StepGrid& g) {
-  const double trim = 0.35;
-  g.misfit = scorer.score(g, trim);
+void GridSearch::Scorer::settle(StepGrid& g) const {
+  g.misfit = score(g, settle_mm) * covering(g);
   for (double stride = 0.08 * g.pitch; stride > 0.2; stride /= 2) {
     for (int round = 0; round < 3; ++round) {
       bool moved = false;
@@ -110,7 +175,7 @@ void settle(const Scorer& scorer, StepGrid& g) {
         StepGrid t = g;
         change(t);
         if (t.pitch < 4 || t.side_pitch < 4 || t.gap < 0 || t.gap > 0.5 * t.pitch) return;
-        t.misfit = scorer.score(t, trim);
+        t.misfit = score(t, settle_mm) * covering(t);
         if (t.misfit < g.misfit) {
           g = t;
           moved = true;
@@ -130,20 +195,19 @@ void settle(const Scorer& scorer, StepGrid& g) {
   }
 }
 
-// Grids of one axis: the box is the visible cells.
-void try_grids(const Scorer& scorer,
-               const DarkBox& dark,
-               int steps,
-               bool along_y,
-               int rows,
-               std::optional<StepGrid>& best) {
+// Grids of one axis: the box is the seen cells.
+void GridSearch::Scorer::add_grids(int steps,
+                                   bool along_y,
+                                   int rows,
+                                   std::optional<StepGrid>& best) const {
+  const DarkBox& dark = dark_;
   const double length = along_y ? dark.box.height : dark.box.width;
   const double side = along_y ? dark.box.width : dark.box.height;
   const double from = along_y ? dark.box.y : dark.box.x;
   const double side_from = along_y ? dark.box.x : dark.box.y;
   const int columns = (steps + rows - 1) / rows;
   if (columns < 2) return;
-  const int most_unseen = rows == 1 ? std::min(3, columns - 2) : 1;
+  const int most_unseen = rows == 1 ? std::max(1, columns / 2) : 1;
   for (int unseen = 0; unseen <= most_unseen; ++unseen) {
     for (const bool before : {false, true}) {
       if (unseen == 0 && before) continue;
@@ -155,24 +219,27 @@ void try_grids(const Scorer& scorer,
         g.columns = columns;
         g.pitch = length / (seen - gap_share);
         g.gap = gap_share * g.pitch;
-        if (g.pitch < 3 * edge_mm * scorer.px()) continue;
+        if (g.pitch < 2 * edge_mm * px_) continue;
         g.begin = from - g.gap / 2 - (before ? unseen * g.pitch : 0);
         g.side_pitch = (side + (rows == 2 ? g.gap : 0)) / rows;
         g.side_begin = side_from - (rows == 2 ? g.gap / 2 : 0);
         g.unseen_before = before ? unseen : 0;
         g.unseen_after = before ? 0 : unseen;
         g.border = dark.border;
-        settle(scorer, g);
-        if (unseen > 0 && rows == 1 && !scorer.unseen_are_plain(g)) continue;
+        settle(g);
+        if (unseen > 0 && rows == 1 && !unseen_are_plain(g)) continue;
         // A gap or an unseen cell must earn its keep: narrower cells scatter less by themselves.
-        const double toll = 1 + 0.02 * unseen + 0.3 * gap_share;
+        const double toll = 1 + 0.1 * unseen + 0.3 * gap_share;
         StepGrid scored = g;
-        scored.misfit = scorer.score(scored, edge_mm) * toll;
+        scored.misfit = score(scored, edge_mm) * toll;
+        if (scored.misfit > 1e8 || !gaps_are_light(scored) || rows_repeat(scored)) continue;
         if (!best || scored.misfit < best->misfit) best = scored;
       }
     }
   }
 }
+
+namespace {
 
 double quantile(std::vector<float> v, double q) {
   if (v.empty()) return 0;
@@ -205,12 +272,12 @@ cv::Rect box_above(const WedgeFrame& f, double level, double fewest_mm2) {
 
 }  // namespace
 
-cv::Rect2d StepGrid::cell(int row, int column, double trim) const {
+cv::Rect2d StepGrid::cell(int row, int column, double trim, double side_trim) const {
   const double a = begin + column * pitch + gap / 2 + trim;
   const double length = pitch - gap - 2 * trim;
   const double side_gap = rows == 2 ? gap : 0;
-  const double b = side_begin + row * side_pitch + side_gap / 2 + trim;
-  const double side = side_pitch - side_gap - 2 * trim;
+  const double b = side_begin + row * side_pitch + side_gap / 2 + side_trim;
+  const double side = side_pitch - side_gap - 2 * side_trim;
   return along_y ? cv::Rect2d(b, a, side, length) : cv::Rect2d(a, b, length, side);
 }
 
@@ -254,22 +321,23 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
   return dark;
 }
 
-std::optional<StepGrid> best_grid(const WedgeFrame& frame, const DarkBox& dark, int steps) {
-  const Scorer scorer(frame, dark);
+GridSearch::GridSearch(const WedgeFrame& frame, const DarkBox& dark)
+    : scorer_(std::make_unique<const Scorer>(frame, dark)), dark_(dark) {}
+
+GridSearch::~GridSearch() = default;
+
+std::optional<StepGrid> GridSearch::best(int steps) const {
   std::optional<StepGrid> best;
   for (const bool along_y : {false, true}) {
     for (const int rows : {1, 2}) {
       if (rows == 2 && steps < 4) continue;
-      try_grids(scorer, dark, steps, along_y, rows, best);
+      scorer_->add_grids(steps, along_y, rows, best);
     }
   }
-  if (best && best->misfit > 1e8) return std::nullopt;
   return best;
 }
 
-bool looks_like_steps(const StepGrid& g) {
-  return g.range >= least_contrast && g.misfit < 0.02 + 0.035 * g.range;
-}
+bool looks_like_steps(const StepGrid& g) { return g.range >= least_contrast && g.misfit < 0.06; }
 
 int cells_per_step(const StepGrid& g) {
   if (g.rows != 1) return 1;

@@ -1,6 +1,7 @@
 // Where the steps lie in an upright picture: a row or two of equal cells.
 #pragma once
 
+#include <memory>
 #include <opencv2/core.hpp>
 #include <optional>
 #include <vector>
@@ -22,8 +23,8 @@ struct StepGrid {
   std::vector<double> level;  // mean density of each cell, row by row
   double border = 0;          // density of the unbitten metal beside the cells
 
-  // Frame rectangle of a cell, `trim` pixels left out along every side.
-  cv::Rect2d cell(int row, int column, double trim) const;
+  // Frame rectangle of a cell; pixels left out at its ends along the wedge and at its sides.
+  cv::Rect2d cell(int row, int column, double trim, double side_trim) const;
 };
 
 // The dark part that could be a wedge: its bounding box in the frame and the tone around it.
@@ -35,10 +36,20 @@ struct DarkBox {
 // Empty: nothing is darker than its surroundings by 0.15 D over 3 mm.
 std::optional<DarkBox> find_dark_box(const WedgeFrame& frame);
 
-// The best grid of `steps` cells in one or two rows, along either axis, with up to `unseen` cells
-// at the light end that cannot be told from unbitten metal. Empty: the picture is too small for
-// that.
-std::optional<StepGrid> best_grid(const WedgeFrame& frame, const DarkBox& dark, int steps);
+// Looks for grids in one frame (which must outlive it).
+class GridSearch {
+ public:
+  GridSearch(const WedgeFrame& frame, const DarkBox& dark);
+  ~GridSearch();
+  // The best grid of `steps` cells in one or two rows, along either axis, with up to half of them,
+  // at the light end, that cannot be told from unbitten metal. Empty: too small for that.
+  std::optional<StepGrid> best(int steps) const;
+
+ private:
+  class Scorer;
+  std::unique_ptr<const Scorer> scorer_;
+  DarkBox dark_;
+};
 
 // Does the picture look like those cells: are they even, do they differ?
 bool looks_like_steps(const StepGrid& grid);

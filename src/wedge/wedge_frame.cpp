@@ -82,6 +82,18 @@ double main_direction(const cv::Mat1f& density, const cv::Mat1f& inside) {
   return std::arg(sum) / 4 * 180 / std::numbers::pi;
 }
 
+cv::Mat1f tone_of(const cv::Mat1f& reflectance) {
+  // Paper's own roughness would be blown up next to 1.
+  constexpr float lightest = 0.985F;
+  cv::Mat1f t(reflectance.size());
+  for (int y = 0; y < t.rows; ++y) {
+    for (int x = 0; x < t.cols; ++x) {
+      t(y, x) = std::acos(std::sqrt(std::clamp(reflectance(y, x), 0.F, lightest)));
+    }
+  }
+  return t;
+}
+
 struct Turned {
   cv::Mat1f reflectance, inside;
   cv::Matx23d small_from_turned;
@@ -137,7 +149,10 @@ double abruptness(const cv::Mat1f& density) {
   return sum;
 }
 
-double sharpened(const Small& s, double degrees) {
+double sharpened(const Small& whole, double degrees) {
+  Small s = whole;  // half as fine is enough to find the turn
+  cv::resize(whole.reflectance, s.reflectance, {}, 0.5, 0.5, cv::INTER_AREA);
+  cv::resize(whole.inside, s.inside, s.reflectance.size(), 0, 0, cv::INTER_AREA);
   const auto score = [&](double a) {
     const Turned t = turn(s, a);
     cv::Mat1f d = density_of(t.reflectance);
@@ -171,6 +186,7 @@ WedgeFrame upright_frame(const scan::DensityImage& scan,
   f.density = density_of(t.reflectance);
   cv::compare(t.inside, 0.99, f.inside, cv::CMP_GT);
   f.density.setTo(0.F, ~f.inside);
+  f.tone = tone_of(t.reflectance);
   const cv::Matx23d& m = t.small_from_turned;
   // scan = (small + 1/2) * step - 1/2 + offset
   f.scan_from_frame = {m(0, 0) * s.step_x,
