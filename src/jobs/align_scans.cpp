@@ -4,8 +4,10 @@
 
 #include <nlohmann/json.hpp>
 
+#include "align/picture.h"
 #include "files/files.h"
 #include "jobs/guard.h"
+#include "scan/write_scan.h"
 #include "units/parse.h"
 
 namespace rebite::jobs {
@@ -134,6 +136,16 @@ Result<AlignReport> align_scans(const AlignRequest& request, const Progress& pro
     if (!pins) return std::unexpected(pins.error());
     options.pins = std::move(*pins);
 
+    if (!request.picture.empty()) {
+      const std::vector<std::filesystem::path> inputs{
+          request.proof, request.drawing, request.points, request.pins};
+      if (auto ok = output_is_no_input(request.picture, inputs); !ok) {
+        return std::unexpected(ok.error());
+      }
+      if (auto ok = output_can_be_written(request.picture); !ok) {
+        return std::unexpected(ok.error());
+      }
+    }
     ScanChoice read = request.read;
     read.resolution_needed = request.plate.has_value();
     auto pair = load_pair(request.proof, request.drawing, read, progress.part(0, 0.4));
@@ -142,13 +154,20 @@ Result<AlignReport> align_scans(const AlignRequest& request, const Progress& pro
     if (!alignment) return std::unexpected(alignment.error());
     if (progress.stopped()) return stopped_by_user();
 
+    if (!request.picture.empty()) {
+      const auto picture = align::alignment_picture(pair->first, pair->second, *alignment);
+      const auto written = files::write_atomically(request.picture, scan::png_bytes(picture));
+      if (!written) return std::unexpected(written.error());
+    }
     AlignReport report{std::move(*alignment), {}, {}};
     for (const auto& p : points) {
       const cv::Point2d proof(p[0], p[1]);
       report.points.push_back({proof, report.alignment.warp->drawing_from_proof(proof)});
     }
-    for (const auto* notes : {&report.alignment.notes, &pair->first.notes, &pair->second.notes}) {
-      report.notes.insert(report.notes.end(), notes->begin(), notes->end());
+    for (const Notes& notes : {report.alignment.notes,
+                               said_of("Proof", pair->first.notes),
+                               said_of("Drawing", pair->second.notes)}) {
+      report.notes.insert(report.notes.end(), notes.begin(), notes.end());
     }
     return report;
   });

@@ -2,9 +2,9 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
-#include <cctype>
+#include <nlohmann/json.hpp>
 
+#include "embedded_grey_scales.h"
 #include "files/files.h"
 #include "jobs/guard.h"
 #include "sheets/plots.h"
@@ -67,11 +67,12 @@ Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchReq
 
 // The file that was asked for, then its picture if one was asked for.
 template <class Draw>
-Result<void> write_with_plot(const fs::path& out, const std::string& json, const fs::path& plot,
+Result<void> write_with_plot(const fs::path& out,
+                             const std::string& json,
+                             const fs::path& plot,
                              Draw&& draw) {
   if (auto ok = files::write_atomically(out, json + "\n"); !ok || plot.empty()) return ok;
-  const auto form =
-      plot.extension() == ".svg" ? sheets::PlotForm::svg : sheets::PlotForm::png;
+  const auto form = plot.extension() == ".svg" ? sheets::PlotForm::svg : sheets::PlotForm::png;
   return files::write_atomically(plot, draw(form));
 }
 
@@ -92,7 +93,19 @@ Result<cv::Rect2d> parse_window(std::string_view text) {
 }
 
 Result<std::vector<double>> grey_scale_densities(const std::string& text) {
-  return parse_numbers(text);
+  if (text.find_first_of("abcdefghijklmnopqrstuvwxyz") == std::string::npos) {
+    return parse_numbers(text);
+  }
+  const auto published = nlohmann::json::parse(grey_scales_files().front().second);
+  std::vector<std::string> names;
+  for (const auto& scale : published.at("scales")) {
+    names.push_back(scale.at("name"));
+    if (names.back() == text) return scale.at("densities").get<std::vector<double>>();
+  }
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is neither a list of densities nor a published grey scale", text),
+                fmt::format("Write the densities like 0.05,0.43,1.06, or one of: {}.",
+                            fmt::join(names, ", ")));
 }
 
 Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
@@ -136,7 +149,11 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
                           request.bitten_on};
     if (request.temperature) info.temperature_c = request.temperature->in_celsius();
     auto batch = wedge::make_batch(*impressions, request.times, info);
-    if (!batch) return batch;
+    if (!batch) {
+      Problem problem = batch.error();
+      problem.what = fmt::format("{}: {}", files::shown(request.scans.front()), problem.what);
+      return std::unexpected(problem);
+    }
     batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
     if (progress.stopped()) return stopped_by_user();
     const auto draw = [&](sheets::PlotForm form) { return sheets::tone_curve_plot(*batch, form); };

@@ -100,6 +100,11 @@ Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(const fs::pa
   return std::pair{std::move(*first), std::move(*second)};
 }
 
+Notes said_of(std::string_view what, Notes notes) {
+  for (auto& note : notes) note = fmt::format("{}: {}", what, note);
+  return notes;
+}
+
 Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::path>& inputs) {
   std::error_code error;
   for (const auto& input : inputs) {

@@ -34,6 +34,9 @@ Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(
 Result<std::optional<scan::ScannerCurve>> load_scanner(const std::filesystem::path& file);
 Result<wedge::Batch> load_batch(const std::filesystem::path& file);
 
+// The notes of one scan with "Proof: " or whatever it is in front.
+Notes said_of(std::string_view what, Notes notes);
+
 // Refuses (usage) an output that is one of the inputs.
 Result<void> output_is_no_input(const std::filesystem::path& output,
                                 const std::vector<std::filesystem::path>& inputs);

@@ -31,12 +31,6 @@ void append(Notes& to, const Notes& from) {
   }
 }
 
-// "Proof: 0.3 % of the pixels ...", unless the note names a file itself.
-Notes said_of(std::string_view what, Notes notes) {
-  for (auto& note : notes) note = fmt::format("{}: {}", what, note);
-  return notes;
-}
-
 double finest(const scan::DensityImage& a) { return std::min(a.px_per_mm_x(), a.px_per_mm_y()); }
 
 Result<Scans> load_and_align(const PlanRequest& request, const Progress& progress) {

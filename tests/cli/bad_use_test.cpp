@@ -99,7 +99,7 @@ TEST_F(BadUse, WedgeStepsOutOfOrder) {
                      "--out",
                      file("x.batch.json")}),
          65,
-         {"8:00"});
+         {"wedge.tif", "0:30", "1:00"});
 }
 
 TEST_F(BadUse, TwoDifferentPlates) {
@@ -108,7 +108,9 @@ TEST_F(BadUse, TwoDifferentPlates) {
 }
 
 TEST_F(BadUse, APlateSizeThatThePlateMarkContradicts) {
-  expect(run_rebite(plan_with("proof.tif", "drawing.tif", "80x50")), 65, {"80", "--plate"});
+  expect(run_rebite(plan_with("proof.tif", "drawing.tif", "80x50")),
+         65,
+         {"80.0 x 50.0", "mm on the paper", "5 %"});
 }
 
 TEST_F(BadUse, TimesWithoutUnit) {

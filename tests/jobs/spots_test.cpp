@@ -2,6 +2,8 @@
 
 #include <gtest/gtest.h>
 
+#include "jobs/calibrate.h"
+
 namespace rebite::jobs {
 namespace {
 
@@ -24,6 +26,17 @@ TEST(ParseSpot, RefusesWhatIsNoPlace) {
     ASSERT_FALSE(spot) << text;
     EXPECT_EQ(spot.error().kind, ProblemKind::usage);
   }
+}
+
+TEST(GreyScaleDensities, ByListOrByName) {
+  EXPECT_EQ(grey_scale_densities("0.05,0.43")->size(), 2U);
+  const auto named = grey_scale_densities("camera-11");
+  ASSERT_TRUE(named);
+  EXPECT_EQ(named->size(), 11U);
+  EXPECT_DOUBLE_EQ(named->back(), 1.65);  // its source is in calibration/grey-scales.json
+  const auto unknown = grey_scale_densities("camera-12");
+  ASSERT_FALSE(unknown);
+  EXPECT_NE(unknown.error().next.find("camera-11"), std::string::npos);
 }
 
 }  // namespace

@@ -6,6 +6,14 @@
 #include <atomic>
 
 namespace rebite::jobs {
+namespace {
+
+constexpr int wedge_impressions = 3;
+std::string wedge_file(int k) {
+  return k == 0 ? "wedge.tif" : "wedge-" + std::to_string(k + 1) + ".tif";
+}
+
+}  // namespace
 namespace fs = std::filesystem;
 
 StudioFolder::StudioFolder() {
@@ -44,13 +52,16 @@ MadeStudio make_studio(const StudioCase& c, const StudioFolder& folder) {
   made.wedge_minutes = wedge.minutes;
   for (const double m : wedge.minutes) made.wedge_densities.push_back(wedge.curve.density(m));
   maker::Impression impression;
-  impression.seed = c.seed * 10 + 2;
   impression.stretch_x = 0.994;
   impression.stretch_y = 0.985;
   impression.wander_mm = 0.3;
-  scanner.seed = c.seed * 10 + 2;
-  scanner.turn_deg = -0.8;
-  write_scan(maker::print_wedge(wedge, impression, scanner), folder / "wedge.tif");
+  // Three impressions of the wedge, as the README asks for: each is wiped differently.
+  for (int k = 0; k < wedge_impressions; ++k) {
+    impression.seed = c.seed * 10 + 5 + static_cast<std::uint64_t>(k);
+    scanner.seed = impression.seed;
+    scanner.turn_deg = -0.8 + 0.5 * k;
+    write_scan(maker::print_wedge(wedge, impression, scanner), folder / wedge_file(k));
+  }
 
   impression.seed = c.seed * 10 + 3;
   scanner.seed = c.seed * 10 + 3;
@@ -81,7 +92,7 @@ Result<wedge::Batch> calibrate(const StudioCase& c,
     if (!curve) return std::unexpected(curve.error());
     batch.read.scanner = scanner.out;
   }
-  batch.scans = {folder / "wedge.tif"};
+  for (int k = 0; k < wedge_impressions; ++k) batch.scans.push_back(folder / wedge_file(k));
   for (const double m : made.wedge_minutes) batch.times.push_back(BiteTime::minutes(m));
   batch.out = folder / "ferric.batch.json";
   batch.mordant = "ferric chloride";

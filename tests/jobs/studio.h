@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <ostream>
 #include <string>
 
 #include "jobs/calibrate.h"
@@ -36,6 +37,8 @@ struct StudioCase {
   double turn_deg = 0;  // of the drawing
   SizeMm plate{110, 80};
 };
+
+inline void PrintTo(const StudioCase& c, std::ostream* out) { *out << c.name; }
 
 // Grey scale, wedge, proof and drawing of one case as files, with their truth.
 struct MadeStudio {
