@@ -74,9 +74,14 @@ std::string lower_list(const SheetContent& c) {
                                 c.plan.ground == plan::Ground::fresh
                                     ? "Lower first, before the new ground is laid"
                                     : "Lower first, before the bite");
+  constexpr std::size_t at_once = 12;  // more than these fold away
+  std::size_t shown = 0;
   for (const int id : c.plan.lower_first) {
     const auto* r = region_of(c, id);
     if (!r) continue;
+    if (shown++ == at_once)
+      out += fmt::format("</ul><details class=\"many\"><summary>and {} more</summary><ul>",
+                         c.plan.lower_first.size() - at_once);
     out += fmt::format("<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, {}</span></li>",
                        chip(id),
                        action_words(r->action),
@@ -84,7 +89,7 @@ std::string lower_list(const SheetContent& c) {
                        tone_number(r->region.now.value.value()),
                        area_text(r->region.area_mm2, c.units));
   }
-  return out + "</ul></div>";
+  return out + (shown > at_once ? "</ul></details></div>" : "</ul></div>");
 }
 
 std::string by_hand_list(const SheetContent& c) {

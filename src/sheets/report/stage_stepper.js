@@ -17,6 +17,22 @@ window.Rebite = window.Rebite || {};
   const svg = Rebite.svg;
   let count = 0;
 
+  // "3, 5-9, 12": runs of three and more are joined, as on the sheets.
+  function idsText(ids) {
+    const sorted = ids.slice().sort((a, b) => a - b);
+    const out = [];
+    for (let i = 0; i < sorted.length;) {
+      let j = i;
+      while (j + 1 < sorted.length && sorted[j + 1] === sorted[j] + 1) j++;
+      if (j - i < 2) out.push(String(sorted[i++]));
+      else {
+        out.push(sorted[i] + '-' + sorted[j]);
+        i = j + 1;
+      }
+    }
+    return out.join(', ');
+  }
+
   Rebite.stageStepper = function (root, data, options) {
     const o = Object.assign({view: 'plate', show: 'stopout'}, options);
     const name = 'rbs' + ++count;
@@ -83,10 +99,10 @@ window.Rebite = window.Rebite || {};
     function words() {
       const s = stageNow();
       const view = mirrored() ? 'Plate view: as the metal lies, mirrored.' : 'Print view: as the proof shows it.';
-      const stop = s.stop_out_before.length ? s.stop_out_before.join(', ') : 'nothing more';
+      const stop = s.stop_out_before.length ? idsText(s.stop_out_before) : 'nothing more';
       return state.show === 'stopout'
-        ? {view: view, what: `Before this dip stop out ${s.number === 1 ? 'all that is held, and ' : ''}${stop}. Open in the bath: ${s.still_open.join(', ') || 'nothing'}.`}
-        : {view: view, what: `After this dip. Finished: ${data.regions.filter(finished).map((r) => r.id).join(', ') || 'nothing yet'}. Hatched: still to be bitten.`};
+        ? {view: view, what: `Before this dip stop out ${s.number === 1 ? 'all that is held, and ' : ''}${stop}. Open in the bath: ${idsText(s.still_open) || 'nothing'}.`}
+        : {view: view, what: `After this dip. Finished: ${idsText(data.regions.filter(finished).map((r) => r.id)) || 'nothing yet'}. Hatched: still to be bitten.`};
     }
 
     function draw() {
