@@ -48,8 +48,10 @@ Layout beside_layout(PaperSize p, SizeMm plate) {
   l.frame = {plate, m, m + 7 + edge_words, 1, true};
   const double x = m + plate.width + 8;
   l.head = {x, m + 7, p.width - m - x, 52};
-  l.words = {x, m + 62, p.width - m - x, p.height - 2 * m - 62 - foot_room};
-  l.rule_y = l.frame.y + plate.height + 6;
+  l.rule_y = l.frame.y + plate.height + 7.5;
+  // A rule longer than the plate runs on under the column.
+  const double bottom = m + 100 > x ? l.rule_y - 6 : p.height - m - foot_room;
+  l.words = {x, m + 62, p.width - m - x, bottom - m - 62};
   if (l.head.width < side_room - 8 || l.rule_y + 5 > p.height - m - foot_room)
     l.shape = Shape::tiled;
   return l;
@@ -59,8 +61,10 @@ Layout beside_layout(PaperSize p, SizeMm plate) {
 Layout layout_for(PaperSize p, SizeMm plate, double head, double wide_head, double words) {
   Layout l = upright_layout(p, plate, head, words);
   if (l.shape != Shape::tiled) return l;
-  l = beside_layout(turned(p), plate);
-  if (l.shape != Shape::tiled) return l;
+  for (const PaperSize paper : {turned(p), p}) {
+    l = beside_layout(paper, plate);
+    if (l.shape != Shape::tiled) return l;
+  }
   l = upright_layout(turned(p), plate, wide_head, words / 2);
   if (l.shape != Shape::tiled) {
     l.shape = Shape::wide;
@@ -244,7 +248,7 @@ class BenchMap {
     Area words = l.words;
     if (l.shape == Shape::beside) {
       const double top = l.head.y + 12;
-      words = {words.x, top, words.width, l.paper.height - m - foot_room - top};
+      words = {words.x, top, words.width, words.y + words.height - top};
     }
     // What must be done goes onto this page if it can; the notes may run on.
     const std::vector<TextBlock> core = first_page_words(c_), notes = note_words(c_);
@@ -314,9 +318,11 @@ class BenchMap {
       Area words = l.words;
       const bool beside = l.shape == Shape::beside;
       if (beside) {
-        draw_stage_key(cr, l.frame.x + 105, l.rule_y, l.frame.width() - 105);
+        draw_stage_key(cr, words.x, words.y + 5, words.width, true);
+        words.y += 25;
+        words.height -= 25;
       } else {
-        draw_stage_key(cr, words.x, words.y + 5, words.width);
+        draw_stage_key(cr, words.x, words.y + 5, words.width, false);
         words.y += 8;
         words.height -= 8;
       }

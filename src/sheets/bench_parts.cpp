@@ -64,11 +64,17 @@ void draw_plate_edge(cairo_t* cr, const PlateFrame& f, bool words) {
   const std::string view = f.plate_view ? kPlateView : kPrintView;
   const std::string side = f.plate_view ? "right" : "left";
   const double size = 3.2;
-  draw_text(cr,
-            f.x + f.width() / 2,
-            f.y - 1.4,
-            "↑ top edge · " + view + ": black corner top " + side,
-            {size, true, Align::centre, kBlack, 0});
+  std::string words_over = "↑ top edge · " + view + ": black corner top " + side;
+  // On a narrow plate the words end (or begin) beside the corner mark.
+  const bool narrow = f.width() < text_size(cr, words_over, size, true).width + 6;
+  const double at = !narrow        ? f.x + f.width() / 2
+                    : f.plate_view ? f.x + f.width() - 0.5
+                                   : f.x + 0.5;
+  // Where even that would leave the paper or run into the words beside it, the short form.
+  const double wide = text_size(cr, words_over, size, true).width;
+  if (narrow && (!f.plate_view || at - wide < 3)) words_over = "↑ top edge";
+  const Align align = !narrow ? Align::centre : f.plate_view ? Align::right : Align::left;
+  draw_text(cr, at, f.y - 1.4, words_over, {size, true, align, kBlack, 0});
 }
 
 void draw_check_rule(cairo_t* cr, double x, double y) {
@@ -98,11 +104,13 @@ void draw_check_rule_upright(cairo_t* cr, double x, double y) {
   cairo_restore(cr);
 }
 
-void draw_stage_key(cairo_t* cr, double x, double y, double width) {
+void draw_stage_key(cairo_t* cr, double x, double y, double width, bool stacked) {
   const char* words[] = {"stop out now", "already stopped out", "stays open: bites"};
-  const double step = width / 3, size = std::min(4.0, step / 13);
+  const double step = stacked ? 0 : width / 3;
+  const double size = std::min(4.0, (stacked ? width : step) / 13);
   for (int i = 0; i < 3; ++i) {
     const double left = x + i * step;
+    if (stacked && i > 0) y += 8;
     cairo_rectangle(cr, left, y - 4.5, 9, 6);
     if (i == 0) {
       set_ink(cr, kBlack);

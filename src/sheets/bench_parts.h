@@ -47,8 +47,8 @@ void draw_plate_edge(cairo_t* cr, const PlateFrame& frame, bool words = true);
 // 100 mm between the outer ticks' middles, ticks every 10 mm. (x, y) is its left or upper end.
 void draw_check_rule(cairo_t* cr, double x, double y);
 void draw_check_rule_upright(cairo_t* cr, double x, double y);
-// Solid, light, white with their words, in one row.
-void draw_stage_key(cairo_t* cr, double x, double y, double width);
+// Solid, light, white with their words, in one row or one below the other (8 mm each).
+void draw_stage_key(cairo_t* cr, double x, double y, double width, bool stacked);
 // As large as fits in the width, at most `largest` em. Returns the em used.
 double draw_fitting(cairo_t* cr,
                     double x,

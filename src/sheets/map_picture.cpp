@@ -92,7 +92,7 @@ void draw_map(cairo_t* cr, const SheetContent& c, const Layout& l, const PlateDr
   std::string foot = c.plan.batch.empty() ? "no wedge: no minutes" : "batch " + c.plan.batch;
   foot += " · " + ground_text(c.plan.ground);
   if (!c.made_on.empty()) foot += " · " + date_of(c.made_on);
-  if (d.places.size() < c.plan.regions.size()) foot += " · some numbers had no room";
+  if (d.places.size() < c.plan.regions.size()) foot = "Some numbers had no room. " + foot;
   draw_text(cr,
             edge,
             y + 12,

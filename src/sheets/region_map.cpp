@@ -212,8 +212,10 @@ void draw_swatch(
 double draw_scale_bar(
     cairo_t* cr, double x, double y, double scale, double widest, double text, Units units) {
   const double unit = units == Units::inches ? 25.4 : 1;
-  double length = 1;
-  for (const double l : {1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0})
+  double length = 0.02;
+
+  for (const double l :
+       {0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0})
     if (l * unit * scale <= widest) length = l;
   const double w = length * unit * scale, tick = 0.45 * text, pen = 0.1 * text;
   line(cr, x, y, x + w, y, 2 * pen);

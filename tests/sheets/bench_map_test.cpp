@@ -193,7 +193,16 @@ TEST(BenchMap, SameContentSameBytes) {
 
 TEST(BenchMap, PrintDialogueIsToldNotToScaleAndTheFileIsSound) {
   const std::string pdf = bench_map_pdf(maker::made_content());
-  EXPECT_THAT(pdf, HasSubstr("/PrintScaling /None"));
+  ASSERT_TRUE(pdf.find("/PrintScaling /None") != std::string::npos);
+  // The added section (ISO 32000-1, 7.5.6): the last startxref leads to a table whose one entry
+  // leads to the catalog that says so.
+  const auto number_after = [&](std::size_t at) { return std::stoul(pdf.substr(at, 20)); };
+  const std::size_t xref = number_after(pdf.rfind("startxref") + 10);
+  ASSERT_EQ(pdf.substr(xref, 5), "xref\n");
+  const std::size_t root = number_after(xref + 5);
+  const std::size_t catalog = number_after(pdf.find('\n', xref + 5) + 1);
+  EXPECT_EQ(pdf.substr(catalog, 20).rfind(std::to_string(root) + " 0 obj", 0), 0U);
+  EXPECT_LT(pdf.find("/Catalog", catalog), pdf.find("/PrintScaling /None", catalog));
   EXPECT_EQ(maker::pdf_info(pdf, "Pages"), "6");
   EXPECT_THAT(maker::pdf_info(pdf, "Page size"), HasSubstr("A4"));
   const std::string letter = bench_map_pdf(maker::made_content(), {Paper::letter, false});
@@ -240,6 +249,24 @@ TEST(BenchMap, LargePlateIsTiledWithJoins) {
   }
   EXPECT_NEAR(right, 600 + kTileBorder, 1e-9);
   EXPECT_NEAR(bottom, 400 + kTileBorder, 1e-9);
+}
+
+TEST(BenchMap, PlatesOfEveryShapeKeepTheirSizeOnOnePageWhereTheyFit) {
+  const struct {
+    double width, height;
+    int pages;  // one before the bath (and one more where the words run on), four stages, the print
+  } plates[] = {{20, 15, 6}, {60, 250, 6}, {200, 150, 7}, {280, 60, 6}};
+  for (const auto& plate : plates) {
+    maker::ContentOptions options;
+    options.plate = {plate.width, plate.height};
+    const std::string pdf = bench_map_pdf(maker::made_content(options));
+    EXPECT_EQ(maker::pdf_info(pdf, "Pages"), std::to_string(plate.pages)) << plate.width;
+    const auto page = pdf_pages(pdf, dpi, plate.pages - 1, plate.pages - 1).at(0);
+    const Frame f = plate_frame(page, plate.width);
+    EXPECT_NEAR((f.x1 - f.x0) / px_per_mm, plate.width, 0.1);
+    EXPECT_NEAR((f.y1 - f.y0) / px_per_mm, plate.height, 0.1);
+    EXPECT_NEAR(check_rule_mm(page), 100, 0.1) << plate.width;
+  }
 }
 
 TEST(BenchMap, TilesJoinWithoutAStep) {

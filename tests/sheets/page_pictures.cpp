@@ -108,7 +108,9 @@ std::string pdf_info(const std::string& pdf, const std::string& key) {
   const Folder folder;
   write_all(folder.file("in.pdf"), pdf);
   run("pdfinfo '" + folder.file("in.pdf").string() + "' > '" + folder.file("out.txt").string() +
-      "'");
+      "' 2> '" + folder.file("complaints.txt").string() + "'");
+  const std::string complaints = read_all(folder.file("complaints.txt"));
+  if (!complaints.empty()) throw std::runtime_error("pdfinfo: " + complaints);
   std::istringstream lines(read_all(folder.file("out.txt")));
   for (std::string line; std::getline(lines, line);) {
     if (line.rfind(key + ":", 0) != 0) continue;
