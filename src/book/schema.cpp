@@ -27,7 +27,7 @@ CREATE TABLE batches (
   name TEXT NOT NULL UNIQUE CHECK (length(name) BETWEEN 1 AND 200),
   mordant TEXT NOT NULL,
   strength TEXT NOT NULL,
-  mixed_on TEXT CHECK (mixed_on IS date(mixed_on)),
+  mixed_on TEXT CHECK (mixed_on IS date(mixed_on, '+0 days')),
   volume_l REAL CHECK (volume_l BETWEEN 0.01 AND 1000)
 ) STRICT;
 CREATE TABLE wedges (
@@ -54,7 +54,7 @@ CREATE TABLE states (
   id INTEGER PRIMARY KEY,
   plate_id INTEGER NOT NULL REFERENCES plates(id),
   number INTEGER NOT NULL CHECK (number BETWEEN 1 AND 100000),
-  date TEXT NOT NULL CHECK (date IS date(date)),
+  date TEXT NOT NULL CHECK (date IS date(date, '+0 days')),
   impressions_printed INTEGER CHECK (impressions_printed BETWEEN 0 AND 100000),
   note TEXT NOT NULL DEFAULT '',
   drawing_id INTEGER REFERENCES scans(id),
@@ -111,7 +111,7 @@ CREATE TABLE bites (
   minutes REAL NOT NULL CHECK (minutes > 0 AND minutes <= 2880),
   temperature_c REAL CHECK (temperature_c BETWEEN -10 AND 100),
   batch_id INTEGER REFERENCES batches(id),
-  done_on TEXT CHECK (done_on IS date(done_on)),
+  done_on TEXT CHECK (done_on IS date(done_on, '+0 days')),
   note TEXT NOT NULL DEFAULT ''
 ) STRICT;
 CREATE TABLE lowerings (
@@ -119,7 +119,7 @@ CREATE TABLE lowerings (
   state_id INTEGER NOT NULL REFERENCES states(id),
   region INTEGER CHECK (region BETWEEN 1 AND 65535),
   how TEXT NOT NULL CHECK (how IN ('burnish', 'scrape', 'charcoal')),
-  done_on TEXT CHECK (done_on IS date(done_on)),
+  done_on TEXT CHECK (done_on IS date(done_on, '+0 days')),
   note TEXT NOT NULL DEFAULT ''
 ) STRICT;
 CREATE TABLE seals (

@@ -108,8 +108,8 @@ void bind(SQLite::Statement& statement, int index, const Value& value) {
 Store::Store(const std::filesystem::path& file, int flags)
     : file_(file), db_(file.string(), flags, busy_ms) {
   db_.exec("PRAGMA foreign_keys = ON");
-  // A file that was damaged must not be able to run anything through views or triggers.
-  db_.exec("PRAGMA trusted_schema = OFF");
+  // A damaged or strange file must not reach SQLite's own tables.
+  sqlite3_db_config(db_.getHandle(), SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
   db_.exec("PRAGMA cell_size_check = ON");
   db_.exec("PRAGMA synchronous = FULL");
 }
