@@ -114,7 +114,8 @@ std::vector<Band> bands(const cv::Mat1f& tone) {
   }
   std::vector<Band> found;
   if (known.empty()) return found;
-  const double limit = 3 * median(known) + 0.004;
+  // Slanted edges flicker by a fraction of a pixel from row to row.
+  const double limit = 3 * median(known) + 0.012;
   const int least = std::max(5, tone.rows / 100);
   int start = -1;
   for (int y = 0; y <= tone.rows; ++y) {

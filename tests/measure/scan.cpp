@@ -1,5 +1,5 @@
 // Accuracy and speed of the scan room, as markdown tables: scanner curve and white field over
-// seeds, read speed and memory. Run by hand: build/.../measure_scan [seeds]
+// seeds, read speed and memory. Run by hand: build/.../measure_scan [seeds [part]]
 #include <sys/resource.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -224,9 +224,11 @@ void speed() {
 
 }  // namespace
 
+// measure_scan [seeds [speed|curves|white]]
 int main(int argc, char** argv) {
   const int seeds = argc > 1 ? std::max(1, std::atoi(argv[1])) : 100;
-  speed();
-  scanner_curves(seeds);
-  white_field(seeds);
+  const std::string part = argc > 2 ? argv[2] : "";
+  if (part.empty() || part == "speed") speed();
+  if (part.empty() || part == "curves") scanner_curves(seeds);
+  if (part.empty() || part == "white") white_field(seeds);
 }
