@@ -17,8 +17,11 @@ constexpr int kLeastAgreeing = 8;
 
 }  // namespace
 
-Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
-                         const SmoothMap& guess, const CoarseRule& rule, int threads) {
+Agreement test_agreement(const CoarseView& proof,
+                         const CoarseView& drawing,
+                         const SmoothMap& guess,
+                         const CoarseRule& rule,
+                         int threads) {
   Agreement result;
   result.map = guess;
   const double px = proof.px_per_mm;
@@ -62,8 +65,7 @@ Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
     if ((m.covariance.inv() * e).dot(e) < 9) agreeing += 0.5 * m.directions;
   }
   result.agreeing = static_cast<int>(agreeing);
-  if (result.agreeing >= kLeastAgreeing)
-    result.share = agreeing / std::max(1, result.tried);
+  if (result.agreeing >= kLeastAgreeing) result.share = agreeing / std::max(1, result.tried);
   return result;
 }
 

@@ -23,10 +23,10 @@ struct CoarseRule {
 };
 
 struct Agreement {
-  double share = 0;      // of the patches tried, 0..1
+  double share = 0;  // of the patches tried, 0..1
   int agreeing = 0, tried = 0;
-  bool grain = false;    // it is grain that agrees (told by the caller)
-  SmoothMap map;         // the guess, bent to what agreed
+  bool grain = false;  // it is grain that agrees (told by the caller)
+  SmoothMap map;       // the guess, bent to what agreed
 };
 
 // A locally normalised picture of a scan (grain or form of a level) and what of it is picture.
@@ -38,7 +38,10 @@ struct CoarseView {
 
 // A guess of the right plate gives 0.4-1, of any other turn, mirror or plate below 0.1
 // (alignment.md, section 4).
-Agreement test_agreement(const CoarseView& proof, const CoarseView& drawing,
-                         const SmoothMap& guess, const CoarseRule& rule, int threads);
+Agreement test_agreement(const CoarseView& proof,
+                         const CoarseView& drawing,
+                         const SmoothMap& guess,
+                         const CoarseRule& rule,
+                         int threads);
 
 }  // namespace rebite::align

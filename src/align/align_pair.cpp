@@ -25,8 +25,10 @@ constexpr double kWeakError = 0.3;               // mm: an estimated p95 above t
 // One pair on its way.
 class Aligning {
  public:
-  Aligning(const scan::DensityImage& proof, const scan::DensityImage& drawing,
-           const AlignOptions& options, const Progress& progress)
+  Aligning(const scan::DensityImage& proof,
+           const scan::DensityImage& drawing,
+           const AlignOptions& options,
+           const Progress& progress)
       : options_(options),
         progress_(progress),
         threads_(std::clamp(options.threads, 1, 64)),
@@ -38,11 +40,15 @@ class Aligning {
 
   Result<Alignment> run() {
     using Step = std::optional<Problem> (Aligning::*)();
-    constexpr Step steps[] = {&Aligning::find_mark, &Aligning::start_coarsely,
-                              &Aligning::judge_start, &Aligning::measure};
+    constexpr Step steps[] = {&Aligning::find_mark,
+                              &Aligning::start_coarsely,
+                              &Aligning::judge_start,
+                              &Aligning::measure};
     constexpr double shares[] = {0.0, 0.1, 0.4, 0.45};
-    constexpr const char* doing[] = {"looking for the plate mark", "finding how the drawing lies",
-                                     "judging the start", "matching the grain"};
+    constexpr const char* doing[] = {"looking for the plate mark",
+                                     "finding how the drawing lies",
+                                     "judging the start",
+                                     "matching the grain"};
     for (std::size_t k = 0; k < 4; ++k) {
       if (progress_.stopped()) return refuse(ProblemKind::stopped, "Stopped.", "");
       progress_.at(shares[k], doing[k]);
@@ -90,9 +96,13 @@ class Aligning {
     if (!by_hand && start_.best.share < kRefuse)
       return Problem{
           ProblemKind::data,
-          fmt::format("{} and {} do not show the same plate: {:.0f} % of places agree, {:.0f} % are "
-                      "needed",
-                      proof_name_, drawing_name_, 100 * start_.best.share, 100 * kRefuse),
+          fmt::format(
+              "{} and {} do not show the same plate: {:.0f} % of places agree, {:.0f} % are "
+              "needed",
+              proof_name_,
+              drawing_name_,
+              100 * start_.best.share,
+              100 * kRefuse),
           "Check the two files; if they do belong together, align by hand with --pins."};
     if (both_scaled() && !by_hand) {
       const ScaleVerdict verdict = judge_scale(scale_finding());
@@ -103,14 +113,15 @@ class Aligning {
       if (!options_.allow_mirrored)
         return Problem{ProblemKind::data,
                        fmt::format("{} shows the picture turned over (mirrored) against {}",
-                                   drawing_name_, proof_name_),
+                                   drawing_name_,
+                                   proof_name_),
                        "If that is meant (a drawing made the way the plate lies), pass --mirrored; "
                        "else flip the scan."};
       result_.notes.push_back(drawing_name_ + " is mirrored: it shows the picture turned over");
     }
     if (start_.perspective)
-      result_.notes.push_back(drawing_name_ +
-                              " is seen at a slant, as in a photograph: a flat scan matches better");
+      result_.notes.push_back(
+          drawing_name_ + " is seen at a slant, as in a photograph: a flat scan matches better");
     return std::nullopt;
   }
 
@@ -151,8 +162,11 @@ class Aligning {
       check = blocked_cross_validation(*system_, all, fine_.fit, fine_.floor_mm);
     if (fine_.fit.set_scale.empty()) fine_.fit.set_scale.assign(1, 1.0);
     system_->solve(as_fit_data(all, fine_.fit.set_scale, fine_.floor_mm), fine_.fit.prior);
-    const SigmaMap sigma(*system_, area_, std::max(10.0, std::sqrt(area_.area()) / 40),
-                         check.inflation, kErrorFloor);
+    const SigmaMap sigma(*system_,
+                         area_,
+                         std::max(10.0, std::sqrt(area_.area()) / 40),
+                         check.inflation,
+                         kErrorFloor);
     TileRule rule;
     rule.side_mm = std::max(5.0, std::sqrt(area_.area()) / 60);
     result_.tiles = make_tiles(area_, proof_.scale(), all, sigma, rule);
@@ -197,13 +211,13 @@ class Aligning {
           "{:.1f} mm",
           p95));
     if (unseen_share > 0.02)
-      result_.notes.push_back(fmt::format(
-          "{:.0f} % of the plate was not seen in both scans: the map there is a guess",
-          100 * unseen_share));
+      result_.notes.push_back(
+          fmt::format("{:.0f} % of the plate was not seen in both scans: the map there is a guess",
+                      100 * unseen_share));
     result_.doubtful = result_.agreement < kDoubt || p95 > kWeakError;
-    result_.confidence =
-        std::clamp((result_.agreement - kRefuse) / 0.35, 0.0, 1.0) *
-        (0.4 + 0.6 * std::max(held_share, 1 - unseen_share)) * (p95 > kWeakError ? 0.5 : 1.0);
+    result_.confidence = std::clamp((result_.agreement - kRefuse) / 0.35, 0.0, 1.0) *
+                         (0.4 + 0.6 * std::max(held_share, 1 - unseen_share)) *
+                         (p95 > kWeakError ? 0.5 : 1.0);
   }
 
   // Rotation and scale of the map as a whole, from its mean slope over the plate, in tagged mm.
@@ -233,16 +247,16 @@ class Aligning {
       Outline carried = *drawing_.outline();
       for (cv::Point2d& p : carried.corners) p = fine_.map.backward(p);
       if (start_.mirrored) std::swap(carried.corners[1], carried.corners[3]);
-      auto mark =
-          oriented_mark(carried, {proof_.scale(), proof_.real_scale()}, options_.plate, drawing_name_);
+      auto mark = oriented_mark(
+          carried, {proof_.scale(), proof_.real_scale()}, options_.plate, drawing_name_);
       if (mark) {
         result_.plate = *mark;
-        result_.notes.push_back("the plate mark is not on the proof's scan; the drawing's was used");
+        result_.notes.push_back(
+            "the plate mark is not on the proof's scan; the drawing's was used");
         return;
       }
     }
-    result_.plate =
-        assumed_mark((area_.tl() + area_.br()) / 2, *options_.plate, proof_.scale());
+    result_.plate = assumed_mark((area_.tl() + area_.br()) / 2, *options_.plate, proof_.scale());
     result_.notes.push_back(
         "no plate mark seen: the plate is taken to lie in the middle of the proof's scan, upright");
   }
@@ -252,7 +266,7 @@ class Aligning {
   int threads_;
   std::string proof_name_, drawing_name_;
   ScanLevels proof_, drawing_;
-  ScanScale drawing_scale_;   // as tagged
+  ScanScale drawing_scale_;  // as tagged
   CoarseStart start_;
   cv::Rect2d area_;
   std::optional<SplineFit> system_;
@@ -263,8 +277,10 @@ class Aligning {
 
 }  // namespace
 
-Result<Alignment> align_pair(const scan::DensityImage& proof, const scan::DensityImage& drawing,
-                             const AlignOptions& options, const Progress& progress) {
+Result<Alignment> align_pair(const scan::DensityImage& proof,
+                             const scan::DensityImage& drawing,
+                             const AlignOptions& options,
+                             const Progress& progress) {
   return Aligning(proof, drawing, options, progress).run();
 }
 

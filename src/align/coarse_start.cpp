@@ -7,13 +7,14 @@ namespace rebite::align {
 namespace {
 
 constexpr double kCoarse = 75 / 25.4;
-constexpr double kSure = 0.5;        // no wrong guess ever came near: no need to try the rest
-constexpr double kGrainSigma = 2, kFineSigma = 1.6;    // mm, local normalisation
-constexpr double kFormBlur = 0.35, kFormSigma = 4;     // mm
-constexpr double kWorthGrain = 0.06;                   // share below which grain is not tried
-constexpr double kOwnScale = 0.07;   // paper does not stretch by more, nor a scanner
+constexpr double kSure = 0.5;  // no wrong guess ever came near: no need to try the rest
+constexpr double kGrainSigma = 2, kFineSigma = 1.6;  // mm, local normalisation
+constexpr double kFormBlur = 0.35, kFormSigma = 4;   // mm
+constexpr double kWorthGrain = 0.06;                 // share below which grain is not tried
+constexpr double kOwnScale = 0.07;  // paper does not stretch by more, nor a scanner
 
-// One coarse trial: the share of a guess by lines and tone edges and by grain, the better of the two.
+// One coarse trial: the share of a guess by lines and tone edges and by grain, the better of the
+// two.
 class Trial {
  public:
   Trial(ScanLevels& proof, ScanLevels& drawing, int threads)
@@ -37,12 +38,18 @@ class Trial {
     const Level& p = proof_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
     const Level& d = drawing_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
     Agreement best = test_agreement({p.form, p.px_per_mm, proof_area_},
-                                    {d.form, d.px_per_mm, drawing_area_}, map, form_rule(), threads_);
+                                    {d.form, d.px_per_mm, drawing_area_},
+                                    map,
+                                    form_rule(),
+                                    threads_);
     const Level& pg = proof_.with_grain(px_, kGrainSigma * unit_);
     const Level& dg = drawing_.with_grain(px_, kGrainSigma * unit_);
-    keep_better(best, test_agreement({pg.grain, pg.px_per_mm, proof_area_},
-                                     {dg.grain, dg.px_per_mm, drawing_area_}, map, rule_,
-                                     threads_));
+    keep_better(best,
+                test_agreement({pg.grain, pg.px_per_mm, proof_area_},
+                               {dg.grain, dg.px_per_mm, drawing_area_},
+                               map,
+                               rule_,
+                               threads_));
     if (best.share < kWorthGrain) return best;
     // At twice the resolution grain tells far more; the sheet is known to a millimetre by now.
     const Level& pf = proof_.with_grain(fine_px_, kFineSigma * unit_);
@@ -52,8 +59,10 @@ class Trial {
     close.tolerance_mm *= 0.6;
     close.least_z = 4.5;
     Agreement by_grain = test_agreement({pf.grain, pf.px_per_mm, fine_proof_area_},
-                                        {df.grain, df.px_per_mm, fine_drawing_area_}, best.map,
-                                        close, threads_);
+                                        {df.grain, df.px_per_mm, fine_drawing_area_},
+                                        best.map,
+                                        close,
+                                        threads_);
     by_grain.grain = true;
     keep_better(best, std::move(by_grain));
     return best;
@@ -147,8 +156,10 @@ CoarseRule coarse_rule(double px_per_mm) {
   return rule;
 }
 
-CoarseStart find_start(ScanLevels& proof, ScanLevels& drawing,
-                       const std::optional<cv::Matx33d>& by_hand, int threads) {
+CoarseStart find_start(ScanLevels& proof,
+                       ScanLevels& drawing,
+                       const std::optional<cv::Matx33d>& by_hand,
+                       int threads) {
   CoarseStart start;
   std::vector<Tried> tried;
   Trial plain(proof, drawing, threads);

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 
 #include "align/coarse_start.h"
+#include "align/edge_data.h"
 #include "align/patch_data.h"
 #include "align/render.h"
 
@@ -12,20 +12,19 @@ namespace rebite::align {
 namespace {
 
 constexpr double kDpi = 1 / 25.4;
-double E(const char*n,double d){const char*v=getenv(n);return v?atof(v):d;}
-const double kFormBlur = E("FB",0.3), kFormSigma = E("FS",5);   // mm
+constexpr double kFormBlur = 0.2, kFormSigma = 5;  // mm
 constexpr int kRefinements = 3;
 
 struct Pass {
   double dpi, patch_mm, step_mm, reach_mm;
-  double sigma_mm;          // of the local normalisation
-  bool form;                // lines and tone edges instead of grain
+  double sigma_mm;  // of the local normalisation
+  bool form;        // lines and tone edges instead of grain
   double least_rho, least_z;
 };
 
 // alignment.md, section 7.5; measured there and again here.
-const Pass kForm{75, E("P0",14), E("P0",14)/2, 2.5, kFormSigma, true, E("R0",0.25), E("Z0",2.5)};
-const Pass kForm150{150, E("P1",9), E("P1",9)/2, 1.0, E("FS1",3), true, E("R1",0.25), E("Z1",2.5)};
+constexpr Pass kForm{75, 14, 7, 2.5, kFormSigma, true, 0.3, 1.0};
+constexpr Pass kForm150{150, 6, 3, 1.0, 3, true, 0.4, 1.0};
 constexpr Pass kGrain75{75, 16, 8, 2.5, 2.0, false, 0.12, 4.0};
 constexpr Pass kGrain150Wide{150, 14, 7, 1.0, 1.6, false, 0.12, 4.5};
 constexpr Pass kGrain150{150, 6, 4, 0.6, 1.6, false, 0.12, 4.5};
@@ -70,7 +69,7 @@ class Measuring {
     std::vector<double> weights;
     for (const Measured& m : data) weights.push_back(m.weight);
     std::vector<Measured> again;
-    std::size_t k = 0;   // data holds what was accepted before, in the same order
+    std::size_t k = 0;  // data holds what was accepted before, in the same order
     for (std::size_t i = 0; i < matches_.size(); ++i) {
       if (!was_accepted_[i]) continue;
       if (matches_[i].accepted) {
@@ -81,6 +80,12 @@ class Measuring {
     }
     data = std::move(again);
     note_accepted();
+  }
+
+  // The plate's edge on both scans under the map as it is now.
+  std::vector<Measured> edges(int set, double reach_mm) {
+    if (!proof_.outline() || !drawing_.outline()) return {};
+    return measure_edges(*proof_.outline(), *drawing_.outline(), map, reach_mm, set);
   }
 
   void fit(std::vector<Measured>& data, const RobustRule& rule) {
@@ -123,8 +128,8 @@ class Measuring {
 
   void render() {
     const cv::Size size = proof_picture_->size();
-    seen_ = render_on_proof({*drawing_picture_, drawing_level_->px_per_mm}, map, px_, size,
-                            threads_);
+    seen_ =
+        render_on_proof({*drawing_picture_, drawing_level_->px_per_mm}, map, px_, size, threads_);
     usable_ = mask_on_proof(drawing_area_.mask, drawing_level_->px_per_mm, map, px_, size);
     cv::bitwise_and(usable_, proof_area_.mask, usable_);
   }
@@ -191,25 +196,24 @@ void by_grain(Measuring& work, std::vector<Measured> data) {
   work.result.grain = true;
 }
 
-// A drawing of its own shares lines and edges of tone: several sizes of patches pooled.
+// A drawing of its own shares lines and edges of tone: several sizes of patches pooled, and the
+// plate's edge where both scans show it.
 void by_form(Measuring& work) {
-  std::vector<Measured> pool, coarse, fine, plain;
+  std::vector<Measured> pool, part;
   RobustRule rule;
-  rule.prior = {E("BE",300), 0.01};
-  rule.floor_mm = E("FM",0.02);
+  rule.floor_mm = 0.02;  // a line drawn again is not the line
   rule.least_scale = 1;
-  for (int round = 0; round < 2; ++round) {
-    PassRecord record = work.measure(kForm, 0, coarse);
-    if (round) work.result.passes.push_back(record);
-    record = work.measure(kForm150, 1, fine);
-    if (round) work.result.passes.push_back(record);
-    record = work.measure(kGrain150Wide, 2, plain);
-    if (round) work.result.passes.push_back(record);
-    pool = coarse;
-    append_set(pool, fine);
-    append_set(pool, plain);
-    if (pool.size() < 12) return;
-    rule.choose_prior = round == 1;
+  for (int round = 0; round < 3; ++round) {
+    if (round) work.result.passes.resize(work.result.passes.size() - 3);
+    pool = work.edges(3, round ? 1.5 : 3.0);
+    int set = 0;
+    for (const Pass* pass : {&kForm, &kForm150, &kGrain150Wide}) {
+      work.result.passes.push_back(work.measure(*pass, set++, part));
+      append_set(pool, part);
+    }
+    if (pool.size() + 3 * work.pins.size() < 12) return;
+    rule.prior = {300, 0.01};
+    rule.choose_prior = round == 2;
     work.fit(pool, rule);
   }
   work.result.data = std::move(pool);
@@ -217,8 +221,12 @@ void by_form(Measuring& work) {
 
 }  // namespace
 
-FineResult measure_finely(ScanLevels& proof, ScanLevels& drawing, const SmoothMap& start,
-                          const std::vector<Measured>& pins, SplineFit& system, int threads) {
+FineResult measure_finely(ScanLevels& proof,
+                          ScanLevels& drawing,
+                          const SmoothMap& start,
+                          const std::vector<Measured>& pins,
+                          SplineFit& system,
+                          int threads) {
   Measuring work(proof, drawing, system, threads);
   work.map = start;
   work.pins = pins;

@@ -19,14 +19,18 @@ struct FineResult {
   SmoothMap map;
   RobustFit fit;
   std::vector<Measured> data;  // of the final fit, with weights
-  double floor_mm = 0.001;         // of the last fit's rule
+  double floor_mm = 0.001;     // of the last fit's rule
   std::vector<PassRecord> passes;
   bool grain = false;  // matched at grain level
 };
 
 // Starts from a map good to about 2.5 mm. `system` covers the proof's plate.
 // `pins` (about start.start) count in every fit.
-FineResult measure_finely(ScanLevels& proof, ScanLevels& drawing, const SmoothMap& start,
-                          const std::vector<Measured>& pins, SplineFit& system, int threads);
+FineResult measure_finely(ScanLevels& proof,
+                          ScanLevels& drawing,
+                          const SmoothMap& start,
+                          const std::vector<Measured>& pins,
+                          SplineFit& system,
+                          int threads);
 
 }  // namespace rebite::align

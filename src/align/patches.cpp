@@ -122,7 +122,7 @@ std::optional<Top> top_of(const std::array<double, 9>& v) {
   }
   const double hxy = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 4;
   // Along a lone line the top is a ridge: nothing is known in that direction, and nothing moved.
-  constexpr double ridge = 0.04;   // of the curvature across it
+  constexpr double ridge = 0.04;  // of the curvature across it
   const double middle = -(hxx + hyy) / 2, half = std::hypot((hxx - hyy) / 2, hxy);
   const double strong = middle + half, weak = middle - half;
   if (!(strong > 1e-6)) return std::nullopt;
@@ -194,13 +194,15 @@ std::optional<Peak> find_peak(const cv::Mat1f& s, double pull) {
 }
 
 // H S^-1 H (see the header).
-cv::Matx22d information(const cv::Mat1f& patch, const Moments& own, const cv::Mat1f& found,
+cv::Matx22d information(const cv::Mat1f& patch,
+                        const Moments& own,
+                        const cv::Mat1f& found,
                         const Peak& peak) {
-  const cv::Matx22d energy = (gradient_energy(patch, own.variance) +
-                              gradient_energy(found, moments(found).variance)) *
-                             0.5;
-  const cv::Matx22d noise = energy * std::max(1 - peak.rho * peak.rho, 1e-3) +
-                            cv::Matx22d::eye() * 1e-9;
+  const cv::Matx22d energy =
+      (gradient_energy(patch, own.variance) + gradient_energy(found, moments(found).variance)) *
+      0.5;
+  const cv::Matx22d noise =
+      energy * std::max(1 - peak.rho * peak.rho, 1e-3) + cv::Matx22d::eye() * 1e-9;
   return peak.curvature * noise.inv() * peak.curvature * static_cast<double>(patch.total());
 }
 
@@ -279,8 +281,11 @@ std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
   return matches;
 }
 
-void refine_matches(const cv::Mat1f& proof, const cv::Mat1f& drawing, const PatchRule& rule,
-                    std::vector<PatchMatch>& matches, int threads) {
+void refine_matches(const cv::Mat1f& proof,
+                    const cv::Mat1f& drawing,
+                    const PatchRule& rule,
+                    std::vector<PatchMatch>& matches,
+                    int threads) {
   const int half = rule.side_px / 2;
   in_parallel(static_cast<int>(matches.size()), threads, [&](int first, int last) {
     for (int k = first; k < last; ++k) {

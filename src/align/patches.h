@@ -13,9 +13,9 @@ struct PatchRule {
   double least_rho = 0.15;       // correlation of the peak
   double least_usable = 0.9;     // share of the patch's pixels that must be usable
   double least_variance = 0.05;  // of locally normalised density, to count as structured
-  double pull = 0;           // taken from rho at the end of the reach, so that along a lone line,
-                             // where all shifts are alike, the smallest is chosen
-  double least_z = 4.5;          // peak above the rest of its own surface, in its sd
+  double pull = 0;       // taken from rho at the end of the reach, so that along a lone line,
+                         // where all shifts are alike, the smallest is chosen
+  double least_z = 4.5;  // peak above the rest of its own surface, in its sd
 };
 
 // One matched patch. Pixels of the level it was matched in, proof frame.
@@ -25,7 +25,7 @@ struct PatchMatch {
   cv::Matx22d info;    // inverse covariance of shift, 1/px^2, before calibration
   double rho = 0;
   double z = 0;
-  int directions = 2;        // in which the shift is known: 1 on a lone line or edge
+  int directions = 2;       // in which the shift is known: 1 on a lone line or edge
   bool structured = false;  // both pictures show something here
   bool accepted = false;
 };
@@ -50,7 +50,10 @@ std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
 // Measures the accepted matches again in a drawing that was rendered through a better map: only the
 // 3 x 3 shifts about none are looked at, so this is cheap; repeated, it takes out what is left of
 // the pull towards whole pixels. Matches that no longer peak there lose `accepted`.
-void refine_matches(const cv::Mat1f& proof, const cv::Mat1f& drawing, const PatchRule& rule,
-                    std::vector<PatchMatch>& matches, int threads);
+void refine_matches(const cv::Mat1f& proof,
+                    const cv::Mat1f& drawing,
+                    const PatchRule& rule,
+                    std::vector<PatchMatch>& matches,
+                    int threads);
 
 }  // namespace rebite::align

@@ -29,7 +29,8 @@ double tone_at(const cv::Mat1f& scan, cv::Point2d at, double side) {
   int used = 0;
   for (int j = 0; j < n; ++j)
     for (int i = 0; i < n; ++i) {
-      const double px = at.x + side * ((i + 0.5) / n - 0.5), py = at.y + side * ((j + 0.5) / n - 0.5);
+      const double px = at.x + side * ((i + 0.5) / n - 0.5),
+                   py = at.y + side * ((j + 0.5) / n - 0.5);
       if (!(px > -0.5 && py > -0.5 && px < scan.cols - 0.5 && py < scan.rows - 0.5)) continue;
       const float v = scan(static_cast<int>(std::lround(py)), static_cast<int>(std::lround(px)));
       if (!(v == v)) continue;
@@ -51,7 +52,8 @@ cv::Vec3b tinted(double grey, cv::Vec3d tint) {
   return out;
 }
 
-// Colours that differ in lightness too, for eyes that do not tell red from green; unseen is striped.
+// Colours that differ in lightness too, for eyes that do not tell red from green; unseen is
+// striped.
 cv::Vec3d class_tint(TileClass kind, int x, int y) {
   switch (kind) {
     case TileClass::held:
@@ -65,7 +67,13 @@ cv::Vec3d class_tint(TileClass kind, int x, int y) {
 }
 
 void write(cv::Mat3b& on, cv::Point at, const std::string& text) {
-  cv::putText(on, text, at, cv::FONT_HERSHEY_SIMPLEX, 0.5, cv::Scalar(kInk[0], kInk[1], kInk[2]), 1,
+  cv::putText(on,
+              text,
+              at,
+              cv::FONT_HERSHEY_SIMPLEX,
+              0.5,
+              cv::Scalar(kInk[0], kInk[1], kInk[2]),
+              1,
               cv::LINE_AA);
 }
 
@@ -77,11 +85,13 @@ void swatch(cv::Mat3b& on, cv::Point at, TileClass kind, const std::string& text
 
 }  // namespace
 
-cv::Mat alignment_picture(const scan::DensityImage& proof, const scan::DensityImage& drawing,
-                          const Alignment& alignment, int width_px) {
+cv::Mat alignment_picture(const scan::DensityImage& proof,
+                          const scan::DensityImage& drawing,
+                          const Alignment& alignment,
+                          int width_px) {
   const cv::Rect2d area = shown_area(alignment, proof.relative.size());
   const int cols = std::max(160, (width_px - kGap) / 2);
-  const double step = area.width / cols;   // proof px per picture px
+  const double step = area.width / cols;  // proof px per picture px
   const int rows = std::clamp(static_cast<int>(std::ceil(area.height / step)), 1, 8 * cols);
   const double per_mm = proof.info.x ? proof.px_per_mm_x() : 300 / 25.4;
   const double square = std::clamp(10 * per_mm, area.width / 40, area.width / 4);
@@ -92,7 +102,9 @@ cv::Mat alignment_picture(const scan::DensityImage& proof, const scan::DensityIm
       const cv::Point2d at(area.x + (x + 0.5) * step - 0.5, area.y + (y + 0.5) * step - 0.5);
       const double own = tone_at(proof.relative, at, step);
       const bool from_drawing = (static_cast<int>((at.x - area.x) / square) +
-                                 static_cast<int>((at.y - area.y) / square)) % 2 != 0;
+                                 static_cast<int>((at.y - area.y) / square)) %
+                                    2 !=
+                                0;
       if (from_drawing && alignment.warp) {
         const cv::Point2d there = alignment.warp->drawing_from_proof(at);
         out(y, x) = tinted(screen(tone_at(drawing.relative, there, step)), {1.0, 0.93, 0.80});
@@ -104,17 +116,22 @@ cv::Mat alignment_picture(const scan::DensityImage& proof, const scan::DensityIm
       out(y, cols + kGap + x) = tinted(0.35 + 0.65 * screen(own), class_tint(kind, x, y));
     }
   write(out, {8, rows + 24}, "Squares in turn: proof (cool), drawing (warm). Lines must run on.");
-  write(out, {8, rows + 48},
-        fmt::format("{}{}places that agree: {:.0f} %", alignment.mirrored ? "mirrored; " : "",
-                    alignment.doubtful ? "DOUBTFUL; " : "", 100 * alignment.agreement));
+  write(out,
+        {8, rows + 48},
+        fmt::format("{}{}places that agree: {:.0f} %",
+                    alignment.mirrored ? "mirrored; " : "",
+                    alignment.doubtful ? "DOUBTFUL; " : "",
+                    100 * alignment.agreement));
   const int left = cols + kGap + 8;
   swatch(out, {left, rows + 24}, TileClass::held, "held");
   swatch(out, {left + 90, rows + 24}, TileClass::inferred, "inferred");
   swatch(out, {left + 210, rows + 24}, TileClass::unseen, "not seen: keep out");
   if (alignment.error)
-    write(out, {left, rows + 48},
+    write(out,
+          {left, rows + 48},
           fmt::format("estimated error: half below {:.3f} mm, 95 % below {:.3f} mm",
-                      alignment.error->median, alignment.error->p95));
+                      alignment.error->median,
+                      alignment.error->p95));
   return out;
 }
 

@@ -7,7 +7,8 @@
 
 namespace rebite::align {
 
-Result<cv::Matx33d> map_from_pins(const std::vector<PinPair>& pins, const ScanScale& proof,
+Result<cv::Matx33d> map_from_pins(const std::vector<PinPair>& pins,
+                                  const ScanScale& proof,
                                   const ScanScale& drawing) {
   if (pins.size() < 4)
     return refuse(ProblemKind::usage,
@@ -54,8 +55,10 @@ Result<cv::Matx33d> map_from_pins(const std::vector<PinPair>& pins, const ScanSc
   return affine;
 }
 
-std::vector<Measured> pins_as_data(const std::vector<PinPair>& pins, const cv::Matx33d& start,
-                                   const ScanScale& proof, const ScanScale& drawing) {
+std::vector<Measured> pins_as_data(const std::vector<PinPair>& pins,
+                                   const cv::Matx33d& start,
+                                   const ScanScale& proof,
+                                   const ScanScale& drawing) {
   std::vector<Measured> data;
   const cv::Matx33d back = start.inv();
   for (const PinPair& p : pins) {

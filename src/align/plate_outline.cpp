@@ -149,9 +149,13 @@ double steepest(const std::vector<double>& p, int k, double px_mm) {
     return p[static_cast<std::size_t>(std::clamp(m + half, 0, kProfile - 1))] -
            p[static_cast<std::size_t>(std::clamp(m - half, 0, kProfile - 1))];
   };
-  int best = k;
-  for (int m = k - reach; m <= k + reach; ++m)
-    if (slope(m) > slope(best)) best = m;
+  double most = 0;
+  for (int m = k - reach; m <= k + reach; ++m) most = std::max(most, slope(m));
+  // The outermost of the rises that count: a drawn frame has the picture's darker tone behind it.
+  int best = k - reach;
+  while (best < k + reach && !(slope(best) > 0.35 * most && slope(best) >= slope(best - 1) &&
+                               slope(best) >= slope(best + 1)))
+    ++best;
   const double a = slope(best - 1), b = slope(best), c = slope(best + 1);
   const double bend = a - 2 * b + c;
   const double fraction = bend < -1e-9 ? std::clamp(0.5 * (a - c) / bend, -0.5, 0.5) : 0.0;
@@ -287,6 +291,11 @@ std::optional<Outline> refine_outline(const Level& level, const Corners& rough) 
   }
   Outline outline;
   outline.support = static_cast<double>(seen) / static_cast<double>(tried);
+  for (std::size_t k = 0; k < 4; ++k)
+    for (const SidePoint& p : points[k])
+      if (p.seen)
+        outline.sides[k].push_back(sides[k].from + sides[k].along * p.along +
+                                   sides[k].inward * p.inward);
   double spread = 0;
   for (std::size_t k = 0; k < 4; ++k) {
     // Corner k: the start of side k and the end of the side before it.

@@ -4,6 +4,7 @@
 #include <array>
 #include <opencv2/core.hpp>
 #include <optional>
+#include <vector>
 
 #include "align/work_image.h"
 
@@ -18,6 +19,8 @@ std::optional<Corners> rough_outline(const Level& level);
 
 struct Outline {
   Corners corners;
+  // Places on the four sides where an edge was seen, in order along the side.
+  std::array<std::vector<cv::Point2d>, 4> sides;
   double sd_mm = 0.2;  // of a corner, from the scatter along the sides
   double support = 0;  // share of places along the sides where an edge was seen, 0..1
 };

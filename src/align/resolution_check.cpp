@@ -11,7 +11,8 @@ std::optional<double> usual_resolution(double dpi) {
                               350, 360, 400, 450, 480, 500, 600, 720, 800, 900, 1200, 2400};
   double nearest = 0;
   for (const double u : usual)
-    if (std::abs(std::log(dpi / u)) < std::abs(std::log(dpi / std::max(nearest, 1e-9)))) nearest = u;
+    if (std::abs(std::log(dpi / u)) < std::abs(std::log(dpi / std::max(nearest, 1e-9))))
+      nearest = u;
   return std::abs(dpi / nearest - 1) < 0.04 ? std::optional(nearest) : std::nullopt;
 }
 
@@ -24,23 +25,29 @@ ScaleVerdict judge_scale(const ScaleFinding& f) {
   const auto proof_usual = f.proof_confirmed ? std::nullopt : usual_resolution(proof_dpi);
   if (!f.same_grain && !drawing_usual && !proof_usual) {
     verdict.note = fmt::format(
-        "{} is at {:.0f} % of the proof's scale (by the resolution tags); taken as a drawing of its "
+        "{} is at {:.0f} % of the proof's scale (by the resolution tags); taken as a drawing of "
+        "its "
         "own size",
-        f.drawing_name, 100 * scale);
+        f.drawing_name,
+        100 * scale);
     return verdict;
   }
   Problem problem;
   problem.kind = ProblemKind::data;
-  problem.what = fmt::format("{} is tagged {:.0f} dpi but looks like {:.0f} dpi beside {} ({:.0f} dpi)",
-                             f.drawing_name, f.drawing_dpi, drawing_usual.value_or(drawing_dpi),
-                             f.proof_name, f.proof_dpi);
+  problem.what =
+      fmt::format("{} is tagged {:.0f} dpi but looks like {:.0f} dpi beside {} ({:.0f} dpi)",
+                  f.drawing_name,
+                  f.drawing_dpi,
+                  drawing_usual.value_or(drawing_dpi),
+                  f.proof_name,
+                  f.proof_dpi);
   if (!f.proof_confirmed)
-    problem.what += fmt::format("; or {} is really {:.0f} dpi", f.proof_name,
-                                proof_usual.value_or(proof_dpi));
+    problem.what +=
+        fmt::format("; or {} is really {:.0f} dpi", f.proof_name, proof_usual.value_or(proof_dpi));
   problem.next = "Write the right resolution into the scan";
-  problem.next += f.same_grain
-                      ? "."
-                      : ", or, if the drawing really is at another scale, align by hand with --pins.";
+  problem.next +=
+      f.same_grain ? "."
+                   : ", or, if the drawing really is at another scale, align by hand with --pins.";
   verdict.problem = problem;
   return verdict;
 }

@@ -9,11 +9,11 @@
 namespace rebite::align {
 
 struct ScaleFinding {
-  double scale_x = 1, scale_y = 1;    // drawing mm per proof mm, by the tags
+  double scale_x = 1, scale_y = 1;  // drawing mm per proof mm, by the tags
   double proof_dpi = 0, drawing_dpi = 0;
   std::string proof_name, drawing_name;
-  bool proof_confirmed = false;       // its plate mark measures what the plate does
-  bool same_grain = false;            // both are impressions of the plate: no other scale possible
+  bool proof_confirmed = false;  // its plate mark measures what the plate does
+  bool same_grain = false;       // both are impressions of the plate: no other scale possible
 };
 
 // The resolution that scanners and programs write that is nearest to `dpi`, if within 4 %.

@@ -30,7 +30,8 @@ void weigh(std::vector<Measured>& data,
 // Variance factor of each set: residuals against the law, by the median (half may be outliers).
 void calibrate(const std::vector<Measured>& data,
                const SplineFit::Answer& answer,
-               std::vector<double>& scale, double least) {
+               std::vector<double>& scale,
+               double least) {
   std::vector<std::vector<double>> ratio(scale.size());
   for (const Measured& m : data) {
     if (m.fixed) continue;

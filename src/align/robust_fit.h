@@ -31,10 +31,10 @@ struct RobustFit {
 struct RobustRule {
   SmoothnessPrior prior;
   double floor_mm = 0.001;    // resampling and curvature within a patch, not in the law
-  double least_scale = 0.1;    // of a set's variances: how far residuals may shrink the law
+  double least_scale = 0.1;   // of a set's variances: how far residuals may shrink the law
   bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
   double start_width = 8;     // of the first stage's weight function, in sd
-  bool keep_weights = false;   // start from the weights that the data carry, last stage only
+  bool keep_weights = false;  // start from the weights that the data carry, last stage only
   bool choose_prior = false;  // by marginal likelihood
 };
 

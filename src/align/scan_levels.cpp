@@ -58,8 +58,11 @@ void ScanLevels::rescale(double factor) {
   rescaled_ *= factor;
   base_.release();
   levels_.clear();
-  if (outline_)
+  if (outline_) {
     for (cv::Point2d& c : outline_->corners) c *= factor;
+    for (auto& side : outline_->sides)
+      for (cv::Point2d& p : side) p *= factor;
+  }
 }
 
 const cv::Mat1f& ScanLevels::base() {
@@ -76,12 +79,12 @@ Level& ScanLevels::make(double px_per_mm) {
   base();
   auto found = levels_.find(key(wanted));
   if (found == levels_.end())
-    found = levels_
-                .emplace(key(wanted),
-                         wanted > base_scale_.x
-                             ? make_level(image_.relative, scale_, wanted, threads_)
-                             : make_level(base_, base_scale_, wanted, threads_))
-                .first;
+    found =
+        levels_
+            .emplace(key(wanted),
+                     wanted > base_scale_.x ? make_level(image_.relative, scale_, wanted, threads_)
+                                            : make_level(base_, base_scale_, wanted, threads_))
+            .first;
   return found->second;
 }
 

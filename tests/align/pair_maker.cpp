@@ -144,8 +144,11 @@ MadePair make_pair(const PairSpec& spec) {
       drawing = maker::reworked_proof(scene.plate, second, scene.rework, b);
       break;
     case DrawingKind::separate:
-      drawing = maker::separate_drawing(
-          scene.plate, scene.wanted_density, line_drawing(scene), second, b);
+      drawing = maker::separate_drawing(scene.plate,
+                                        scene.wanted_density,
+                                        spec.contours ? line_drawing(scene) : scene.plate.lines,
+                                        second,
+                                        b);
       break;
     case DrawingKind::four_lines:
       drawing = maker::separate_drawing(
