@@ -14,7 +14,7 @@ namespace rebite::plan {
 namespace {
 
 constexpr std::size_t most_candidates = 160;
-constexpr double knee_loss = 0.01;
+constexpr double knee_loss = 0.005;  // per further stage
 constexpr double knee_share = 0.02;
 constexpr int knee_most = 8;
 
@@ -109,16 +109,27 @@ void keep_gains(std::vector<Chain>& chains) {
   assert(!chains.empty() && chains.front().cost < no_way);
 }
 
+// True if going on from k stages to `more` is worth its handling, on the average of those stages.
+bool worth_it(const std::vector<Chain>& chains,
+              const std::vector<double>& off_share,
+              std::size_t k,
+              std::size_t more) {
+  const double stages = static_cast<double>(more - k);
+  return chains[k].cost - chains[more].cost > knee_loss * stages ||
+         off_share[k] - off_share[more] > knee_share * stages;
+}
+
 int knee(const std::vector<Chain>& chains, const std::vector<double>& off_share) {
-  const int last = static_cast<int>(chains.size());
-  for (int k = 1; k < std::min(last, knee_most); ++k) {
+  const int last = std::min(static_cast<int>(chains.size()), knee_most);
+  for (int k = 1; k < last; ++k) {
     const auto i = static_cast<std::size_t>(k - 1);
-    if (chains[i].cost - chains.back().cost <= knee_loss &&
-        off_share[i] - off_share.back() <= knee_share) {
-      return k;
+    bool any = false;
+    for (std::size_t more = i + 1; more < chains.size(); ++more) {
+      any = any || worth_it(chains, off_share, i, more);
     }
+    if (!any) return k;
   }
-  return std::min(last, knee_most);
+  return last;
 }
 
 // Totals that an area really ends at; a stage that nobody leaves would only be work.

@@ -45,9 +45,10 @@ double overshoot_weight(double risk);
 // be best for it; the cost of a set is therefore a sum over its consecutive pairs, which is what
 // cheapest_chains minimises. (A test compares with all subsets and all assignments.)
 //
-// The knee: the fewest stages after which all further ones together would gain less than 0.01 D
-// (a third of a visible step in the lights) and at most 2 % more of the area would come within a
-// visible step of its own tone; never more than 8 (4 to 8 stages are usual: trade).
+// The knee: the fewest stages after which no number of further ones is worth its work, a stage
+// being a quarter of an hour of rinsing, stopping out and drying: each would gain less than 0.005 D
+// over the bitten area (a sixth of a visible step in the lights) and bring at most 2 % more of it
+// within a visible step of its own tone; never more than 8 (4 to 8 stages are usual: trade).
 // Totals are the areas' own times, so that each stage is exactly right for someone; any times at
 // all would lose hardly less (measure_plan: 0.0484 against 0.0486 D with two stages).
 // More than 160 different times are first gathered into 160 classes (of ln time, optimal_classes).
