@@ -121,12 +121,12 @@ std::optional<PictureLevel> detail(const cv::Mat1b& picture,
   while (factor * std::max(picture.cols, picture.rows) > 1.15 * budget.overview_px) {
     const cv::Mat1b scaled = shrunk(picture, factor);
     for (const int quality : {82, 70}) {
-      if (scan::jpeg_bytes(scaled, quality).size() > bytes) continue;
-      return PictureLevel{px_per_mm * factor,
-                          scaled.cols,
-                          scaled.rows,
-                          budget.tile,
-                          tiles_of(scaled, budget.tile, quality)};
+      auto tiles = tiles_of(scaled, budget.tile, quality);
+      std::size_t size = 0;
+      for (const auto& t : tiles) size += t.size() * 3 / 4;  // base64 to bytes
+      if (size <= bytes)
+        return PictureLevel{
+            px_per_mm * factor, scaled.cols, scaled.rows, budget.tile, std::move(tiles)};
     }
     factor *= 0.8;
   }
