@@ -15,7 +15,6 @@
 namespace rebite::tone {
 namespace {
 
-constexpr double kOffsetPrior = 0.06;  // as in inking_blocks.cpp
 // A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
 // some 40 blocks.
 constexpr double kBlockSd = 0.03;
@@ -23,7 +22,7 @@ constexpr double kStartScale = 0.08;
 constexpr double kEndScale = 0.012;
 
 // The densest heap of differences, weighed by the prior of the offset.
-double likeliest_offset(const std::vector<Block>& blocks) {
+double likeliest_offset(const std::vector<Block>& blocks, double prior_sd) {
   double best = 0;
   double best_score = -1;
   for (int k = -80; k <= 80; ++k) {
@@ -33,7 +32,7 @@ double likeliest_offset(const std::vector<Block>& blocks) {
       const double h2 = 0.02 * 0.02 + b.noise * b.noise;
       score += b.agreement * std::exp(-0.5 * (b.diff - o) * (b.diff - o) / h2);
     }
-    score *= std::exp(-0.5 * o * o / (kOffsetPrior * kOffsetPrior));
+    score *= std::exp(-0.5 * o * o / (prior_sd * prior_sd));
     // Ties (no block near at all) go to the smaller offset.
     if (score > best_score * (1 + 1e-9) ||
         (score > best_score * (1 - 1e-9) && std::abs(o) < std::abs(best))) {
@@ -102,7 +101,7 @@ Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, in
   }
   Fit fit;
   fit.theta = Row::Zero(n);
-  fit.theta(0) = likeliest_offset(blocks);
+  fit.theta(0) = likeliest_offset(blocks, terms.priors.offset);
   const Row prior = terms.prior_precision();
   Eigen::MatrixXd weighted(m, n);
   constexpr int rounds = 28;
@@ -248,10 +247,10 @@ float interpolate(const cv::Mat1f& coarse, int factor, int i, int j) {
 }
 
 // Tone of the surroundings (block scale) at every cell, for the gain terms.
-cv::Mat1f block_tone(const Cells& c) {
+cv::Mat1f block_tone(const Cells& c, double sigma_mm) {
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
-  return smooth_over(c.proof, weight, 1.0 / c.mm);
+  return smooth_over(c.proof, weight, sigma_mm / c.mm);
 }
 
 // The fit as fields over the cells, and what it says in a few numbers.
@@ -285,13 +284,17 @@ InkingFit describe(const Cells& c,
         out.inking.offset_density > 0 ? "darker" : "lighter",
         std::abs(out.inking.offset_density)));
   }
-  const cv::Mat1f tone = block_tone(c);
+  const cv::Mat1f tone = block_tone(c, 0.4 * f.step * c.mm);
   // The smooth part is evaluated at block centres and interpolated, the tone terms cell by cell.
-  cv::Mat1f smooth(f.rows, f.cols), sd(f.rows, f.cols);
+  cv::Mat1f smooth(f.rows, f.cols), slope(f.rows, f.cols), sd(f.rows, f.cols);
   for (int r = 0; r < f.rows; ++r) {
     for (int q = 0; q < f.cols; ++q) {
       const Row b = terms.at((q + 0.5) * f.step * c.mm, (r + 0.5) * f.step * c.mm, terms.mean_now);
       smooth(r, q) = static_cast<float>(b.dot(fit.theta));
+      const Eigen::Index own = terms.count() - terms.first_product();
+      const Row steeper =
+          terms.at((q + 0.5) * f.step * c.mm, (r + 0.5) * f.step * c.mm, terms.mean_now + 1);
+      slope(r, q) = static_cast<float>(steeper.tail(own).dot(fit.theta.tail(own)));
       sd(r, q) = static_cast<float>(std::sqrt(std::max(0.0, b.dot(fit.covariance * b))));
     }
   }
@@ -301,8 +304,9 @@ InkingFit describe(const Cells& c,
     for (int j = 0; j < c.proof.cols; ++j) {
       const double now =
           std::isfinite(tone(i, j)) ? density_of(static_cast<double>(tone(i, j))) : terms.mean_now;
-      const double by_tone = fit.theta(1) * (now - terms.mean_now) +
-                             fit.theta(2) * (shadow(now) - shadow(terms.mean_now));
+      const double gain = fit.theta(1) + static_cast<double>(interpolate(slope, f.step, i, j));
+      const double by_tone =
+          gain * (now - terms.mean_now) + fit.theta(2) * (shadow(now) - shadow(terms.mean_now));
       out.field(i, j) = interpolate(smooth, f.step, i, j) + static_cast<float>(by_tone);
       out.field_sd(i, j) = interpolate(sd, f.step, i, j);
     }
@@ -331,6 +335,43 @@ InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector
     if (roles[static_cast<std::size_t>(b.part)] != PartRole::unworked) b.diff = 1e3;
   }
   return describe(c, blocks, grid, terms, fit);
+}
+
+std::optional<InkingFit> inking_alone(const Cells& c, const InkingFit& usual) {
+  BlockGrid grid;
+  InkingPriors wide;
+  wide.offset = 0.1;
+  wide.field = 0.05;
+  wide.gain = 0.25;
+  wide.shadow = 0.05;
+  wide.uneven_gain = 0.2;
+  const double width = c.proof.cols * c.mm, height = c.proof.rows * c.mm;
+  wide.shortest_mm = std::min(wide.shortest_mm, std::max(width, height) / 4);
+  InkingTerms terms(width, height, wide);
+  std::vector<Block> blocks = make_blocks(c, cv::Mat1i(c.proof.size(), 0), grid, terms);
+  if (!grid.shared_grain || blocks.size() < 100) return std::nullopt;
+  double same_detail = 0;
+  for (Block& b : blocks) {
+    // (0.5)^3: at least half of the best correlation of this pair.
+    same_detail += b.agreement >= 0.125 ? 1 : 0;
+    b.agreement = 1;
+  }
+  const auto all = static_cast<double>(blocks.size());
+  const Fit fit = fit_by_role(blocks, terms, {PartRole::unworked}, true);
+  double explained = 0;
+  for (const Block& b : blocks) {
+    const double r = std::abs(b.diff - b.basis.dot(fit.theta));
+    explained += r < std::max(0.045, 2 * b.noise) ? 1 : 0;
+  }
+  if (same_detail < 0.9 * all || explained < 0.95 * all) return std::nullopt;
+  if (explained / all < usual.inking.fitted_share + 0.15) return std::nullopt;
+  InkingFit out = describe(c, blocks, grid, terms, fit);
+  out.notes.push_back(fmt::format(
+      "The two impressions are inked and wiped very differently (contrast {:.2f}), but nothing "
+      "painted shows: one smooth difference of inking explains {:.0f} % of the plate.",
+      out.inking.gain,
+      100 * explained / all));
+  return out;
 }
 
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor) {

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <opencv2/core.hpp>
+#include <optional>
 #include <vector>
 
 #include "tone/cells.h"
@@ -40,6 +41,13 @@ enum class PartRole { unworked, washed, other };
 InkingFit refit_inking(const Cells& cells,
                        const cv::Mat1i& parts,
                        const std::vector<PartRole>& roles);
+
+// The other explanation: nothing was painted, but the impressions were inked and wiped very
+// differently (a printer's retroussage darkens the shaded parts by half and more, and not evenly).
+// Wide priors, a gain that varies over the plate. Accepted only if it explains 95 % of the blocks,
+// a good deal more than `usual` does, and the two sheets show the same fine detail all over (paint
+// covers it): no smooth field can follow the edge of a painted area, so a reworked plate fails.
+std::optional<InkingFit> inking_alone(const Cells& cells, const InkingFit& usual);
 
 // Takes the field off the drawing's reflectance (full grid), in place.
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor);

@@ -10,13 +10,7 @@ namespace {
 
 constexpr double kBlockMm = 2.5;
 constexpr int kMostBlocks = 4000;
-// Priors, one sd, log10 units, of what inking and wiping do to an impression (common practice, no
-// source: studios give no figure; trade.md section 4, "wiping spread").
-constexpr double kOffsetPrior = 0.06;
-constexpr double kFieldPrior = 0.03;
-constexpr double kGainPrior = 0.06;    // per unit of density
-constexpr double kShadowPrior = 0.02;  // per unit of (10^D - 1)/10
-constexpr double kShortestMm = 38;     // a rag's stroke leaves nothing shorter (common practice)
+constexpr int kFewBlocks = 1200;
 constexpr int kMostWaves = 110;
 
 struct BlockSums {
@@ -63,11 +57,11 @@ int part_of(const cv::Mat1i& parts, cv::Rect where) {
 
 double shadow(double now) { return (std::pow(10.0, std::clamp(now, 0.0, 1.6)) - 1.0) / 10.0; }
 
-InkingTerms::InkingTerms(double width_mm, double height_mm) : width(width_mm), height(height_mm) {
+InkingTerms::InkingTerms(double width_mm, double height_mm, const InkingPriors& sizes)
+    : width(width_mm), height(height_mm), priors(sizes) {
   const double lx = 1.4 * width;
   const double ly = 1.4 * height;
-  double shortest = kShortestMm;
-  for (;; shortest *= 1.1) {
+  for (double shortest = priors.shortest_mm;; shortest *= 1.1) {
     waves.clear();
     double total = 0;
     for (int i = 0; i <= static_cast<int>(2 * lx / shortest); ++i) {
@@ -80,13 +74,14 @@ InkingTerms::InkingTerms(double width_mm, double height_mm) : width(width_mm), h
         total += power * (i > 0 ? 0.5 : 1.0) * (j > 0 ? 0.5 : 1.0);
       }
     }
-    for (Wave& w : waves) w.prior_sd = kFieldPrior * std::sqrt(w.prior_sd / total);
+    for (Wave& w : waves) w.prior_sd = std::sqrt(w.prior_sd / total);  // of a field of 1 sd
     if (static_cast<int>(waves.size()) <= kMostWaves) break;
   }
 }
 
 double InkingTerms::wavelength(Eigen::Index term) const {
-  const Wave& w = waves[static_cast<std::size_t>(term - 3)];
+  const auto n = static_cast<Eigen::Index>(waves.size());
+  const Wave& w = waves[static_cast<std::size_t>((term - 3) % n)];
   return 2 * std::numbers::pi / std::hypot(w.kx, w.ky);
 }
 
@@ -96,19 +91,26 @@ Row InkingTerms::at(double x, double y, double now) const {
   b(1) = now - mean_now;
   b(2) = shadow(now) - shadow(mean_now);
   for (std::size_t i = 0; i < waves.size(); ++i) {
-    b(static_cast<Eigen::Index>(i) + 3) =
+    const double wave =
         std::cos(waves[i].kx * (x + 0.2 * width)) * std::cos(waves[i].ky * (y + 0.2 * height));
+    b(static_cast<Eigen::Index>(i) + 3) = wave;
+    if (priors.uneven_gain > 0) b(first_product() + static_cast<Eigen::Index>(i)) = wave * b(1);
   }
   return b;
 }
 
 Row InkingTerms::prior_precision() const {
   Row p(count());
-  p(0) = 1 / (kOffsetPrior * kOffsetPrior);
-  p(1) = 1 / (kGainPrior * kGainPrior);
-  p(2) = 1 / (kShadowPrior * kShadowPrior);
+  const auto precision = [](double sd) { return 1 / (sd * sd); };
+  p(0) = precision(priors.offset);
+  p(1) = precision(priors.gain);
+  p(2) = precision(priors.shadow);
   for (std::size_t i = 0; i < waves.size(); ++i) {
-    p(static_cast<Eigen::Index>(i) + 3) = 1 / (waves[i].prior_sd * waves[i].prior_sd);
+    const auto at = static_cast<Eigen::Index>(i);
+    p(3 + at) = precision(priors.field * waves[i].prior_sd);
+    if (priors.uneven_gain > 0) {
+      p(first_product() + at) = precision(priors.uneven_gain * waves[i].prior_sd);
+    }
   }
   return p;
 }
@@ -118,7 +120,9 @@ std::vector<Block> make_blocks(const Cells& c,
                                BlockGrid& f,
                                InkingTerms& terms) {
   const double plate_mm2 = static_cast<double>(c.proof.total()) * c.mm * c.mm;
-  const double block_mm = std::max(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks));
+  // Small plates have smaller blocks, so that there are enough; large ones larger.
+  const double block_mm =
+      std::clamp(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks), std::sqrt(plate_mm2 / kFewBlocks));
   f.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
   f.cols = (c.proof.cols + f.step - 1) / f.step;
   f.rows = (c.proof.rows + f.step - 1) / f.step;

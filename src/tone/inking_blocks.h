@@ -35,18 +35,34 @@ struct BlockGrid {
 // solid only: R = 1 - a(1 - 10^-Ds), so dD = a 10^-Ds dDs / 10^-D (Murray-Davies).
 double shadow(double now);
 
+// Sizes of what inking and wiping do, one sd, log10 units (common practice, no source: studios give
+// no figure; trade.md section 4, "wiping spread").
+struct InkingPriors {
+  double offset = 0.06;
+  double field = 0.03;      // smooth, additive
+  double gain = 0.06;       // per unit of density
+  double shadow = 0.02;     // per unit of (10^D - 1)/10
+  double uneven_gain = 0;   // smooth variation of the gain over the plate; 0: none
+  double shortest_mm = 38;  // a rag's stroke leaves nothing shorter
+};
+
 // Terms of the fit: constant, gain, shadow, then cosine waves over the plate and a margin round it
-// (so that the field may have a slope at the plate's edge).
+// (so that the field may have a slope at the plate's edge), then the same waves times the tone.
 struct InkingTerms {
   struct Wave {
     double kx, ky, prior_sd;
   };
   double width = 0, height = 0, mean_now = 0;
+  InkingPriors priors;
   std::vector<Wave> waves;
 
-  InkingTerms(double width_mm, double height_mm);
+  InkingTerms(double width_mm, double height_mm, const InkingPriors& priors = {});
   double wavelength(Eigen::Index term) const;  // of term >= 3
-  Eigen::Index count() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
+  Eigen::Index first_product() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
+  Eigen::Index count() const {
+    const auto n = static_cast<Eigen::Index>(waves.size());
+    return 3 + (priors.uneven_gain > 0 ? 2 * n : n);
+  }
   Row at(double x, double y, double now) const;
   Row prior_precision() const;
 };

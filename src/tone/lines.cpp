@@ -66,9 +66,13 @@ cv::Mat1b strokes_of(const cv::Mat1b& candidates, const Cells& c, double brush_m
   cv::copyMakeBorder(mask, padded, 1, 1, 1, 1, cv::BORDER_CONSTANT, 0);
   cv::distanceTransform(padded, depth, cv::DIST_L2, cv::DIST_MASK_PRECISE);
   std::vector<double> sum(at(n), 0.0);
+  std::vector<double> deepest(at(n), 0.0);
   for (int i = 0; i < mask.rows; ++i) {
     for (int j = 0; j < mask.cols; ++j) {
-      if (mask(i, j)) sum[at(label(i, j))] += static_cast<double>(depth(i + 1, j + 1)) - 0.25;
+      if (!mask(i, j)) continue;
+      const double d = static_cast<double>(depth(i + 1, j + 1));
+      sum[at(label(i, j))] += d - 0.25;
+      deepest[at(label(i, j))] = std::max(deepest[at(label(i, j))], d);
     }
   }
   std::vector<uchar> keep(at(n), 0);
@@ -77,7 +81,8 @@ cv::Mat1b strokes_of(const cv::Mat1b& candidates, const Cells& c, double brush_m
     // Mean depth of a strip is a quarter of its width.
     const double width = std::max(1.0, 4 * sum[at(k)] / area);
     const double length = area / width;
-    if (length * c.mm >= kShortest && length >= kElongation * width) keep[at(k)] = 255;
+    const bool thin = (2 * deepest[at(k)] - 1) * c.mm <= 0.5 * brush_mm;
+    if (thin && length * c.mm >= kShortest && length >= kElongation * width) keep[at(k)] = 255;
   }
   for (int i = 0; i < mask.rows; ++i) {
     for (int j = 0; j < mask.cols; ++j) mask(i, j) = mask(i, j) ? keep[at(label(i, j))] : 0;

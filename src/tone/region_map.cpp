@@ -6,6 +6,7 @@
 #include <cmath>
 #include <map>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 
 #include "tone/borders.h"
 #include "tone/cells.h"
@@ -133,6 +134,8 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   Cut joined{coarse.labels.clone(), coarse.count};
   joined.apply(join_without_edge(coarse.labels, coarse.count, cells, rim));
   InkingFit ink = fit_inking(cells, joined.labels, joined.count);
+  const std::optional<InkingFit> alone = inking_alone(cells, ink);
+  if (alone) ink = *alone;
   at_least_spread(ink);
   take_inking_off(cells.drawing, ink.field, 1);
 
@@ -147,7 +150,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   Passages passages = judge_passages(parts, cells, left_out, ink, options.brush_mm);
 
   progress.at(0.6, "taking the inking out again");
-  ink = inking_by_role(cells, raw_cells, left_out, parts, passages);
+  if (!alone) ink = inking_by_role(cells, raw_cells, left_out, parts, passages);
   at_least_spread(ink);
   raw_cells.copyTo(cells.drawing);
   take_inking_off(cells.drawing, ink.field, 1);
