@@ -18,6 +18,7 @@ namespace {
 // A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
 // some 40 blocks.
 constexpr double kBlockSd = 0.03;
+constexpr double kMostWiping = 0.05;  // sd over a plate; more is a painted passage
 constexpr double kStartScale = 0.08;
 constexpr double kEndScale = 0.012;
 
@@ -314,6 +315,20 @@ InkingFit describe(const Cells& c,
   return out;
 }
 
+// How much the part of the fit that does not depend on the tone varies over the plate, one sd.
+double additive_spread(const std::vector<Block>& blocks,
+                       const InkingTerms& terms,
+                       const Row& theta) {
+  double sum = 0, sum2 = 0;
+  for (const Block& b : blocks) {
+    const double f = terms.at(b.x, b.y, terms.mean_now).dot(theta);
+    sum += f;
+    sum2 += f * f;
+  }
+  const auto n = static_cast<double>(blocks.size());
+  return std::sqrt(std::max(0.0, sum2 / n - sum / n * sum / n));
+}
+
 }  // namespace
 
 InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
@@ -365,6 +380,7 @@ std::optional<InkingFit> inking_alone(const Cells& c, const InkingFit& usual) {
   }
   if (same_detail < 0.9 * all || explained < 0.95 * all) return std::nullopt;
   if (explained / all < usual.inking.fitted_share + 0.15) return std::nullopt;
+  if (additive_spread(blocks, terms, fit.theta) > kMostWiping) return std::nullopt;
   InkingFit out = describe(c, blocks, grid, terms, fit);
   out.notes.push_back(fmt::format(
       "The two impressions are inked and wiped very differently (contrast {:.2f}), but nothing "

@@ -46,7 +46,8 @@ InkingFit refit_inking(const Cells& cells,
 // differently (a printer's retroussage darkens the shaded parts by half and more, and not evenly).
 // Wide priors, a gain that varies over the plate. Accepted only if it explains 95 % of the blocks,
 // a good deal more than `usual` does, and the two sheets show the same fine detail all over (paint
-// covers it): no smooth field can follow the edge of a painted area, so a reworked plate fails.
+// covers it), and if what does not go with the tone stays within what a rag does: no smooth field
+// can follow the edge of a painted area, so a reworked plate fails.
 std::optional<InkingFit> inking_alone(const Cells& cells, const InkingFit& usual);
 
 // Takes the field off the drawing's reflectance (full grid), in place.

@@ -12,15 +12,13 @@ using tone::RegionKind;
 
 constexpr float kTouched = 0.01F;
 
-
-
 // Truth, found labels and kinds on the scene's grid.
 struct Field {
   double px_per_mm = 4;
-  cv::Mat1f gap;           // truth
-  cv::Mat1w labels;        // of the scene
+  cv::Mat1f gap;     // truth
+  cv::Mat1w labels;  // of the scene
   cv::Mat1b strokes;
-  cv::Mat1w found;         // id
+  cv::Mat1w found;  // id
   std::map<int, const tone::Region*> by_id;
   RegionKind kind(int r, int c) const {
     return found(r, c) ? by_id.at(found(r, c))->kind : RegionKind::still;
@@ -41,7 +39,8 @@ Field lay_over(const Scene& scene, const tone::RegionMap& map) {
     for (int c = 0; c < f.found.cols; ++c) {
       const int y = static_cast<int>((r + 0.5) / f.px_per_mm * map.grid.px_per_mm);
       const int x = static_cast<int>((c + 0.5) / f.px_per_mm * map.grid.px_per_mm);
-      f.found(r, c) = map.labels(std::min(y, map.labels.rows - 1), std::min(x, map.labels.cols - 1));
+      f.found(r, c) =
+          map.labels(std::min(y, map.labels.rows - 1), std::min(x, map.labels.cols - 1));
     }
   }
   for (const tone::Region& r : map.regions) f.by_id[r.id] = &r;
@@ -84,8 +83,8 @@ void judge_areas(const Field& f, const Scene& scene, Verdict& out) {
         // A soft passage asks for its sign only where there is something to do.
         if (a.soft && std::abs(f.gap(r, c)) < 0.06F) continue;
         n += 1;
-        const bool kind_fits = f.kind(r, c) == RegionKind::area ||
-                               (a.soft && f.kind(r, c) == RegionKind::soft);
+        const bool kind_fits =
+            f.kind(r, c) == RegionKind::area || (a.soft && f.kind(r, c) == RegionKind::soft);
         if (kind_fits && f.sign(r, c) == (f.gap(r, c) > 0 ? 1 : -1)) right += 1;
       }
     }

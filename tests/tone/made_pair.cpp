@@ -33,8 +33,12 @@ Scanner scanner(std::uint64_t seed) {
   return s;
 }
 
-align::PlatePair pair_of(const MadeScan& proof, const MadeScan& drawing, SizeMm size, double paper,
-                         std::uint64_t seed, const PairSpec& spec) {
+align::PlatePair pair_of(const MadeScan& proof,
+                         const MadeScan& drawing,
+                         SizeMm size,
+                         double paper,
+                         std::uint64_t seed,
+                         const PairSpec& spec) {
   align::PlatePair pair;
   pair.grid.plate = size;
   pair.grid.px_per_mm = spec.px_per_mm;
@@ -47,8 +51,11 @@ align::PlatePair pair_of(const MadeScan& proof, const MadeScan& drawing, SizeMm 
 
 }  // namespace
 
-cv::Mat1f into_grid(const MadeScan& scan, const align::PlateGrid& grid, double paper,
-                    std::uint64_t seed, double error_sd_mm) {
+cv::Mat1f into_grid(const MadeScan& scan,
+                    const align::PlateGrid& grid,
+                    double paper,
+                    std::uint64_t seed,
+                    double error_sd_mm) {
   CV_Assert(scan.codes.type() == CV_16UC1);
   const cv::Mat1w codes = scan.codes;
   const Waves wx(mix(seed, 1), 25, 80), wy(mix(seed, 2), 25, 80);
@@ -78,8 +85,7 @@ cv::Mat1f into_grid(const MadeScan& scan, const align::PlateGrid& grid, double p
           for (int i = 0; i < split * split; ++i) {
             const double u = (q - c0 + (i % split + 0.5) / split) / node;
             const double v = (r - r0 + (i / split + 0.5) / split) / node;
-            const cv::Point2d p =
-                (a * (1 - u) + b * u) * (1 - v) + (c * (1 - u) + d * u) * v;
+            const cv::Point2d p = (a * (1 - u) + b * u) * (1 - v) + (c * (1 - u) + d * u) * v;
             const int x = static_cast<int>(std::floor(p.x)), y = static_cast<int>(std::floor(p.y));
             if (x < 0 || y < 0 || x + 1 >= codes.cols || y + 1 >= codes.rows) continue;
             const double fx = p.x - x, fy = p.y - y;
@@ -111,8 +117,11 @@ align::PlatePair wiping_only_pair(const Plate& plate, std::uint64_t seed, const 
   const Impression first = impression(mix(seed, 11), spec, false);
   const Impression second = impression(mix(seed, 12), spec, true);
   return pair_of(print_proof(plate, first, scanner(mix(seed, 13))),
-                 print_proof(plate, second, scanner(mix(seed, 14))), plate.size,
-                 first.paper_reflectance, seed, spec);
+                 print_proof(plate, second, scanner(mix(seed, 14))),
+                 plate.size,
+                 first.paper_reflectance,
+                 seed,
+                 spec);
 }
 
 }  // namespace rebite::maker
