@@ -184,8 +184,13 @@ int main(int argc, char** argv) {
     }
     for (const auto& g : v.gaps) {
       if (seeds <= 5) {
-        fmt::print(stderr, "    region of {:.0f} mm2, kind {}: found {:+.3f} truth {:+.3f} sd {:.3f}\n",
-                   g.area, static_cast<int>(g.kind), g.found, g.truth, g.sd);
+        fmt::print(stderr,
+                   "    region of {:.0f} mm2, kind {}: found {:+.3f} truth {:+.3f} sd {:.3f}\n",
+                   g.area,
+                   static_cast<int>(g.kind),
+                   g.found,
+                   g.truth,
+                   g.sd);
       }
       if (g.kind == tone::RegionKind::line || g.area < 30) continue;
       const double e = g.found - g.truth;
