@@ -1,22 +1,8 @@
-# TEMPORARY while the rooms are being written side by side: sources that are not there yet are left out.
-macro(keep_existing LIST)
-  set(kept "")
-  foreach(source IN LISTS ${LIST})
-    if(EXISTS ${CMAKE_CURRENT_SOURCE_DIR}/${source})
-      list(APPEND kept ${source})
-    else()
-      message(WARNING "not there yet: ${CMAKE_CURRENT_SOURCE_DIR}/${source}")
-    endif()
-  endforeach()
-  set(${LIST} ${kept})
-endmacro()
-
 # room(NAME SOURCES a.cpp b.cpp LINKS rooms... PACKAGES libraries...)
 # One folder is one library. LINKS are the arrows of DEVELOPERS.md; scripts/arrows checks the
 # includes against the same table.
 function(room NAME)
   cmake_parse_arguments(R "" "" "SOURCES;LINKS;PACKAGES" ${ARGN})
-  keep_existing(R_SOURCES)
   if(R_SOURCES)
     add_library(rebite_${NAME} STATIC ${R_SOURCES})
     target_include_directories(rebite_${NAME} PUBLIC ${CMAKE_SOURCE_DIR}/src)
@@ -36,10 +22,6 @@ endfunction()
 # data may lie; tests that need it skip where it is missing (tests/support/outside_data.h).
 function(room_tests NAME)
   cmake_parse_arguments(R "" "LABEL" "SOURCES;LINKS;PACKAGES" ${ARGN})
-  keep_existing(R_SOURCES)
-  if(NOT R_SOURCES)
-    return()
-  endif()
   add_executable(${NAME}_tests ${R_SOURCES})
   list(TRANSFORM R_LINKS PREPEND rebite_)
   target_include_directories(${NAME}_tests PRIVATE ${CMAKE_SOURCE_DIR})

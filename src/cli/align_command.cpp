@@ -57,8 +57,10 @@ void add_align(CLI::App& app, Surroundings& around) {
   auto& r = o->request;
   auto* c =
       app.add_subcommand("align", "find how the drawing lies on the proof, and how sure that is");
-  c->add_option("PROOF", r.proof, "scan of the state proof")->required();
-  c->add_option("DRAWING", r.drawing, "scan of the reworked impression or the drawing")->required();
+  c->add_option("PROOF", r.proof, "scan of the state proof")->required()->type_name(" ");
+  c->add_option("DRAWING", r.drawing, "scan of the reworked impression or the drawing")
+      ->required()
+      ->type_name(" ");
   c->add_option("--plate", o->plate, "size of the metal plate")->type_name("WxH");
   c->add_option("--points", r.points, "CSV with the header x,y: proof pixels to map to the drawing")
       ->type_name("FILE.csv");

@@ -1,5 +1,7 @@
 #include "cli/interrupt.h"
 
+#include <unistd.h>
+
 #include <csignal>
 #include <ctime>
 
@@ -30,6 +32,8 @@ InterruptWatch::InterruptWatch() {
         source_.request_stop();
         ticks_since_asked = 0;
       } else if (ticks_since_asked >= 0 && ++ticks_since_asked > 6) {
+        constexpr char said[] = "\nrebite: Stopped. Nothing was written.\n";
+        if (::write(STDERR_FILENO, said, sizeof said - 1) < 0) jobs::leave_at_once(130);
         jobs::leave_at_once(130);
       }
     }

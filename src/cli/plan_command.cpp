@@ -137,11 +137,12 @@ void add_plan(CLI::App& app, Surroundings& around) {
   auto& r = o->request;
   auto* c = app.add_subcommand(
       "plan", "say where to bite, for how long, in what stop-out order, and where to burnish");
-  c->add_option("PROOF", r.proof, "scan of the state proof")->required();
+  c->add_option("PROOF", r.proof, "scan of the state proof")->required()->type_name(" ");
   c->add_option("DRAWING",
                 r.drawing,
                 "scan of the second impression painted over, or of a drawing of its own")
-      ->required();
+      ->required()
+      ->type_name(" ");
   c->add_option("--plate", o->plate, "size of the metal plate: 180x130 (mm), 18x13cm or 7x5in")
       ->required()
       ->type_name("WxH");

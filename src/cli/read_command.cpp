@@ -44,7 +44,7 @@ int run(const Options& o, Surroundings& around) {
 void add_read(CLI::App& app, Surroundings& around) {
   auto o = std::make_shared<Options>();
   auto* c = app.add_subcommand("read", "measure the density at places of a scan");
-  c->add_option("SCAN", o->scan, "any scan of a print")->required();
+  c->add_option("SCAN", o->scan, "any scan of a print")->required()->type_name(" ");
   c->add_option(
        "--at",
        o->at,

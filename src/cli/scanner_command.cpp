@@ -39,7 +39,8 @@ void add_scanner(CLI::App& app, Surroundings& around) {
       "scanner", "measure the scanner's own tone curve from a grey scale of known densities");
   c->add_option(
        "SCAN", o->request.scan, "scan of the grey scale, with the settings you use for proofs")
-      ->required();
+      ->required()
+      ->type_name(" ");
   c->add_option("--densities",
                 o->densities,
                 "the patches' densities in the order in which they lie, or the name of a published "

@@ -10,7 +10,7 @@ namespace {
 
 struct Options {
   jobs::BatchRequest request;
-  std::string times, dips, temperature, window, crossed_first, crossed_second;
+  std::string times, dips, temperature, window;
   bool json = false;
 };
 
@@ -58,8 +58,6 @@ void run(Options& o, Surroundings& around) {
   if (!parsed(o.dips, totals, r.times, around)) return;
   if (!parsed(o.temperature, parse_temperature, r.temperature, around)) return;
   if (!parsed(o.window, jobs::parse_window, r.window_mm, around)) return;
-  if (!parsed(o.crossed_first, parse_times, r.crossed_first, around)) return;
-  if (!parsed(o.crossed_second, parse_times, r.crossed_second, around)) return;
 
   const auto batch = jobs::calibrate_batch(r, around.console.progress(around.stop));
   if (!batch) {
@@ -106,17 +104,6 @@ void add_wedge(CLI::App& app, Surroundings& around) {
                 "where the wedge lies, if it is not found: mm from the scan's "
                 "top-left corner")
       ->type_name("X,Y,W,H");
-  c->add_option(
-       "--crossed",
-       r.crossed_scans,
-       "scan of a crossed wedge (a second ground laid across the first): measures how a fresh "
-       "ground adds to old tones")
-      ->type_name("SCAN")
-      ->allow_extra_args(false);
-  c->add_option("--crossed-first", o->crossed_first, "totals of its first ground")
-      ->type_name("T1,T2,...");
-  c->add_option("--crossed-second", o->crossed_second, "times of its second ground")
-      ->type_name("T1,T2,...");
   c->add_option("--plot", r.plot, "draw the curve as .png or .svg")->type_name("FILE");
   add_json_flag(*c, o->json);
   c->footer(

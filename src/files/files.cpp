@@ -227,6 +227,12 @@ Result<void> write_folder(const fs::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files) {
   fs::path target = folder;
   if (!target.has_filename()) target = target.parent_path();  // "plan/" is "plan"
+  std::error_code no_link;
+  if (fs::is_symlink(target, no_link)) target = fs::canonical(target, no_link);
+  if (target.empty()) return cannot_create(folder, ENOENT);
+  for (const auto& [name, bytes] : files) {
+    if (fs::is_directory(target / name, no_link)) return cannot_create(target / name, EISDIR);
+  }
   const Temporary temporary(temporary_beside(target));
   const fs::path& fresh = temporary.path();
   if (::mkdir(fresh.c_str(), 0755) != 0) return cannot_create(folder, errno);

@@ -137,8 +137,12 @@ Result<AlignReport> align_scans(const AlignRequest& request, const Progress& pro
     options.pins = std::move(*pins);
 
     if (!request.picture.empty()) {
-      const std::vector<std::filesystem::path> inputs{
-          request.proof, request.drawing, request.points, request.pins};
+      const std::vector<std::filesystem::path> inputs{request.proof,
+                                                      request.drawing,
+                                                      request.points,
+                                                      request.pins,
+                                                      request.read.scanner,
+                                                      request.read.blank};
       if (auto ok = output_is_no_input(request.picture, inputs); !ok) {
         return std::unexpected(ok.error());
       }

@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "embedded_grey_scales.h"
@@ -33,6 +35,11 @@ Result<void> outputs_are_fine(const fs::path& out,
     if (auto ok = output_is_no_input(file, inputs); !ok) return ok;
     if (auto ok = output_can_be_written(file); !ok) return ok;
   }
+  if (!plot.empty() && plot == out) {
+    return refuse(ProblemKind::usage,
+                  fmt::format("{}: is named by --out and by --plot", files::shown(out)),
+                  "Give the picture another name.");
+  }
   const std::string ending = plot.extension().string();
   if (!plot.empty() && ending != ".png" && ending != ".svg") {
     return refuse(
@@ -63,6 +70,22 @@ Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchReq
     if (progress.stopped()) return stopped_by_user();
   }
   return impressions;
+}
+
+// A ladder rises or falls along the wedge; anything else is a slip in the list of times.
+Result<void> times_in_order(const BatchRequest& request) {
+  const auto& t = request.times;
+  if (std::is_sorted(t.begin(), t.end()) || std::is_sorted(t.rbegin(), t.rend())) return {};
+  const auto slip = t.back() >= t.front()
+                        ? std::is_sorted_until(t.begin(), t.end())
+                        : std::is_sorted_until(t.begin(), t.end(), std::greater<>());
+  return refuse(ProblemKind::data,
+                fmt::format("{}: the steps are out of order: {} is followed by {}",
+                            files::shown(request.scans.front()),
+                            clock_text(*(slip - 1)),
+                            clock_text(*slip)),
+                "Give one time for each step in the order in which the steps lie on the wedge, "
+                "rising or falling; --times are totals, --dips are single dips.");
 }
 
 // The file that was asked for, then its picture if one was asked for.
@@ -126,8 +149,8 @@ Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
 Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress& progress) {
   return guarded("Measuring the wedge", [&]() -> Result<wedge::Batch> {
     std::vector<fs::path> inputs = request.scans;
-    inputs.insert(inputs.end(), request.crossed_scans.begin(), request.crossed_scans.end());
-    inputs.push_back(request.read.scanner);
+
+    inputs.insert(inputs.end(), {request.read.scanner, request.read.blank});
     if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
     }
@@ -137,6 +160,7 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
           fmt::format("{} times were given; a wedge needs at least 3 steps", request.times.size()),
           "Give one time for each step, unbitten ones as 0s.");
     }
+    if (auto ok = times_in_order(request); !ok) return std::unexpected(ok.error());
     Notes scan_notes;
     const auto impressions = impressions_of(request, scan_notes, progress.part(0, 0.9));
     if (!impressions) return std::unexpected(impressions.error());

@@ -27,8 +27,6 @@ struct BatchRequest {
   std::string mordant, strength, metal, ground, bitten_on;
   std::optional<Temperature> temperature;
   std::optional<cv::Rect2d> window_mm;
-  std::vector<std::filesystem::path> crossed_scans;  // a second ground laid across the first
-  std::vector<BiteTime> crossed_first, crossed_second;
 };
 Result<wedge::Batch> calibrate_batch(const BatchRequest&, const Progress& = {});
 // "X,Y,W,H" in mm.

@@ -130,6 +130,9 @@ Result<void> output_can_be_written(const fs::path& output) {
         fmt::format("{}: the folder {} does not exist", files::shown(output), files::shown(folder)),
         "Make the folder first, or choose another place with --out.");
   }
+  if (fs::is_directory(target, error) && ::access(target.c_str(), W_OK | X_OK) != 0) {
+    folder = target;
+  }
   if (::access(folder.c_str(), W_OK | X_OK) != 0) {
     return refuse(
         ProblemKind::cannot_create,
@@ -137,6 +140,7 @@ Result<void> output_can_be_written(const fs::path& output) {
             "{}: the folder {} may not be written", files::shown(output), files::shown(folder)),
         "Choose a folder of your own with --out.");
   }
+  files::sweep_stale(folder);  // what a killed run may have left
   return {};
 }
 

@@ -35,7 +35,13 @@ cv::Mat1b as_grey(const cv::Mat1f& relative) {
   return grey;
 }
 
-NextTone::NextTone(const plan::BitePlan& plan) {
+NextTone::Change NextTone::change(double now, double next) {
+  const bool darker = next <= now;
+  const double k = darker ? next / now : (1 - std::min(next, 1.0)) / std::max(1 - now, 1e-3);
+  return {false, darker, static_cast<float>(k)};
+}
+
+NextTone::NextTone(const plan::BitePlan& plan, const tone::RegionMap& map) : map_(map) {
   int highest = 0;
   for (const auto& r : plan.regions) highest = std::max(highest, r.region.id);
   by_id_.resize(static_cast<std::size_t>(highest) + 1);
@@ -43,29 +49,34 @@ NextTone::NextTone(const plan::BitePlan& plan) {
     const double now = r.region.now.value.reflectance();
     const double next = r.predicted.value.reflectance();
     if (!std::isfinite(now) || !std::isfinite(next)) continue;
-    const bool darker = next <= now;
-    const double k = darker ? next / now : (1 - std::min(next, 1.0)) / std::max(1 - now, 1e-3);
-    by_id_[static_cast<std::size_t>(r.region.id)] = {darker, static_cast<float>(k)};
+    Change& c = by_id_[static_cast<std::size_t>(r.region.id)];
+    c = change(now, next);
+    c.soft = r.action == plan::Action::soft;
   }
 }
 
-float NextTone::at(int id, float relative) const {
+float NextTone::at(int row, int col, float relative) const {
+  if (row < 0 || col < 0 || row >= map_.labels.rows || col >= map_.labels.cols) return relative;
+  const int id = map_.labels(row, col);
   if (id <= 0 || static_cast<std::size_t>(id) >= by_id_.size()) return relative;
-  const Change& c = by_id_[static_cast<std::size_t>(id)];
+  Change c = by_id_[static_cast<std::size_t>(id)];
+  if (c.soft) {
+    const double now = map_.now(row, col), target = map_.target(row, col);
+    if (!std::isfinite(now) || !std::isfinite(target)) return relative;
+    c = change(std::pow(10.0, -now), std::pow(10.0, -target));
+  }
   return c.darker ? relative * c.k : 1 - (1 - relative) * c.k;
 }
 
-cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof,
-                              const cv::Mat1w& labels,
-                              const NextTone& next) {
+cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof, cv::Size map_size, const NextTone& next) {
   cv::Mat1f out(proof.size());
-  const double sx = static_cast<double>(labels.cols) / proof.cols;
-  const double sy = static_cast<double>(labels.rows) / proof.rows;
+  const double sx = static_cast<double>(map_size.width) / proof.cols;
+  const double sy = static_cast<double>(map_size.height) / proof.rows;
   for (int y = 0; y < proof.rows; ++y) {
-    const int ly = std::min(labels.rows - 1, static_cast<int>((y + 0.5) * sy));
+    const int row = std::min(map_size.height - 1, static_cast<int>((y + 0.5) * sy));
     for (int x = 0; x < proof.cols; ++x) {
-      const int lx = std::min(labels.cols - 1, static_cast<int>((x + 0.5) * sx));
-      out(y, x) = next.at(labels(ly, lx), proof(y, x));
+      const int col = std::min(map_size.width - 1, static_cast<int>((x + 0.5) * sx));
+      out(y, x) = next.at(row, col, proof(y, x));
     }
   }
   return out;
@@ -73,7 +84,6 @@ cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof,
 
 cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
                           const align::PlateMark& mark,
-                          const cv::Mat1w& labels,
                           const align::PlateGrid& grid,
                           const NextTone& next) {
   cv::Mat1b out(proof.relative.size());
@@ -83,8 +93,7 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
         const PlateMm mm = mark.plate_from_px(cv::Point2d(x, y), grid.plate);
         const int col = static_cast<int>(std::floor(mm.x * grid.px_per_mm));
         const int row = static_cast<int>(std::floor(mm.y * grid.px_per_mm));
-        const bool inside = col >= 0 && row >= 0 && col < labels.cols && row < labels.rows;
-        out(y, x) = grey_code(next.at(inside ? labels(row, col) : 0, proof.relative(y, x)));
+        out(y, x) = grey_code(next.at(row, col, proof.relative(y, x)));
       }
     }
   });

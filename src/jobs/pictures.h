@@ -14,26 +14,31 @@ cv::Mat1b as_grey(const cv::Mat1f& relative);
 // darker multiplies the light that is left (as a new ground does), lighter shrinks the ink.
 //   r' = r * k            for k = R_predicted / R_now <= 1
 //   r' = 1 - (1 - r) * k  for k = (1 - R_predicted) / (1 - R_now) otherwise
+// In a soft passage each place follows the drawing's own tone there: no step where one region ends.
 class NextTone {
  public:
-  explicit NextTone(const plan::BitePlan& plan);
-  float at(int region_id, float relative) const;
+  // Both must outlive this.
+  NextTone(const plan::BitePlan& plan, const tone::RegionMap& map);
+  // `row`, `col` in the region map; outside it the pixel stays.
+  float at(int row, int col, float relative) const;
 
  private:
   struct Change {
+    bool soft = false;
     bool darker = true;
     float k = 1;
   };
+  static Change change(double now, double next);
+  const tone::RegionMap& map_;
   std::vector<Change> by_id_;
 };
 
-// The pair's proof as the plan would leave it, in the plate frame. `labels` may be of another
-// resolution than the picture.
-cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof, const cv::Mat1w& labels, const NextTone&);
+// The pair's proof as the plan would leave it, in the plate frame. The region map (`map_size`) may
+// be of another resolution than the picture.
+cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof, cv::Size map_size, const NextTone&);
 // The whole proof scan as the plan would leave it.
 cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
                           const align::PlateMark& mark,
-                          const cv::Mat1w& labels,
                           const align::PlateGrid& grid,
                           const NextTone&);
 

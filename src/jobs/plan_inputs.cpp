@@ -37,6 +37,7 @@ Result<RegionEdit> one_edit(const json& entry, std::string_view name) {
     if (key == "id") {
       const auto id = number_in(value, 1, 65535, name, key);
       if (!id) return std::unexpected(id.error());
+      if (*id != std::floor(*id)) return bad_edit(name, "\"id\" is not a whole number");
       edit.id = static_cast<int>(*id);
     } else if (key == "at_mm") {
       if (!value.is_array() || value.size() != 2) return bad_edit(name, "\"at_mm\" is not [x, y]");

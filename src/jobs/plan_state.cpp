@@ -114,13 +114,14 @@ void add_pictures(sheets::SheetContent& content, const Scans& scans) {
       {finest(scans.proof), finest(scans.drawing), std::sqrt(picture_megapixels * 1e6 / area)});
   const align::PlateGrid grid{content.plate, scale};
   const auto pair = align::to_plate(scans.proof, scans.drawing, scans.alignment, grid);
-  const NextTone next(content.plan);
+  const NextTone next(content.plan, content.map);
   content.picture_px_per_mm = scale;
   content.proof_picture = as_grey(pair.proof);
   content.drawing_picture = as_grey(pair.drawing);
-  content.next_proof_picture = as_grey(next_proof_in_plate(pair.proof, content.map.labels, next));
-  content.next_proof_scan = next_proof_scan(
-      scans.proof, *scans.alignment.plate, content.map.labels, content.map.grid, next);
+  content.next_proof_picture =
+      as_grey(next_proof_in_plate(pair.proof, content.map.labels.size(), next));
+  content.next_proof_scan =
+      next_proof_scan(scans.proof, *scans.alignment.plate, content.map.grid, next);
   content.next_proof_px_per_mm = scans.proof.px_per_mm_x();
 }
 
@@ -217,9 +218,15 @@ Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progre
                    request.leave,
                    request.edit,
                    request.pins,
-                   request.read.scanner});
+                   request.read.scanner,
+                   request.read.blank});
     if (auto ok = output_is_no_input(request.out, inputs); !ok) return std::unexpected(ok.error());
     if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
+    if (std::error_code error; std::filesystem::is_regular_file(request.out, error)) {
+      return refuse(ProblemKind::cannot_create,
+                    fmt::format("{}: is a file; a plan is a folder", files::shown(request.out)),
+                    "Name a new folder with --out.");
+    }
 
     auto content = plan_content(request, progress.part(0, 0.92));
     if (!content) return std::unexpected(content.error());

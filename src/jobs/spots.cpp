@@ -98,7 +98,7 @@ std::string to_json(const SpotReport& report) {
                      {"density_sd", finite(s.sd)},
                      {"grain_sd", finite(s.grain_sd)},
                      {"lightness", finite(s.lightness)},
-                     {"px", s.pixels}});
+                     {"px", std::llround(s.pixels)}});
   }
   out["notes"] = report.notes;
   return out.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace);

@@ -47,7 +47,7 @@ void note_ground(BitePlan& plan, const wedge::Batch& batch) {
   } else {
     plan.notes.push_back(
         "Fresh ground over the old tones, by a model: new grain falls at random, so the light that "
-        "is left multiplies. Cross a second ground over the wedge to replace it by measurement.");
+        "is left multiplies.");
   }
 }
 

@@ -180,7 +180,7 @@ std::vector<LegendRow> legend(const SheetContent& c) {
         std::pair{Action::burnish, "Burnish, before the ground"},
         std::pair{Action::scrape, "Scrape, burnish, before the ground"},
         std::pair{Action::soft, "Soft passage: by free hand"},
-        std::pair{Action::line, "Line work: leave alone"}}) {
+        std::pair{Action::line, "Drawn lines: stop out, needle later"}}) {
     add(action, head, [a = action](const auto& r) { return r.action == a; });
   }
   rows.push_back({action_style(Action::hold), "Hold: leave alone", "the plain parts, no number"});

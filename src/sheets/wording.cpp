@@ -90,7 +90,7 @@ std::string action_text(plan::Action a) {
     case plan::Action::hold:
       return "leave alone";
     case plan::Action::line:
-      return "line work: leave alone";
+      return "drawn lines: stop out, needle them later";
     case plan::Action::soft:
       return "soft passage: by free hand";
     case plan::Action::beyond:

@@ -99,7 +99,7 @@ TEST_F(BadUse, WedgeStepsOutOfOrder) {
                      "--out",
                      file("x.batch.json")}),
          65,
-         {"wedge.tif", "0:30", "1:00"});
+         {"wedge.tif", "8:00", "1:00"});
 }
 
 TEST_F(BadUse, TwoDifferentPlates) {
