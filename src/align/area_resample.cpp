@@ -24,7 +24,11 @@ std::vector<Span> spans(int source, int result, double step) {
     span.first = std::min(static_cast<int>(from), source - 1);
     for (int k = span.first; k < source; ++k) {
       const double share = std::min(to, k + 1.0) - std::max(from, static_cast<double>(k));
-      if (share < 1e-6) break;
+      if (share < 1e-6) {
+        if (!span.weight.empty()) break;
+        span.first = std::min(k + 1, source - 1);  // a border that fell a hair short of a pixel
+        continue;
+      }
       span.weight.push_back(static_cast<float>(share));
     }
     if (span.weight.empty()) span.weight.push_back(1.0F);

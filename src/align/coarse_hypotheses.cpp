@@ -59,6 +59,34 @@ cv::Matx33d pixels_to_mm(double px_per_mm) {
   return {1 / px_per_mm, 0, 0.5 / px_per_mm, 0, 1 / px_per_mm, 0.5 / px_per_mm, 0, 0, 1};
 }
 
+// Matches again, each feature only among those near where the map sends it: far more agree then.
+Pairs guided(const Features::Set& a,
+             const Features::Set& b,
+             const cv::Matx33d& map,
+             double radius) {
+  Pairs pairs;
+  for (std::size_t k = 0; k < a.px.size(); ++k) {
+    const cv::Point2d goal = project(map, a.px[k]);
+    double best = 1e9;
+    std::size_t nearest = 0;
+    for (std::size_t m = 0; m < b.px.size(); ++m) {
+      const cv::Point2d d = cv::Point2d(b.px[m]) - goal;
+      if (d.dot(d) > radius * radius) continue;
+      const double distance = cv::norm(a.descriptors.row(static_cast<int>(k)),
+                                       b.descriptors.row(static_cast<int>(m)),
+                                       cv::NORM_L2);
+      if (distance < best) {
+        best = distance;
+        nearest = m;
+      }
+    }
+    if (best > 300) continue;  // of at most some 700 between SIFT descriptors
+    pairs.from.emplace_back(a.px[k]);
+    pairs.to.emplace_back(b.px[nearest]);
+  }
+  return pairs;
+}
+
 // Affine map by least squares.
 cv::Matx33d affine_of(const std::vector<cv::Point2d>& from, const std::vector<cv::Point2d>& to) {
   cv::Matx33d normal = cv::Matx33d::zeros();
@@ -171,14 +199,23 @@ std::vector<Hypothesis> feature_hypotheses(const Features& proof,
   const Features::Set* sets[2][2] = {{&proof.plain, &drawing.plain},
                                      {&proof.blurred, &drawing.blurred}};
   for (const auto& [a, b] : sets) {
-    const Pairs pairs = match_sets(*a, *b);
+    Pairs pairs = match_sets(*a, *b);
     int inliers = 0;
-    const auto h = robust_homography(pairs.from, pairs.to, 3.0, &inliers);
+    auto h = robust_homography(pairs.from, pairs.to, 3.0, &inliers);
     if (!h || inliers < kLeastInliers) continue;
+    for (const double radius : {8.0, 4.0}) {
+      const Pairs more = guided(*a, *b, *h, radius);
+      int agreeing = 0;
+      const auto better = robust_homography(more.from, more.to, 2.0, &agreeing);
+      if (!better || agreeing < inliers) break;
+      pairs = more;
+      inliers = agreeing;
+      h = better;
+    }
     std::vector<cv::Point2d> from, to;
     cv::Point2d middle;
     for (std::size_t k = 0; k < pairs.from.size(); ++k)
-      if (cv::norm(project(*h, pairs.from[k]) - pairs.to[k]) < 6) {
+      if (cv::norm(project(*h, pairs.from[k]) - pairs.to[k]) < 3) {
         from.push_back(pairs.from[k]);
         to.push_back(pairs.to[k]);
         middle += pairs.from[k];

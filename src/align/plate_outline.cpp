@@ -105,7 +105,7 @@ std::vector<double> edge_score(const std::vector<double>& p) {
     for (int m = k - far; m < k - gap; m += 2)
       stray = std::max(stray, std::abs(p[static_cast<std::size_t>(m)]));
     score[static_cast<std::size_t>(k)] =
-        std::min(rise, 0.08) - 0.5 * std::clamp(stray - 0.02, 0.0, 0.2);
+        std::min(rise, 0.05) - 1.5 * std::clamp(stray - 0.014, 0.0, 0.2);
   }
   return score;
 }

@@ -46,7 +46,7 @@ double worst_corner_mm(const MarkedProof& proof, const PlateMark& mark, SizeMm p
 }
 
 TEST(PlateMarkTest, CornersWithinTwoTenthsAtAnySlant) {
-  const SizeMm plate{120, 90};
+  const SizeMm plate{80, 60};
   std::uint64_t seed = 21;
   for (const double turn : {0.0, 1.7, -3.2, 17.0, -38.0}) {
     const MarkedProof proof = print(seed++, turn, 0.5, plate);

@@ -1,0 +1,190 @@
+// Whole pairs with known truth: accuracy, orientation, refusals, hazards of shared/alignment.md.
+#include "align/align_pair.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "align/picture.h"
+#include "align/plate_pair.h"
+#include "tests/align/pair_maker.h"
+
+namespace rebite::align {
+namespace {
+
+using align_test::DrawingKind;
+using align_test::MadePair;
+using align_test::PairSpec;
+using align_test::quantile;
+using testing::HasSubstr;
+
+PairSpec small(std::uint64_t seed) {
+  PairSpec spec;
+  spec.seed = seed;
+  spec.size = {90, 70};
+  return spec;
+}
+
+std::vector<double> errors_of(const MadePair& pair, const Alignment& a) {
+  return align_test::target_errors(pair,
+                                   [&](cv::Point2d p) { return a.warp->drawing_from_proof(p); });
+}
+
+TEST(AlignPairTest, ReworkedProofToAHundredthOfAMillimetre) {
+  PairSpec spec = small(11);
+  spec.wander_mm = 0.8;
+  const MadePair pair = make_pair(spec);
+  AlignOptions options;
+  options.plate = spec.size;
+  const auto a = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_TRUE(a) << a.error().what;
+  const auto e = errors_of(pair, *a);
+  EXPECT_LT(quantile(e, 0.5), 0.003);
+  EXPECT_LT(quantile(e, 0.95), 0.010);
+  EXPECT_LT(quantile(e, 1), 0.05);
+  ASSERT_TRUE(a->error);
+  EXPECT_LT(a->error->p95, 4 * quantile(e, 0.95));
+  EXPECT_GT(a->error->p95, 0.25 * quantile(e, 0.95));
+  EXPECT_FALSE(a->mirrored);
+  EXPECT_FALSE(a->doubtful);
+  ASSERT_TRUE(a->plate && a->plate->found);
+  // There and back.
+  for (const cv::Point2d p : {cv::Point2d(400, 300), {900, 700}, {1200, 500}})
+    EXPECT_LT(cv::norm(a->warp->proof_from_drawing(a->warp->drawing_from_proof(p)) - p), 1e-6);
+  // In the plate's frame both show the same bare corner of tone.
+  const PlatePair plate = to_plate(pair.proof, pair.drawing, *a, {spec.size, 4});
+  EXPECT_EQ(plate.proof.cols, 360);
+  EXPECT_EQ(plate.drawing.rows, 280);
+  EXPECT_GT(cv::countNonZero(plate.tile_class == static_cast<int>(TileClass::held)),
+            static_cast<int>(0.8 * 360 * 280));
+  EXPECT_FALSE(alignment_picture(pair.proof, pair.drawing, *a, 600).empty());
+}
+
+TEST(AlignPairTest, TurnedAndMirroredIsFoundAndTold) {
+  PairSpec spec = small(12);
+  spec.proof_turn = 91;
+  spec.drawing_turn = -178;
+  spec.mirrored = true;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_TRUE(a->mirrored);
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.010);
+  AlignOptions strict;
+  strict.allow_mirrored = false;
+  const auto refused = align_pair(pair.proof, pair.drawing, strict);
+  ASSERT_FALSE(refused);
+  EXPECT_THAT(refused.error().next, HasSubstr("--mirrored"));
+}
+
+TEST(AlignPairTest, AnotherPlateOfTheSameSizeIsRefused) {
+  for (const DrawingKind kind : {DrawingKind::reworked, DrawingKind::separate}) {
+    PairSpec spec = small(13);
+    const MadePair one = make_pair(spec);
+    spec.seed = 14;
+    spec.kind = kind;
+    const MadePair other = make_pair(spec);
+    const auto a = align_pair(one.proof, other.drawing, {});
+    ASSERT_FALSE(a);
+    EXPECT_EQ(a.error().kind, ProblemKind::data);
+    EXPECT_THAT(a.error().what, HasSubstr("same plate"));
+  }
+}
+
+TEST(AlignPairTest, BlankSheetIsRefused) {
+  MadePair pair = make_pair(small(15));
+  pair.drawing.relative.setTo(1.0F);
+  EXPECT_FALSE(align_pair(pair.proof, pair.drawing, {}));
+}
+
+TEST(AlignPairTest, AWrongResolutionTagIsNamed) {
+  PairSpec spec = small(16);
+  spec.drawing_dpi = 200;
+  spec.drawing_tag = 300;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_FALSE(a);
+  EXPECT_THAT(a.error().what, HasSubstr("200 dpi"));
+}
+
+TEST(AlignPairTest, UnequalTrueResolutionsAlign) {
+  PairSpec spec = small(17);
+  spec.drawing_dpi = 200;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
+  EXPECT_NEAR(a->scale_x, 1, 0.02);
+}
+
+TEST(AlignPairTest, WithoutResolutionItWorksInPixels) {
+  PairSpec spec = small(18);
+  spec.proof_tag = 0;
+  spec.drawing_tag = 0;
+  spec.drawing_dpi = 200;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_FALSE(a->error);
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
+  EXPECT_NEAR(a->scale_x, 200.0 / 300, 0.02);  // px per px
+}
+
+TEST(AlignPairTest, CroppedScansAlign) {
+  PairSpec spec = small(19);
+  spec.proof_crop = 22;  // 4 mm inside the plate mark
+  spec.drawing_crop = 20;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.9), 0.02);
+}
+
+TEST(AlignPairTest, ContradictedPlateSizeIsRefusedWithBothNumbers) {
+  const MadePair pair = make_pair(small(20));
+  AlignOptions options;
+  options.plate = SizeMm{100, 70};
+  const auto a = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_FALSE(a);
+  EXPECT_THAT(a.error().what, HasSubstr("100.0 x 70.0"));
+  EXPECT_THAT(a.error().what, HasSubstr("90."));
+}
+
+TEST(AlignPairTest, PinsStartAPairAndFewerThanFourAreWrongUse) {
+  PairSpec spec = small(21);
+  spec.kind = DrawingKind::separate;
+  const MadePair pair = make_pair(spec);
+  AlignOptions options;
+  for (const PlateMm p : {PlateMm{8, 8}, {80, 9}, {82, 60}})
+    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
+  const auto few = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_FALSE(few);
+  EXPECT_EQ(few.error().kind, ProblemKind::usage);
+  for (const PlateMm p : {PlateMm{9, 61}, {45, 35}})
+    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
+  const auto a = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.6);
+}
+
+TEST(AlignPairTest, ThreadsDoNotChangeTheResult) {
+  const MadePair pair = make_pair(small(22));
+  std::vector<cv::Point2d> first;
+  for (const int threads : {1, 2, 3}) {
+    AlignOptions options;
+    options.threads = threads;
+    const auto a = align_pair(pair.proof, pair.drawing, options);
+    ASSERT_TRUE(a);
+    std::vector<cv::Point2d> places;
+    for (double x = 100; x < 1300; x += 170)
+      places.push_back(a->warp->drawing_from_proof({x, 0.7 * x}));
+    if (first.empty())
+      first = places;
+    else
+      EXPECT_EQ(first, places) << threads;
+  }
+}
+
+}  // namespace
+}  // namespace rebite::align
