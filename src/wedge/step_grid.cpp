@@ -120,6 +120,7 @@ class GridSearch::Scorer {
   // step) may change abruptly from the last seen cell's side to their far end.
   bool unseen_are_plain(const StepGrid& g) const {
     const double margin = edge_mm * px_;
+    const double seen_margin = 1.8 * px_;  // a dark step's blur and half a millimetre of doubt
     const auto span_is_plain = [&](double from, double to) {
       const double slice = 1.5 * px_;
       double before = 0;
@@ -142,8 +143,8 @@ class GridSearch::Scorer {
     const double first_seen = g.begin + g.unseen_before * g.pitch;
     const double end_seen = g.begin + (g.columns - g.unseen_after) * g.pitch;
     const double end = g.begin + g.columns * g.pitch;
-    return (g.unseen_before == 0 || span_is_plain(g.begin + margin, first_seen - margin)) &&
-           (g.unseen_after == 0 || span_is_plain(end_seen + margin, end - margin));
+    return (g.unseen_before == 0 || span_is_plain(g.begin + margin, first_seen - seen_margin)) &&
+           (g.unseen_after == 0 || span_is_plain(end_seen + seen_margin, end - margin));
   }
   // What `score` becomes where the seen cells do not reach from end to end of the dark box: the
   // scatter alone would let them shrink.
