@@ -58,7 +58,7 @@ CREATE TABLE states (
   impressions_printed INTEGER CHECK (impressions_printed BETWEEN 0 AND 100000),
   note TEXT NOT NULL DEFAULT '',
   drawing_id INTEGER REFERENCES scans(id),
-  alignment TEXT CHECK (json_valid(alignment)),
+  alignment TEXT CHECK (alignment IS NULL OR json_valid(alignment)),
   UNIQUE (plate_id, number)
 ) STRICT;
 CREATE TABLE proofs (

@@ -14,7 +14,7 @@ namespace {
 
 constexpr double wedge_sd = 0.05;
 constexpr double per_use = 0.03;
-constexpr double run_in = 0.10, run_in_uses = 2;
+constexpr double run_in = 0.20, run_in_uses = 2;
 constexpr double per_day = 0.004, most_days = 0.25;
 constexpr double floor_sd = 0.02;
 constexpr double bound = 2.5;

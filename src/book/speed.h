@@ -4,7 +4,7 @@
 // state shows it with an error (the local level model: Durbin & Koopman, Time Series Analysis by
 // State Space Methods, 2nd ed. 2012, chapter 2; updated by the Kalman filter):
 //   x_0 = 0 +- 0.05                 the wedge was bitten in this very batch
-//   x_k = x_(k-1) + N(0, q_k)       q_k = 0.03^2 + (0.10 e^(-k/2))^2 + (0.004 days)^2, k uses
+//   x_k = x_(k-1) + N(0, q_k)       q_k = 0.03^2 + (0.20 e^(-k/2))^2 + (0.004 days)^2, k uses
 //   y_k = x_k + N(0, r_k)           r_k = evidence^2 + temperature^2 + 0.02^2
 // The steps: 1-2 % per plate is derived from the copper that a plate gives up (trade figures); a
 // fresh bath runs in fast and then levels (six plates in a published trial); the day's share is the

@@ -6,6 +6,7 @@
 
 #include "cli/command.h"
 #include "cli/print_plan.h"
+#include "jobs/book_jobs.h"
 #include "jobs/plan_state.h"
 #include "units/parse.h"
 
@@ -67,6 +68,8 @@ Result<void> understand(Options& o) {
 
 int run(Options& o, Surroundings& around) {
   if (auto ok = understand(o); !ok) return around.console.problem(ok.error());
+  const char* environment = std::getenv("REBITE_BOOK");
+  o.request.book = jobs::book_file(o.request.book, environment ? environment : "");
   const auto report = jobs::plan_state(o.request, around.console.progress(around.stop));
   if (!report) return around.console.problem(report.error());
   around.console.notes(report->content.plan.notes);
@@ -157,6 +160,16 @@ void add_plan(CLI::App& app, Surroundings& around) {
       "--transfer", r.bench.transfer_sheet, "add a sheet of outlines for tracing to the plate");
   c->add_option("--units", o->units, "numbers on the sheets: metric (mm, C) or inches (in, F)")
       ->check(CLI::IsMember({"metric", "inches"}));
+  c->add_option("--record",
+                r.record,
+                "enter the state and this plan in the record book, and use what it has learned of "
+                "the bath's speed")
+      ->type_name("PLATE");
+  c->add_option("--book",
+                r.book,
+                "the record book (default: rebite-book.sqlite in the current folder, or "
+                "$REBITE_BOOK)")
+      ->type_name("FILE");
   add_json_flag(*c, o->json);
   c->footer(
       "Example:\n  rebite plan proof.tif drawing.tif --batch ferric.batch.json --plate 150x110 "

@@ -83,6 +83,7 @@ int run(int argc, char** argv) {
   add_read(app, around);
   add_align(app, around);
   add_plan(app, around);
+  add_book(app, around);
   if (const auto problem = command_missing(app, argc, argv)) return console.problem(*problem);
   try {
     app.parse(argc, argv);

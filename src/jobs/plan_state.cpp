@@ -9,6 +9,7 @@
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
 #include "jobs/plan_inputs.h"
+#include "jobs/record_plan.h"
 #include "jobs/version.h"
 
 namespace rebite::jobs {
@@ -137,9 +138,10 @@ Result<wedge::Batch> checked_batch(const PlanRequest& request) {
   return batch;
 }
 
-}  // namespace
-
-Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Progress& progress) {
+// `recorder` null: the record book has no part in it.
+Result<sheets::SheetContent> content_of(const PlanRequest& request,
+                                        PlanRecorder* recorder,
+                                        const Progress& progress) {
   return guarded("Planning", [&]() -> Result<sheets::SheetContent> {
     std::optional<wedge::Batch> batch;
     if (!request.batch.empty()) {
@@ -172,10 +174,17 @@ Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Prog
     options.plate_area_mm2 = request.plate.width * request.plate.height;
     Notes edit_notes;
     options.edits = edits_for(edits, content.map.labels, content.map.grid, edit_notes);
+    Notes book_notes;
+    if (recorder) {
+      auto looked =
+          recorder->look(pair.proof, pair.grid, batch ? &*batch : nullptr, options, book_notes);
+      if (!looked) return std::unexpected(looked.error());
+    }
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
     if (!plan) return std::unexpected(plan.error());
     content.plan = std::move(*plan);
     append(content.plan.notes, edit_notes);
+    append(content.plan.notes, book_notes);
     append(content.plan.notes, content.map.notes);
     append(content.plan.notes, said_of("Proof", scans->proof.notes));
     append(content.plan.notes, said_of("Drawing", scans->drawing.notes));
@@ -195,6 +204,12 @@ Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Prog
     add_pictures(content, *scans);
     return content;
   });
+}
+
+}  // namespace
+
+Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Progress& progress) {
+  return content_of(request, nullptr, progress);
 }
 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
@@ -228,7 +243,14 @@ Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progre
                     "Name a new folder with --out.");
     }
 
-    auto content = plan_content(request, progress.part(0, 0.92));
+    std::optional<PlanRecorder> recorder;
+    if (!request.record.empty()) {
+      auto begun = PlanRecorder::begin(request);
+      if (!begun) return std::unexpected(begun.error());
+      recorder.emplace(std::move(*begun));
+    }
+
+    auto content = content_of(request, recorder ? &*recorder : nullptr, progress.part(0, 0.92));
     if (!content) return std::unexpected(content.error());
     progress.at(0.93, "drawing the sheets");
     auto files = plan_files(*content, request.bench);
@@ -236,6 +258,13 @@ Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progre
     progress.at(0.98, "writing");
     if (auto written = files::write_folder(request.out, files); !written) {
       return std::unexpected(written.error());
+    }
+    if (recorder) {
+      if (auto ok = recorder->write(request, *content, files[0].second, files[1].second); !ok) {
+        auto problem = ok.error();
+        problem.next += " The plan's folder was written; it is not in the book.";
+        return std::unexpected(problem);
+      }
     }
     PlanReport report{std::move(*content), std::move(files.front().second), {}};
     for (const auto& [name, bytes] : files) report.files.push_back(name);

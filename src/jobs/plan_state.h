@@ -26,6 +26,9 @@ struct PlanRequest {
   sheets::BenchMapOptions bench;
   std::string title;    // empty: the proof file's name
   std::string made_on;  // ISO date and time; empty: left out
+  std::string record;   // the plate's name in the record book; empty: nothing is recorded. Needs
+                        // made_on
+  std::filesystem::path book;  // the book's file, with `record`
 };
 
 struct PlanReport {

@@ -45,6 +45,20 @@ TEST(Book, GivesBackWhatWasEntered) {
   EXPECT_TRUE(must(book.check()).empty());
 }
 
+TEST(Book, TakesAStateOfWhichLittleIsKnown) {
+  TempFolder folder;
+  Book book = filled_book(folder / "b.sqlite");
+  State bare;
+  bare.plate = 2;
+  bare.date = "2026-02-01";
+  const auto added = book.add_state(bare);
+  ASSERT_TRUE(added.has_value()) << added.error().what;
+  const auto last = must(book.last_state(2));
+  EXPECT_TRUE(last->alignment.empty());
+  EXPECT_FALSE(last->impressions_printed.has_value());
+  EXPECT_FALSE(last->drawing.has_value());
+}
+
 TEST(Book, RefusesWrongEntriesAndKeepsNothingOfThem) {
   TempFolder folder;
   Book book = filled_book(folder / "b.sqlite");

@@ -1,0 +1,300 @@
+#include "jobs/book_jobs.h"
+
+#include <fmt/format.h>
+
+#include <map>
+#include <opencv2/imgproc.hpp>
+
+#include "book/plots.h"
+#include "files/files.h"
+#include "jobs/guard.h"
+#include "jobs/pictures.h"
+#include "scan/write_scan.h"
+
+namespace rebite::jobs {
+namespace fs = std::filesystem;
+
+fs::path book_file(const fs::path& named, const std::string& from_environment) {
+  if (!named.empty()) return named;
+  if (!from_environment.empty()) return from_environment;
+  return "rebite-book.sqlite";
+}
+
+Result<book::Book> open_book(const fs::path& named,
+                             const std::string& from_environment,
+                             BookAccess access) {
+  return guarded("Opening the book",
+                 [&] { return book::Book::open(book_file(named, from_environment), access); });
+}
+
+std::string preview_png(const cv::Mat1f& relative) {
+  constexpr double longest = 240;
+  const double scale = std::min(1.0, longest / std::max(relative.cols, relative.rows));
+  cv::Mat1f small;
+  cv::resize(relative, small, {}, scale, scale, cv::INTER_AREA);
+  return scan::png_bytes(as_grey(small));
+}
+
+Result<book::ScanRecord> scan_record(const fs::path& file) {
+  book::ScanRecord record;
+  std::error_code error;
+  const fs::path whole = fs::weakly_canonical(file, error);
+  record.path = (error ? file : whole).string();
+  auto sha = files::sha256_of_file(file);
+  if (!sha) return std::unexpected(sha.error());
+  record.sha256 = std::move(*sha);
+  record.bytes = static_cast<std::int64_t>(fs::file_size(file, error));
+  ScanChoice choice;
+  choice.resolution_needed = false;
+  choice.relative_to_paper = false;
+  const auto picture = load_scan(file, choice);
+  if (!picture) return std::unexpected(picture.error());
+  record.preview = preview_png(picture->relative);
+  return record;
+}
+
+Result<BatchEntry> enter_batch(book::Book& book, const fs::path& file) {
+  const auto text = files::read_bytes(file);
+  if (!text) return std::unexpected(text.error());
+  const auto batch = wedge::batch_from_json(*text, files::shown(file));
+  if (!batch) return std::unexpected(batch.error());
+  const auto all = book.batches();
+  if (!all) return std::unexpected(all.error());
+  BatchEntry entry;
+  for (const auto& b : *all) {
+    if (b.name == batch->name) entry.batch = b.id;
+  }
+  if (!entry.batch) {
+    const auto id = book.add_batch({0, batch->name, batch->mordant, batch->strength, "", {}});
+    if (!id) return std::unexpected(id.error());
+    entry.batch = *id;
+  }
+  const auto wedge = book.add_wedge({0, entry.batch, batch->bitten_on, *text});
+  if (!wedge) return std::unexpected(wedge.error());
+  entry.wedge = *wedge;
+  return entry;
+}
+
+Result<BatchStory> batch_story(book::Book& book,
+                               const std::string& name,
+                               const std::string& next_date) {
+  const auto batch = book.batch(name);
+  if (!batch) return std::unexpected(batch.error());
+  BatchStory story;
+  story.batch = *batch;
+  const auto wedges = book.wedges(batch->id);
+  if (!wedges) return std::unexpected(wedges.error());
+  if (wedges->empty()) return story;
+  auto wedge = wedge::batch_from_json(wedges->back().text, name);
+  if (!wedge) return std::unexpected(wedge.error());
+  auto uses = book.uses(batch->id);
+  if (!uses) return std::unexpected(uses.error());
+  std::erase_if(*uses, [&](const auto& use) { return use.plan.wedge != wedges->back().id; });
+  story.history = book::learn(*uses, *wedge, batch->volume_l, next_date);
+  story.wedge = std::move(*wedge);
+  return story;
+}
+
+namespace {
+
+Result<book::State> state_meant(book::Book& book, const std::string& plate_title, int number) {
+  const auto plate = book.plate(plate_title);
+  if (!plate) return std::unexpected(plate.error());
+  const auto state = number ? book.state(plate->id, number) : book.last_state(plate->id);
+  if (!state) return std::unexpected(state.error());
+  if (*state) return **state;
+  return refuse(ProblemKind::data,
+                number ? fmt::format("'{}' has no state {} in the book", plate_title, number)
+                       : fmt::format("'{}' has no state in the book yet", plate_title),
+                "Record it with rebite book state, or with rebite plan --record.");
+}
+
+}  // namespace
+
+Result<int> enter_state(book::Book& book, const StateRequest& request) {
+  return guarded("Recording the state", [&]() -> Result<int> {
+    const auto plate = book.plate(request.plate);
+    if (!plate) return std::unexpected(plate.error());
+    book::State state = request.state;
+    state.plate = plate->id;
+    if (state.number == 0) {
+      const auto last = book.last_state(plate->id);
+      if (!last) return std::unexpected(last.error());
+      state.number = *last ? (*last)->number + 1 : 1;
+    }
+    for (const auto& file : request.proofs) {
+      auto record = scan_record(file);
+      if (!record) return std::unexpected(record.error());
+      state.proofs.push_back(std::move(*record));
+    }
+    if (!request.drawing.empty()) {
+      auto record = scan_record(request.drawing);
+      if (!record) return std::unexpected(record.error());
+      state.drawing = std::move(*record);
+    }
+    const auto id = book.add_state(state);
+    if (!id) return std::unexpected(id.error());
+    return state.number;
+  });
+}
+
+Result<int> enter_bite(book::Book& book, const BiteRequest& request) {
+  return guarded("Recording the bite", [&]() -> Result<int> {
+    const auto state = state_meant(book, request.plate, request.state);
+    if (!state) return std::unexpected(state.error());
+    book::Bite bite = request.bite;
+    bite.state = state->id;
+    if (!request.batch.empty()) {
+      const auto batch = book.batch(request.batch);
+      if (!batch) return std::unexpected(batch.error());
+      bite.batch = batch->id;
+    }
+    const auto id = book.add_bite(bite);
+    if (!id) return std::unexpected(id.error());
+    return state->number;
+  });
+}
+
+Result<int> enter_lowering(book::Book& book, const LowerRequest& request) {
+  return guarded("Recording the lowering", [&]() -> Result<int> {
+    const auto state = state_meant(book, request.plate, request.state);
+    if (!state) return std::unexpected(state.error());
+    book::Lowering lowering = request.lowering;
+    lowering.state = state->id;
+    const auto id = book.add_lowering(lowering);
+    if (!id) return std::unexpected(id.error());
+    return state->number;
+  });
+}
+
+Result<std::vector<BatchStory>> batches_of(book::Book& book, const book::Story& story) {
+  const auto all = book.batches();
+  if (!all) return std::unexpected(all.error());
+  std::vector<BatchStory> stories;
+  for (const auto& batch : *all) {
+    const auto wedges = book.wedges(batch.id);
+    if (!wedges) return std::unexpected(wedges.error());
+    bool used = false;
+    for (const auto& wedge : *wedges) {
+      for (const auto& plan : story.plans) used |= plan.wedge == wedge.id;
+    }
+    if (!used) continue;
+    auto one = batch_story(book, batch.name, "");
+    if (!one) return std::unexpected(one.error());
+    stories.push_back(std::move(*one));
+  }
+  return stories;
+}
+
+Result<BatchStory> enter_or_show_batch(book::Book& book,
+                                       const std::string& name,
+                                       const book::MordantBatch& known,
+                                       const std::string& next_date) {
+  return guarded("Looking at the batch", [&]() -> Result<BatchStory> {
+    std::string named = name;
+    std::error_code error;
+    if (fs::is_regular_file(name, error)) {
+      const auto entry = enter_batch(book, name);
+      if (!entry) return std::unexpected(entry.error());
+      const auto all = book.batches();
+      if (!all) return std::unexpected(all.error());
+      for (const auto& b : *all) {
+        if (b.id == entry->batch) named = b.name;
+      }
+    }
+    auto batch = book.batch(named);
+    if (!batch) return std::unexpected(batch.error());
+    book::MordantBatch filled = known;
+    filled.id = batch->id;
+    if (auto ok = book.complete_batch(filled); !ok) return std::unexpected(ok.error());
+    return batch_story(book, named, next_date);
+  });
+}
+
+Result<void> draw_batch(const BatchStory& story, const fs::path& file) {
+  if (auto ok = files::write_atomically(file, book::drift_svg(story.history, story.batch.name));
+      !ok) {
+    return ok;
+  }
+  fs::path beside = file;
+  beside.replace_filename(file.stem().string() + "-reached.svg");
+  return files::write_atomically(beside, book::reached_svg(story.history, story.batch.name));
+}
+
+Result<book::Story> plate_story(book::Book& book, const std::string& title, bool with_pictures) {
+  const auto plate = book.plate(title);
+  if (!plate) return std::unexpected(plate.error());
+  return book.story(plate->id, with_pictures);
+}
+
+Result<void> write_story_html(book::Book& book, const book::Story& story, const fs::path& file) {
+  return guarded("Writing the story", [&]() -> Result<void> {
+    const auto batches = batches_of(book, story);
+    if (!batches) return std::unexpected(batches.error());
+    return files::write_atomically(file, story_html(story, *batches));
+  });
+}
+
+Result<CheckReport> check_book(book::Book& book, const Progress& progress) {
+  return guarded("Checking the book", [&]() -> Result<CheckReport> {
+    CheckReport report;
+    auto damage = book.check();
+    if (!damage) return std::unexpected(damage.error());
+    report.damage = std::move(*damage);
+    const auto scans = book.scans();
+    if (!scans) {
+      report.damage.push_back({"scans", scans.error().what});
+      return report;
+    }
+    std::map<std::pair<std::string, std::string>, std::int64_t> different;
+    for (const auto& scan : *scans) different[{scan.path, scan.sha256}] = scan.bytes;
+    int done = 0;
+    for (const auto& [key, bytes] : different) {
+      if (progress.stopped()) return stopped_by_user();
+      const auto& [path, sha] = key;
+      progress.at(static_cast<double>(done++) / static_cast<double>(different.size()),
+                  "looking at the scans");
+      ++report.scans_looked_at;
+      std::error_code error;
+      const fs::path file(path);
+      if (!fs::is_regular_file(file, error)) {
+        report.scans.push_back(fmt::format("{}: is gone", files::shown(file)));
+      } else if (static_cast<std::int64_t>(fs::file_size(file, error)) != bytes ||
+                 files::sha256_of_file(file).value_or("") != sha) {
+        report.scans.push_back(
+            fmt::format("{}: is not the file that was recorded", files::shown(file)));
+      }
+    }
+    return report;
+  });
+}
+
+Result<void> export_book(book::Book& book, const fs::path& folder) {
+  return guarded("Exporting the book", [&]() -> Result<void> {
+    if (auto ok = output_can_be_written(folder); !ok) return ok;
+    const auto files = book.export_files();
+    if (!files) return std::unexpected(files.error());
+    return files::write_folder(folder, *files);
+  });
+}
+
+Result<void> import_book(book::Book& book, const fs::path& folder) {
+  return guarded("Importing the book", [&]() -> Result<void> {
+    std::error_code error;
+    if (!fs::is_directory(folder, error)) {
+      return refuse(ProblemKind::no_input,
+                    fmt::format("{}: is no folder", files::shown(folder)),
+                    "Name a folder that rebite book export wrote.");
+    }
+    book::Book::Files files;
+    for (const auto& entry : fs::directory_iterator(folder, error)) {
+      if (!entry.is_regular_file(error)) continue;
+      auto bytes = files::read_bytes(entry.path(), std::size_t{512} << 20);
+      if (!bytes) return std::unexpected(bytes.error());
+      files.emplace_back(entry.path().filename().string(), std::move(*bytes));
+    }
+    return book.import_files(files);
+  });
+}
+
+}  // namespace rebite::jobs

@@ -1,0 +1,98 @@
+// The errands of the record book: what `rebite book` and the page call.
+#pragma once
+
+#include "book/book.h"
+#include "book/speed.h"
+#include "jobs/inputs.h"
+
+namespace rebite::jobs {
+
+// The book an errand means: `named`, else `from_environment` (REBITE_BOOK), else the default in the
+// current folder.
+std::filesystem::path book_file(const std::filesystem::path& named,
+                                const std::string& from_environment);
+
+// The book's own words for those who call the errands.
+using BookAccess = book::Book::Access;
+using BookPlate = book::Plate;
+using BookBatch = book::MordantBatch;
+using OpenBook = book::Book;
+Result<book::Book> open_book(const std::filesystem::path& named,
+                             const std::string& from_environment,
+                             BookAccess access);
+
+// Where a scan lies, what it was, and a small grey PNG of it (longest side 240 px, reflectance).
+Result<book::ScanRecord> scan_record(const std::filesystem::path& file);
+// A preview of a picture of relative reflectances.
+std::string preview_png(const cv::Mat1f& relative);
+
+// The batch of a batch file, entered (with its wedge) where the book does not have it yet.
+struct BatchEntry {
+  book::Id batch = 0, wedge = 0;
+};
+Result<BatchEntry> enter_batch(book::Book&, const std::filesystem::path& batch_file);
+
+// Speed learned from all uses of a batch's latest wedge; `next_date` is the day of the next bite.
+struct BatchStory {
+  book::MordantBatch batch;
+  std::optional<wedge::Batch> wedge;
+  book::SpeedHistory history;
+};
+Result<BatchStory> batch_story(book::Book&, const std::string& name, const std::string& next_date);
+// `name`: a batch of the book, or a batch file, which is entered. What `known` says is filled in.
+Result<BatchStory> enter_or_show_batch(book::Book&,
+                                       const std::string& name,
+                                       const book::MordantBatch& known,
+                                       const std::string& next_date);
+// Drift into `file`, predicted against reached beside it (NAME-reached.svg).
+Result<void> draw_batch(const BatchStory&, const std::filesystem::path& file);
+Result<book::Story> plate_story(book::Book&, const std::string& title, bool with_pictures);
+Result<void> write_story_html(book::Book&, const book::Story&, const std::filesystem::path& file);
+std::string batch_text(const BatchStory&);
+std::string batch_json(const BatchStory&);
+
+struct StateRequest {
+  std::string plate;
+  book::State state;  // number 0: the next one; proofs and drawing are filled in from the files
+  std::vector<std::filesystem::path> proofs;
+  std::filesystem::path drawing;
+};
+Result<int> enter_state(book::Book&, const StateRequest&);  // the state's number
+
+// A dip as done: on the plate's last state, or `state` if not 0.
+struct BiteRequest {
+  std::string plate, batch;
+  int state = 0;
+  book::Bite bite;
+};
+Result<int> enter_bite(book::Book&, const BiteRequest&);
+struct LowerRequest {
+  std::string plate;
+  int state = 0;
+  book::Lowering lowering;
+};
+Result<int> enter_lowering(book::Book&, const LowerRequest&);
+
+std::string list_text(const std::vector<book::PlateLine>&, const std::vector<book::MordantBatch>&);
+std::string list_json(const std::vector<book::PlateLine>&, const std::vector<book::MordantBatch>&);
+std::string story_text(const book::Story&);
+std::string story_json(const book::Story&);
+// One page, nothing fetched from outside: thumbnails, tone history, the batches' plots.
+std::string story_html(const book::Story&, const std::vector<BatchStory>&);
+// The batches whose wedges the plate's plans used.
+Result<std::vector<BatchStory>> batches_of(book::Book&, const book::Story&);
+
+struct CheckReport {
+  std::vector<book::Damage> damage;
+  std::vector<std::string> scans;  // changed or gone, in words
+  int scans_looked_at = 0;
+};
+Result<CheckReport> check_book(book::Book&, const Progress& = {});
+std::string check_text(const CheckReport&);
+std::string check_json(const CheckReport&);
+
+// Whole folder or nothing.
+Result<void> export_book(book::Book&, const std::filesystem::path& folder);
+Result<void> import_book(book::Book&, const std::filesystem::path& folder);
+
+}  // namespace rebite::jobs

@@ -1,0 +1,239 @@
+#include "jobs/record_plan.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "files/files.h"
+#include "jobs/book_jobs.h"
+#include "scan/label_png.h"
+
+namespace rebite::jobs {
+namespace {
+
+constexpr double border_mm = 1;
+constexpr double least_area_mm2 = 4;  // of a region's inner part: less tells nothing
+
+struct Tone {
+  double sum = 0;
+  std::size_t count = 0;
+};
+
+// Mean reflectance of each label's inner part on a picture of another resolution.
+std::vector<Tone> tones_inside(const cv::Mat1w& labels,
+                               double label_px_per_mm,
+                               const cv::Mat1f& proof,
+                               double px_per_mm) {
+  double highest = 0;
+  cv::minMaxLoc(labels, nullptr, &highest);
+  std::vector<Tone> tones(static_cast<std::size_t>(highest) + 1);
+  // Inner: no other label within the border (largest and smallest label around are equal).
+  const int r = std::max(1, cvRound(border_mm * label_px_per_mm));
+  const cv::Mat around = cv::getStructuringElement(cv::MORPH_RECT, {2 * r + 1, 2 * r + 1});
+  cv::Mat1w low, high;
+  cv::erode(labels, low, around);
+  cv::dilate(labels, high, around);
+  const double scale = px_per_mm / label_px_per_mm;
+  for (int row = 0; row < labels.rows; ++row) {
+    for (int col = 0; col < labels.cols; ++col) {
+      const auto id = labels(row, col);
+      if (id == 0 || low(row, col) != id || high(row, col) != id) continue;
+      const int y = static_cast<int>((row + 0.5) * scale);
+      const int x = static_cast<int>((col + 0.5) * scale);
+      if (y >= proof.rows || x >= proof.cols || !std::isfinite(proof(y, x))) continue;
+      tones[id].sum += static_cast<double>(proof(y, x));
+      ++tones[id].count;
+    }
+  }
+  return tones;
+}
+
+book::Prediction prediction_of(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
+  book::Prediction p;
+  p.region = r.region.id;
+  p.action = plan::word(r.action);
+  p.area_mm2 = r.region.area_mm2;
+  p.stage = r.stage;
+  if (r.stage > 0) {
+    p.minutes = plan.stages[static_cast<std::size_t>(r.stage - 1)].total.in_minutes();
+  }
+  p.now = r.region.now.value.value(), p.now_sd = r.region.now.sd;
+  p.target = r.region.target.value.value();
+  p.predicted = r.predicted.value.value(), p.predicted_sd = r.predicted.sd;
+  return p;
+}
+
+}  // namespace
+
+Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
+  auto opened = book::Book::open(request.book, book::Book::Access::make);
+  if (!opened) return std::unexpected(opened.error());
+  PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
+  const auto plates = recorder.book_.plates();
+  if (!plates) return std::unexpected(plates.error());
+  for (const auto& line : *plates) {
+    if (line.plate.title == request.record) recorder.plate_ = line.plate;
+  }
+  if (!recorder.plate_) return recorder;
+  const SizeMm size = recorder.plate_->size;
+  if (std::fabs(size.width - request.plate.width) > 1 ||
+      std::fabs(size.height - request.plate.height) > 1) {
+    return refuse(ProblemKind::usage,
+                  fmt::format("'{}' is {:g} x {:g} mm in the book, but --plate says {:g} x {:g}",
+                              request.record,
+                              size.width,
+                              size.height,
+                              request.plate.width,
+                              request.plate.height),
+                  "Give the plate's own size, or the right plate's name.");
+  }
+  const auto last = recorder.book_.last_state(recorder.plate_->id);
+  if (!last) return std::unexpected(last.error());
+  if (!*last) return recorder;
+  recorder.next_number_ = (*last)->number + 1;
+  const auto sha = files::sha256_of_file(request.proof);
+  if (!sha) return std::unexpected(sha.error());
+  if (!(*last)->proofs.empty() && (*last)->proofs.front().sha256 == *sha) {
+    recorder.same_state_ = **last;
+    return recorder;
+  }
+  auto plan = recorder.book_.last_plan(recorder.plate_->id);
+  if (!plan) return std::unexpected(plan.error());
+  if (*plan && (*plan)->state == (*last)->id) {
+    auto predicted = recorder.book_.predictions((*plan)->id);
+    if (!predicted) return std::unexpected(predicted.error());
+    recorder.predicted_ = std::move(*predicted);
+    recorder.before_ = std::move(*plan);
+  }
+  return recorder;
+}
+
+Result<void> PlanRecorder::look(const cv::Mat1f& proof,
+                                const align::PlateGrid& grid,
+                                const wedge::Batch* batch,
+                                plan::PlanOptions& options,
+                                Notes& notes) {
+  if (before_ && !before_->regions_png.empty() && before_->px_per_mm > 0) {
+    const cv::Mat1w labels = scan::labels_from_png(before_->regions_png);
+    if (!labels.empty()) {
+      const auto tones = tones_inside(labels, before_->px_per_mm, proof, grid.px_per_mm);
+      const double least = least_area_mm2 * before_->px_per_mm * before_->px_per_mm;
+      for (auto p : predicted_) {
+        const auto id = static_cast<std::size_t>(p.region);
+        if (id >= tones.size() || static_cast<double>(tones[id].count) < least) continue;
+        const double mean = tones[id].sum / static_cast<double>(tones[id].count);
+        if (!(mean > 1e-4)) continue;
+        p.reached = Density::of_reflectance(mean).value();
+        // The same area was read before with this error: grain and wiping are of the same kind.
+        p.reached_sd = std::max(0.01, p.now_sd);
+        reached_.push_back(p);
+      }
+    }
+  }
+  if (!batch) return {};
+  const auto all = book_.batches();
+  if (!all) return std::unexpected(all.error());
+  for (const auto& known : *all) {
+    if (known.name != batch->name) continue;
+    const auto wedges = book_.wedges(known.id);
+    if (!wedges) return std::unexpected(wedges.error());
+    auto uses = book_.uses(known.id);
+    if (!uses) return std::unexpected(uses.error());
+    const std::string text = wedge::to_json(*batch);
+    book::Id wedge = 0;
+    for (const auto& w : *wedges) {
+      const auto own = wedge::batch_from_json(w.text, known.name);
+      if (own && wedge::to_json(*own) == text) wedge = w.id;
+    }
+    std::erase_if(*uses, [&](const auto& use) { return wedge == 0 || use.plan.wedge != wedge; });
+    // What this state's own plan was made with is not yet experience.
+    if (same_state_) {
+      std::erase_if(*uses, [&](const auto& use) { return use.plan.state == same_state_->id; });
+    }
+    for (auto& use : *uses) {
+      if (before_ && use.plan.id == before_->id) {
+        for (auto& p : use.predictions) {
+          for (const auto& r : reached_) {
+            if (r.region == p.region) p = r;
+          }
+        }
+      }
+    }
+    const auto history = book::learn(*uses, *batch, known.volume_l, today_);
+    if (history.compared == 0) return {};
+    const double was = uses->back().plan.speed;
+    options.speed = speed_ = history.speed;
+    options.speed_sd = speed_sd_ = history.ln_sd;
+    notes.push_back(fmt::format(
+        "The record book: {} states of batch {} compared. The last plan took {:.2f} times the "
+        "wedge's minutes, this one takes {:.2f} (+- {:.0f} %).",
+        history.compared,
+        known.name,
+        was,
+        history.speed,
+        100 * history.ln_sd));
+    notes.insert(notes.end(), history.notes.begin(), history.notes.end());
+  }
+  return {};
+}
+
+Result<void> PlanRecorder::write(const PlanRequest& request,
+                                 const sheets::SheetContent& content,
+                                 const std::string& plan_json,
+                                 const std::string& regions_png) {
+  if (!plate_) {
+    book::Plate plate;
+    plate.title = request.record;
+    plate.metal = content.batch ? content.batch->metal : "";
+    plate.size = request.plate;
+    const auto id = book_.add_plate(plate);
+    if (!id) return std::unexpected(id.error());
+    plate.id = *id;
+    plate_ = plate;
+  }
+  book::Book::Planned planned;
+  if (same_state_) {
+    planned.state = *same_state_;
+  } else {
+    planned.state.plate = plate_->id;
+    planned.state.number = next_number_;
+    planned.state.date = today_;
+    std::vector<std::filesystem::path> proofs{request.proof};
+    proofs.insert(proofs.end(), request.impressions.begin(), request.impressions.end());
+    for (const auto& file : proofs) {
+      auto scan = scan_record(file);
+      if (!scan) return std::unexpected(scan.error());
+      planned.state.proofs.push_back(std::move(*scan));
+    }
+    auto drawing = scan_record(request.drawing);
+    if (!drawing) return std::unexpected(drawing.error());
+    planned.state.drawing = std::move(*drawing);
+  }
+  if (!request.batch.empty()) {
+    const auto entry = enter_batch(book_, request.batch);
+    if (!entry) return std::unexpected(entry.error());
+    planned.plan.wedge = entry->wedge;
+  }
+  if (request.options.temperature) {
+    planned.plan.temperature_c = request.options.temperature->in_celsius();
+  }
+  planned.plan.temperature_factor = content.plan.temperature_factor;
+  planned.plan.temperature_ln_sd = content.plan.temperature_factor_sd;
+  planned.plan.kept_ground = content.plan.ground == plan::Ground::kept;
+  planned.plan.speed = speed_;
+  planned.plan.speed_ln_sd = speed_sd_;
+  planned.plan.made_on = content.made_on;
+  planned.plan.text = plan_json;
+  planned.plan.regions_png = regions_png;
+  planned.plan.px_per_mm = content.map.grid.px_per_mm;
+  for (const auto& r : content.plan.regions) {
+    planned.predictions.push_back(prediction_of(r, content.plan));
+  }
+  planned.reached = reached_;
+  const auto done = book_.add_planned(planned);
+  if (!done) return std::unexpected(done.error());
+  return {};
+}
+
+}  // namespace rebite::jobs
