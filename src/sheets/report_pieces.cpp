@@ -93,12 +93,25 @@ std::string lower_list(const SheetContent& c) {
 }
 
 std::string by_hand_list(const SheetContent& c) {
-  std::string out;
-  for (const auto* r : with_action(c, {Action::soft, Action::line, Action::beyond}))
-    out += fmt::format("<li>{} <b>{}.</b> {}</li>",
-                       chip(r->region.id),
-                       action_words(r->action),
-                       escaped(advice(*r, c.plan)));
+  std::string soft, line, beyond, out;
+  for (const auto* r : with_action(c, {Action::soft}))
+    soft +=
+        fmt::format(" {} to {}", chip(r->region.id), tone_number(r->region.target.value.value()));
+  for (const auto* r : with_action(c, {Action::line})) line += " " + chip(r->region.id);
+  for (const auto* r : with_action(c, {Action::beyond}))
+    beyond += fmt::format("<li>{} <b>{}.</b> {}</li>",
+                          chip(r->region.id),
+                          action_words(r->action),
+                          escaped(advice(*r, c.plan)));
+  if (!soft.empty())
+    out +=
+        "<li><b>Soft passages.</b> No stop-out edge can make them: work them free-hand, towards "
+        "the tone beside the number." +
+        soft + "</li>";
+  if (!line.empty())
+    out += "<li><b>Line work.</b> Not a tone area: stop out; the line itself is for the needle." +
+           line + "</li>";
+  out += beyond;
   return out.empty()
              ? ""
              : "<div class=\"todo hand\"><h3>Not by stop-out alone</h3><ul>" + out + "</ul></div>";
