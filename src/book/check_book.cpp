@@ -24,6 +24,23 @@ void check_structure(Store& store, std::vector<Damage>& found) {
   }
 }
 
+// The tables' own text: a byte flipped there renames a column under the values.
+std::string shape(Store& store) {
+  SQLite::Statement s(store.db(),
+                      "SELECT type || name || tbl_name || coalesce(sql, '') FROM sqlite_schema "
+                      "WHERE name NOT LIKE 'sqlite_%' ORDER BY type, name");
+  std::string all;
+  while (s.executeStep()) all += s.getColumn(0).getString() + "\n";
+  return all;
+}
+void check_shape(Store& store, std::vector<Damage>& found) {
+  Store fresh(":memory:", SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
+  const bool made = bring_up(fresh, migrations()).has_value();
+  if (!made || shape(store) != shape(fresh)) {
+    found.push_back({"tables", "are not laid out as a book's of this version"});
+  }
+}
+
 void check_seals(Store& store, const std::string& table, std::vector<Damage>& found) {
   std::vector<Id> rows;
   SQLite::Statement s(store.db(), fmt::format("SELECT id FROM {} ORDER BY id", table));
@@ -57,6 +74,7 @@ Result<std::vector<Damage>> Book::check() {
     }
   };
   look("file", [&] { check_structure(*store_, found); });
+  look("tables", [&] { check_shape(*store_, found); });
   for (const auto& table : tables()) {
     look(table, [&] { check_seals(*store_, table, found); });
   }

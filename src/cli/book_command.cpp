@@ -43,13 +43,18 @@ Result<jobs::OpenBook> open(const Options& o, jobs::BookAccess access) {
 
 // Opens the book, runs `work(book)` -> Result<std::string>, prints its text.
 template <class Work>
-void on_book(CLI::App* c, Shared o, Surroundings& around, jobs::BookAccess access, Work work) {
+void on_book(CLI::App* c,
+             Shared o,
+             Surroundings& around,
+             jobs::BookAccess access,
+             Work work,
+             std::shared_ptr<bool> needs_the_eye = nullptr) {
   c->add_option("--book",
                 o->book,
                 "the record book (default: rebite-book.sqlite in the current folder, or "
                 "$REBITE_BOOK)")
       ->type_name("FILE");
-  c->callback([o, &around, access, work] {
+  c->callback([o, &around, access, work, needs_the_eye] {
     auto book = open(*o, access);
     if (!book) {
       around.exit_code = around.console.problem(book.error());
@@ -57,6 +62,7 @@ void on_book(CLI::App* c, Shared o, Surroundings& around, jobs::BookAccess acces
     }
     const Result<std::string> text = work(*book);
     around.exit_code = text ? around.console.result(*text) : around.console.problem(text.error());
+    if (needs_the_eye && *needs_the_eye && around.exit_code == 0) around.exit_code = 1;
   });
 }
 
@@ -252,19 +258,18 @@ void add_check(CLI::App& book, Surroundings& around) {
   auto* c = book.add_subcommand("check", "look for damage, and for scans that changed or are gone");
   add_json_flag(*c, o->json);
   auto found = std::make_shared<bool>(false);
-  on_book(c,
-          o,
-          around,
-          jobs::BookAccess::read,
-          [o, found, &around](book::Book& b) -> Result<std::string> {
-            const auto report = jobs::check_book(b, around.console.progress(around.stop));
-            if (!report) return std::unexpected(report.error());
-            *found = !report->damage.empty() || !report->scans.empty();
-            return o->json ? jobs::check_json(*report) : jobs::check_text(*report);
-          });
-  c->final_callback([found, &around] {
-    if (*found && around.exit_code == 0) around.exit_code = 1;
-  });
+  on_book(
+      c,
+      o,
+      around,
+      jobs::BookAccess::read,
+      [o, found, &around](book::Book& b) -> Result<std::string> {
+        const auto report = jobs::check_book(b, around.console.progress(around.stop));
+        if (!report) return std::unexpected(report.error());
+        *found = !report->damage.empty() || !report->scans.empty();
+        return o->json ? jobs::check_json(*report) : jobs::check_text(*report);
+      },
+      found);
 }
 
 }  // namespace

@@ -293,7 +293,7 @@ std::string batch_text(const BatchStory& story) {
   text += "  use  state                        given at   measured  learned   copper (sum)\n";
   for (const auto& s : h.steps) {
     text +=
-        fmt::format("  {:>3}  {:<28} x{:.2f}      {}  x{:.2f} +-{:.0f}%  {:.1f} g ({:.1f} g){}{}\n",
+        fmt::format("  {:>3}  {:<28} x{:.2f}      {}  x{:.2f} +-{:.0f}%  {:.2f} g ({:.2f} g){}{}\n",
                     s.use + 1,
                     fmt::format("{} state {}, {}", s.plate, s.state, s.date),
                     s.temperature_factor,

@@ -160,10 +160,10 @@ inline FlipCount flip_bytes(const TempFolder& folder, int cases, std::uint64_t s
 inline FlipCount cut_files(const TempFolder& folder, int cases, std::uint64_t seed) {
   Book::Files as_written;
   {
-    Book book = filled_book(folder / "whole");
+    Book book = filled_book(folder / "uncut");
     as_written = must(book.export_files());
   }
-  const std::string whole = bytes_of(folder / "whole");
+  const std::string whole = bytes_of(folder / "uncut");
   FlipCount count;
   std::mt19937_64 random(seed);
   for (int i = 0; i < cases; ++i) {
