@@ -1,0 +1,311 @@
+// Wall time and peak memory of `rebite plan` on large pairs, as ratios to the floor: only reading
+// both scans to linear reflectance with the library that rebite reads them with, one thread each.
+//   measure_speed REBITE BATCH FOLDER [--runs N] [--megapixels 10,40,70]
+// Makes its pairs with the plate maker in FOLDER (kept for the next run), prints a markdown table
+// and writes FOLDER/speed.json. The other forms are its own child processes.
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+#include <tiffio.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <cstdlib>
+#include <filesystem>
+#include <map>
+#include <nlohmann/json.hpp>
+#include <stdexcept>
+#include <thread>
+
+#include "files/files.h"
+#include "jobs/plan_state.h"
+#include "scan/write_scan.h"
+#include "tests/support/plate_maker.h"
+
+namespace {
+
+namespace fs = std::filesystem;
+using namespace rebite;
+
+constexpr double dpi = 600, margin_mm = 18;
+
+// A plate of 4:3 whose scan, with its margins, has about so many pixels.
+SizeMm plate_for(double megapixels) {
+  const double px_per_mm = dpi / 25.4;
+  const double height = std::sqrt(megapixels * 1e6 / (4.0 / 3.0)) / px_per_mm;
+  return {std::round(height * 4 / 3 - 2 * margin_mm), std::round(height - 2 * margin_mm)};
+}
+
+fs::path scan_of(const fs::path& folder, double megapixels, std::string_view what, bool lzw) {
+  return folder / fmt::format("{}-{:.0f}{}.tif", what, megapixels, lzw ? "-lzw" : "");
+}
+
+void write(const maker::MadeScan& scan, const fs::path& folder, double mpx, std::string_view what) {
+  for (const bool lzw : {false, true}) {
+    const auto packing = lzw ? scan::TiffPacking::lzw : scan::TiffPacking::none;
+    const auto written = files::write_atomically(
+        scan_of(folder, mpx, what, lzw), scan::tiff_bytes(scan.codes, scan.dpi, scan.dpi, packing));
+    if (!written) throw std::runtime_error(written.error().what);
+  }
+}
+
+void make_scans(const fs::path& folder, double megapixels) {
+  if (fs::exists(scan_of(folder, megapixels, "drawing", true))) return;
+  fmt::print(stderr, "making the {:.0f} megapixel pair\n", megapixels);
+  const auto scene = maker::make_scene(41, plate_for(megapixels));
+  maker::Scanner scanner;
+  scanner.dpi = dpi;
+  maker::Impression first, second;
+  first.margin_mm = second.margin_mm = margin_mm;
+  second.seed = 2;
+  second.wander_mm = 0.4;
+  write(maker::print_proof(scene.plate, first, scanner), folder, megapixels, "proof");
+  scanner.seed = 2;
+  scanner.turn_deg = 0.7;
+  write(maker::reworked_proof(scene.plate, second, scene.rework, scanner),
+        folder,
+        megapixels,
+        "drawing");
+}
+
+// ---- the floor ---------------------------------------------------------------------------------
+
+std::vector<float> read_to_reflectance(const char* file) {
+  TIFF* tiff = TIFFOpen(file, "r");
+  if (!tiff) throw std::runtime_error("cannot open");
+  std::uint32_t width = 0, height = 0;
+  TIFFGetField(tiff, TIFFTAG_IMAGEWIDTH, &width);
+  TIFFGetField(tiff, TIFFTAG_IMAGELENGTH, &height);
+  std::vector<float> table(65536);
+  for (std::size_t i = 0; i < table.size(); ++i) {  // IEC 61966-2-1
+    const double v = static_cast<double>(i) / 65535;
+    table[i] = static_cast<float>(v <= 0.04045 ? v / 12.92 : std::pow((v + 0.055) / 1.055, 2.4));
+  }
+  std::vector<float> out(std::size_t{width} * height);
+  const auto strip_bytes = TIFFStripSize(tiff);
+  std::vector<std::uint16_t> strip(static_cast<std::size_t>(strip_bytes) / 2);
+  float* to = out.data();
+  for (std::uint32_t s = 0; s < TIFFNumberOfStrips(tiff); ++s) {
+    const auto got = TIFFReadEncodedStrip(tiff, s, strip.data(), strip_bytes);
+    if (got < 0) throw std::runtime_error("cannot read");
+    for (std::size_t i = 0; i + 2 < static_cast<std::size_t>(got) / 2; i += 3) {
+      *to++ =
+          0.2126F * table[strip[i]] + 0.7152F * table[strip[i + 1]] + 0.0722F * table[strip[i + 2]];
+    }
+  }
+  TIFFClose(tiff);
+  return out;
+}
+
+int floor_run(const char* proof, const char* drawing) {
+  std::vector<float> second;
+  std::jthread other([&] { second = read_to_reflectance(drawing); });
+  const auto first = read_to_reflectance(proof);
+  other.join();
+  fmt::print("{}\n", first[first.size() / 2] + second[second.size() / 2]);
+  return 0;
+}
+
+// ---- where the time goes -----------------------------------------------------------------------
+
+double now() {
+  return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+}
+
+double cpu_now() {
+  rusage use{};
+  ::getrusage(RUSAGE_SELF, &use);
+  const auto s = [](const timeval& t) {
+    return static_cast<double>(t.tv_sec) + 1e-6 * double(t.tv_usec);
+  };
+  return s(use.ru_utime) + s(use.ru_stime);
+}
+
+double peak_mib() {
+  rusage use{};
+  ::getrusage(RUSAGE_SELF, &use);
+  return static_cast<double>(use.ru_maxrss) / 1024;
+}
+
+int steps_run(const jobs::PlanRequest& request) {
+  std::string doing;
+  double since = now(), cpu_since = cpu_now();
+  const auto close = [&](std::string_view next) {
+    if (next == doing) return;
+    if (!doing.empty()) {
+      fmt::print("{:7.2f} s {:7.2f} CPU s {:6.0f} MiB  {}\n",
+                 now() - since,
+                 cpu_now() - cpu_since,
+                 peak_mib(),
+                 doing);
+    }
+    doing = next;
+    since = now();
+    cpu_since = cpu_now();
+  };
+  Progress progress;
+  progress.report = [&](double, std::string_view what) { close(what); };
+  const auto report = jobs::plan_state(request, progress);
+  close("");
+  if (!report) fmt::print("{} {}\n", report.error().what, report.error().next);
+  return report ? 0 : 1;
+}
+
+// ---- whole runs --------------------------------------------------------------------------------
+
+struct Run {
+  double seconds = 0, mib = 0;
+};
+
+Run run(const std::vector<std::string>& words) {
+  std::vector<char*> argv;
+  for (const auto& w : words) argv.push_back(const_cast<char*>(w.c_str()));
+  argv.push_back(nullptr);
+  const double start = now();
+  const pid_t child = ::fork();
+  if (child == 0) {
+    const int null = ::open("/dev/null", O_WRONLY);
+    ::dup2(null, 1);
+    ::dup2(null, 2);
+    ::execv(argv[0], argv.data());
+    ::_exit(127);
+  }
+  int status = 0;
+  rusage use{};
+  ::wait4(child, &status, 0, &use);
+  if (!WIFEXITED(status) || WEXITSTATUS(status) != 0) {
+    throw std::runtime_error(fmt::format("{} failed", fmt::join(words, " ")));
+  }
+  return {now() - start, static_cast<double>(use.ru_maxrss) / 1024};
+}
+
+struct Spread {
+  double least = 0, median = 0, most = 0;
+};
+
+Spread spread_of(std::vector<double> v) {
+  std::sort(v.begin(), v.end());
+  return {v.front(), v[v.size() / 2], v.back()};
+}
+
+struct Choice {
+  std::string self, rebite, batch;
+  fs::path folder;
+  int runs = 3;
+  std::vector<double> megapixels{10, 40, 70};
+};
+
+nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw) {
+  const std::string proof = scan_of(choice.folder, megapixels, "proof", lzw);
+  const std::string drawing = scan_of(choice.folder, megapixels, "drawing", lzw);
+  const SizeMm plate = plate_for(megapixels);
+  const std::string out = choice.folder / "plan";
+  std::vector<double> floor, plan, ratio, memory;
+  for (int i = 0; i < choice.runs; ++i) {
+    floor.push_back(run({choice.self, "floor", proof, drawing}).seconds);
+    const Run whole = run({choice.rebite,
+                           "plan",
+                           proof,
+                           drawing,
+                           "--batch",
+                           choice.batch,
+                           "--plate",
+                           fmt::format("{}x{}mm", plate.width, plate.height),
+                           "--out",
+                           out});
+    plan.push_back(whole.seconds);
+    memory.push_back(whole.mib);
+    ratio.push_back(plan.back() / floor.back());
+  }
+  const Spread f = spread_of(floor), p = spread_of(plan), r = spread_of(ratio);
+  const double mib = spread_of(memory).most;
+  fmt::print(
+      "| {:.0f} | {} | {:.2f} ({:.2f}..{:.2f}) | {:.2f} ({:.2f}..{:.2f}) | "
+      "{:.2f} ({:.2f}..{:.2f}) | {:.3f} | {:.0f} |\n",
+      megapixels,
+      lzw ? "LZW" : "none",
+      f.median,
+      f.least,
+      f.most,
+      p.median,
+      p.least,
+      p.most,
+      r.median,
+      r.least,
+      r.most,
+      p.median / megapixels,
+      mib);
+  std::fflush(stdout);
+  return {{"megapixels", megapixels},
+          {"packing", lzw ? "lzw" : "none"},
+          {"runs", choice.runs},
+          {"floor_s", floor},
+          {"plan_s", plan},
+          {"ratio_median", r.median},
+          {"plan_s_per_megapixel", p.median / megapixels},
+          {"peak_mib", mib}};
+}
+
+int measure_all(const Choice& choice) {
+  fs::create_directories(choice.folder);
+  for (const double m : choice.megapixels) make_scans(choice.folder, m);
+  fmt::print(
+      "| Mpx a scan | packing | floor, s | rebite plan, s | ratio | s per Mpx | peak, MiB |\n"
+      "|---|---|---|---|---|---|---|\n");
+  nlohmann::ordered_json all = nlohmann::ordered_json::array();
+  for (const bool lzw : {false, true}) {
+    for (const double m : choice.megapixels) all.push_back(measure(choice, m, lzw));
+  }
+  const auto written = files::write_atomically(choice.folder / "speed.json", all.dump(2) + "\n");
+  return written ? 0 : 1;
+}
+
+std::vector<double> numbers(std::string_view text) {
+  std::vector<double> v;
+  while (!text.empty()) {
+    const auto comma = text.find(',');
+    v.push_back(std::stod(std::string(text.substr(0, comma))));
+    text.remove_prefix(comma == std::string_view::npos ? text.size() : comma + 1);
+  }
+  return v;
+}
+
+int steps_of(const std::vector<std::string>& words) {
+  const double megapixels = std::stod(words[3]);
+  jobs::PlanRequest request;
+  request.batch = words[1];
+  request.proof = scan_of(words[2], megapixels, "proof", words.size() > 4);
+  request.drawing = scan_of(words[2], megapixels, "drawing", words.size() > 4);
+  request.plate = plate_for(megapixels);
+  request.out = fs::path(words[2]) / "plan";
+  make_scans(words[2], megapixels);
+  return steps_run(request);
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const std::vector<std::string> words(argv + 1, argv + argc);
+  try {
+    if (words.size() == 3 && words[0] == "floor") return floor_run(argv[2], argv[3]);
+    // steps BATCH FOLDER MEGAPIXELS [lzw]: where the time and the memory go, in one process
+    if (words.size() >= 4 && words[0] == "steps") return steps_of(words);
+    if (words.size() < 3) {
+      fmt::print(stderr,
+                 "usage: measure_speed REBITE BATCH FOLDER [--runs N] [--megapixels A,B]\n");
+      return 64;
+    }
+    Choice choice{fs::canonical("/proc/self/exe"), words[0], words[1], words[2]};
+    for (std::size_t i = 3; i + 1 < words.size(); i += 2) {
+      if (words[i] == "--runs") choice.runs = std::stoi(words[i + 1]);
+      if (words[i] == "--megapixels") choice.megapixels = numbers(words[i + 1]);
+    }
+    return measure_all(choice);
+  } catch (const std::exception& problem) {
+    fmt::print(stderr, "measure_speed: {}\n", problem.what());
+    return 1;
+  }
+}
