@@ -3,6 +3,8 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <limits>
+#include <map>
 
 #include "files/files.h"
 #include "jobs/align_scans.h"
@@ -109,6 +111,17 @@ sheets::AlignmentContent shown_alignment(const align::Alignment& a) {
   return c;
 }
 
+tone::GapShares shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
+  std::map<int, double> change;
+  for (const auto& p : plan.regions) {
+    // A soft passage follows the drawing place by place.
+    change[p.region.id] = p.action == plan::Action::soft
+                              ? std::numeric_limits<double>::infinity()
+                              : (p.predicted.value - p.region.now.value).value();
+  }
+  return tone::gap_shares(map, change);
+}
+
 void add_pictures(sheets::SheetContent& content, const Scans& scans) {
   const double area = content.plate.width * content.plate.height;
   const double scale = std::min(
@@ -183,6 +196,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
     if (!plan) return std::unexpected(plan.error());
     content.plan = std::move(*plan);
+    content.gap_shares = shares_of(content.map, content.plan);
     append(content.plan.notes, edit_notes);
     append(content.plan.notes, book_notes);
     append(content.plan.notes, content.map.notes);

@@ -37,8 +37,12 @@ struct PlannedRegion {
   bool by_hand = false;            // action, target or minutes were set by an edit
   int stage = 0;                   // of the stage after which it is stopped out; 0 = never bitten
   DensityEstimate predicted;       // after the plan (what the next proof should show)
+  // After each dip, as many as there are stages: what the bath has made of it so far. Lowered
+  // areas are at their target from the first on (the work is done before the ground is laid);
+  // soft ones stay as they are (the hand makes them, no dip).
+  std::vector<DensityEstimate> after_stage;
   std::optional<Density> nearest;  // beyond: the darkest tone in reach
-  Notes notes;
+  Notes notes;                     // the region's own first, then the plan's
 };
 
 struct Stage {

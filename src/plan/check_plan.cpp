@@ -38,6 +38,18 @@ void check_region(const PlannedRegion& p, std::size_t stages, Broken& broken) {
   if (p.stage < 0 || static_cast<std::size_t>(p.stage) > stages || (p.stage > 0 && !p.minutes)) {
     broken.push_back(fmt::format("region {}: stage {} does not exist for it", id, p.stage));
   }
+  if (p.after_stage.size() != stages) {
+    broken.push_back(fmt::format("region {}: not one tone per stage", id));
+  }
+  for (std::size_t k = 1; k < p.after_stage.size(); ++k) {
+    if (p.after_stage[k].value < p.after_stage[k - 1].value) {
+      broken.push_back(fmt::format("region {}: lighter after a further dip", id));
+    }
+  }
+  if (!p.after_stage.empty() && p.action != Action::soft &&
+      p.after_stage.back().value != p.predicted.value) {
+    broken.push_back(fmt::format("region {}: the last dip is not what is predicted", id));
+  }
   if (!finite(p.predicted)) broken.push_back(fmt::format("region {}: no prediction", id));
 }
 

@@ -21,6 +21,14 @@ void predict(std::vector<PlannedRegion>& regions,
     } else if (lowers(p.action) || p.action == Action::soft) {
       p.predicted = {r.target.value, std::hypot(r.target.sd, 0.25 * r.gap.value())};
     }
+    p.after_stage.clear();
+    for (const Stage& s : stages) {
+      if (s.number < p.stage) {
+        p.after_stage.push_back(model->reached(r.now, s.total));
+      } else {
+        p.after_stage.push_back(p.action == Action::soft ? r.now : p.predicted);
+      }
+    }
   }
 }
 

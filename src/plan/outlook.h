@@ -7,7 +7,7 @@
 
 namespace rebite::plan {
 
-// Fills `predicted` of every region, from the stages as really assigned:
+// Fills `predicted` and `after_stage` of every region, from the stages as really assigned:
 //   bitten: the tone after the total of its stage; lowered and soft: the target, uncertain by a
 //   quarter of the gap (work of the hand, no figure exists); all others: as now.
 // `model` null: nothing is bitten.

@@ -2,6 +2,7 @@
 // our own are added beside them. Decimal points only, keys in a fixed order, no non-finite number.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <stdexcept>
@@ -29,6 +30,13 @@ double rounded(double v, double per_unit, const char* key) {
 double density(double v, const char* key) { return rounded(v, 1e5, key); }
 double minutes(BiteTime t, const char* key) { return rounded(t.in_minutes(), 1e6, key); }
 double millimetres(double v, const char* key) { return rounded(v, 1e4, key); }
+
+template <class Items, class ToJson>
+Json list(const Items& items, ToJson to_json) {
+  Json out = Json::array();
+  for (const auto& item : items) out.push_back(to_json(item));
+  return out;
+}
 
 Json alignment_json(const AlignmentContent& a) {
   return {{"format", "rebite-alignment"},
@@ -73,10 +81,26 @@ Json region_json(const plan::PlannedRegion& r) {
                     {"advised", minutes(r.minutes->advised, "minutes.advised")}};
   }
   j["stage"] = r.stage;
-  Notes notes = r.region.notes;
-  notes.insert(notes.end(), r.notes.begin(), r.notes.end());
-  j["notes"] = notes;
+  j["density_after_stage"] = list(r.after_stage, [](const DensityEstimate& d) {
+    return Json(density(d.value.value(), "density_after_stage"));
+  });
+  j["notes"] = r.notes;
   return j;
+}
+
+Json patch_json(const plan::ControlPatch& p) {
+  return {{"stage", p.stage},
+          {"total_minutes", minutes(p.total, "total_minutes")},
+          {"density", density(p.expected.value.value(), "density")},
+          {"density_sd", density(p.expected.sd, "density_sd")}};
+}
+
+Json shares_json(const tone::GapShares& s) {
+  const auto share = [](double v) { return Json(rounded(v, 1e6, "gap_shares")); };
+  return {{"from_density", s.from},
+          {"step_density", s.step},
+          {"before", list(s.before, share)},
+          {"after", list(s.after, share)}};
 }
 
 Json stage_json(const plan::Stage& s) {
@@ -96,18 +120,13 @@ Json choice_json(const plan::StageChoice& s) {
           {"chosen", s.chosen}};
 }
 
-template <class Items, class ToJson>
-Json list(const Items& items, ToJson to_json) {
-  Json out = Json::array();
-  for (const auto& item : items) out.push_back(to_json(item));
-  return out;
-}
-
 }  // namespace
 
 std::string plan_json(const SheetContent& c) {
-  Notes notes = c.map.notes;
-  notes.insert(notes.end(), c.plan.notes.begin(), c.plan.notes.end());
+  Notes notes = c.plan.notes;
+  for (const std::string& n : c.map.notes) {
+    if (std::find(notes.begin(), notes.end(), n) == notes.end()) notes.push_back(n);
+  }
   Json j{{"format", "rebite-plan"},
          {"version", 1},
          {"made_by", "rebite " + c.version},
@@ -136,6 +155,7 @@ std::string plan_json(const SheetContent& c) {
          {"regions", list(c.plan.regions, region_json)},
          {"stages", list(c.plan.stages, stage_json)},
          {"stage_choice", list(c.plan.stage_table, choice_json)},
+         {"control_strip", list(c.plan.control_strip, patch_json)},
          {"lower_first", c.plan.lower_first},
          {"outlook",
           {{"mean_gap_before", density(c.plan.outlook.mean_gap_before, "mean_gap_before")},
@@ -143,6 +163,7 @@ std::string plan_json(const SheetContent& c) {
          {"notes", notes},
          {"cautions", c.plan.cautions}};
   if (!c.made_on.empty()) j["made_on"] = c.made_on;
+  if (!c.gap_shares.before.empty()) j["gap_shares"] = shares_json(c.gap_shares);
   if (c.plan.handling) j["handling_minutes"] = minutes(*c.plan.handling, "handling_minutes");
   // Names may hold bytes that are no UTF-8 (a file system allows it): shown as U+FFFD, never
   // thrown.

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "plan/bite_plan.h"
+#include "tone/gap_shares.h"
 #include "tone/region_map.h"
 
 namespace rebite::sheets {
@@ -32,6 +33,7 @@ struct SheetContent {
   AlignmentContent alignment;
   tone::RegionMap map;                // labels, now, target, gap, inking in the plate grid
   plan::BitePlan plan;
+  tone::GapShares gap_shares;         // of the plate by gap, before and after the plan; may be empty
   std::optional<wedge::Batch> batch;
   // Pictures in the plate frame, print view, 8-bit grey, all at picture_px_per_mm.
   double picture_px_per_mm = 0;

@@ -1,0 +1,43 @@
+#include "tone/gap_shares.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace rebite::tone {
+namespace {
+
+constexpr std::size_t kBins = 36;
+
+std::size_t bin_of(const GapShares& s, double gap) {
+  const double k = std::floor((gap - s.from) / s.step + 1e-9);
+  return static_cast<std::size_t>(std::clamp(k, 0.0, static_cast<double>(kBins - 1)));
+}
+
+}  // namespace
+
+GapShares gap_shares(const RegionMap& map, const std::map<int, double>& change) {
+  GapShares out;
+  out.before.assign(kBins, 0);
+  out.after.assign(kBins, 0);
+  std::vector<double> added(
+      change.empty() ? 1 : static_cast<std::size_t>(change.rbegin()->first) + 1, 0.0);
+  for (const auto& [id, density] : change) added[static_cast<std::size_t>(id)] = density;
+  double seen = 0;
+  for (int i = 0; i < map.gap.rows; ++i) {
+    for (int j = 0; j < map.gap.cols; ++j) {
+      const double gap = static_cast<double>(map.gap(i, j));
+      if (!std::isfinite(gap)) continue;
+      const std::size_t id = map.labels(i, j);
+      const double plus = id < added.size() ? added[id] : 0.0;
+      seen += 1;
+      out.before[bin_of(out, gap)] += 1;
+      out.after[bin_of(out, std::isinf(plus) ? 0.0 : gap - plus)] += 1;
+    }
+  }
+  for (std::vector<double>* list : {&out.before, &out.after}) {
+    for (double& share : *list) share /= std::max(1.0, seen);
+  }
+  return out;
+}
+
+}  // namespace rebite::tone
