@@ -4,6 +4,7 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "wedge/measure_cell.h"
 #include "wedge/read_wedge.h"
 #include "wedge/step_grid.h"
 #include "wedge/wedge_frame.h"
@@ -13,54 +14,6 @@ namespace {
 
 constexpr int fewest_steps = 3;
 constexpr int most_steps = 30;
-
-std::string file_of(const scan::DensityImage& scan) {
-  const std::string name = scan.info.file.filename().string();
-  return name.empty() ? "the scan" : name;
-}
-
-Density median_pixel(const cv::Mat1f& relative, const cv::Rect& where, const cv::Mat1b& mask) {
-  std::vector<float> v;
-  for (int y = 0; y < where.height; ++y) {
-    for (int x = 0; x < where.width; ++x) {
-      const float r = relative(where.y + y, where.x + x);
-      if (mask(where.y + y, where.x + x) && !std::isnan(r)) v.push_back(r);
-    }
-  }
-  if (v.empty()) return Density::of(0);
-  const auto middle = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), middle, v.end());
-  return Density::of_reflectance(std::max(static_cast<double>(*middle), 1e-4));
-}
-
-FoundStep measure(const scan::DensityImage& scan,
-                  const WedgeFrame& frame,
-                  const cv::Rect2d& cell,
-                  cv::Mat1b& mask) {
-  FoundStep step;
-  // Corners are cell edges between frame pixels: pixel centres lie half a pixel in.
-  const double x0 = cell.x - 0.5, y0 = cell.y - 0.5;
-  const double x1 = x0 + cell.width, y1 = y0 + cell.height;
-  const cv::Point2d corners[4] = {
-      frame.to_scan(x0, y0), frame.to_scan(x1, y0), frame.to_scan(x1, y1), frame.to_scan(x0, y1)};
-  std::vector<cv::Point> polygon;
-  constexpr int shift = 4;
-  for (std::size_t i = 0; i < 4; ++i) {
-    step.corners_px[i] = cv::Point2f(corners[i]);
-    polygon.emplace_back(cvRound(corners[i].x * (1 << shift)),
-                         cvRound(corners[i].y * (1 << shift)));
-  }
-  cv::Rect where =
-      cv::boundingRect(std::vector<cv::Point2f>(step.corners_px.begin(), step.corners_px.end()));
-  where = (where + cv::Size(2, 2)) & cv::Rect(0, 0, mask.cols, mask.rows);
-  mask.setTo(0);
-  cv::fillConvexPoly(mask, polygon, cv::Scalar(255), cv::LINE_8, shift);
-  // Blocks of about 1.2 mm: several grains wide, so that blocks err on their own.
-  const int block = std::max(4, cvRound(1.2 * scan.px_per_mm_x()));
-  step.tone = scan::mean_tone(scan.relative, where, mask, block);
-  step.median = median_pixel(scan.relative, where, mask);
-  return step;
-}
 
 std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
                                    const WedgeFrame& frame,
@@ -72,7 +25,7 @@ std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
   std::vector<FoundStep> steps;
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
-      FoundStep s = measure(scan, frame, grid.cell(row, column, trim, trim), mask);
+      FoundStep s = measure_cell(scan, frame, grid.cell(row, column, trim, trim), mask);
       s.row = row;
       s.column = column;
       s.seen = column >= grid.unseen_before && column < grid.columns - grid.unseen_after;
@@ -139,7 +92,7 @@ std::unexpected<Problem> other_number(const std::string& file, int found, int wa
 
 Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                                           const FindOptions& options) {
-  const std::string file = file_of(wedge);
+  const std::string file = scan_name(wedge);
   if (options.steps < fewest_steps || options.steps > most_steps) {
     return refuse(ProblemKind::usage,
                   fmt::format("{} times were given; a wedge has {} to {} steps.",

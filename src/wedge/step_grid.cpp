@@ -5,6 +5,8 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "wedge/frame_sums.h"
+
 namespace rebite::wedge {
 namespace {
 
@@ -15,39 +17,6 @@ constexpr double least_contrast = 0.15;  // log10 units, darkest step against un
 constexpr double side_mm = 1.3;
 constexpr double edge_mm = 1.0;
 constexpr double settle_mm = 0.5;
-
-// Sums over rectangles of the frame, of the density and its square, for pixels of the scan.
-class Sums {
- public:
-  Sums(const cv::Mat1f& density, const cv::Mat1b& inside) : size_(density.size()) {
-    cv::Mat1f d = density.clone();
-    d.setTo(0.F, ~inside);
-    cv::Mat1f one;
-    inside.convertTo(one, CV_32F, 1.0 / 255);
-    cv::integral(d, sum_, square_, CV_64F, CV_64F);
-    cv::integral(one, count_, CV_64F);
-  }
-  struct Part {
-    double n = 0, sum = 0, square = 0, area = 0;
-    double mean() const { return n > 0 ? sum / n : 0; }
-    double scatter() const { return n > 0 ? std::max(0.0, square - sum * sum / n) : 0; }
-  };
-  // Whole pixels whose centres lie inside.
-  Part over(const cv::Rect2d& r) const {
-    const int x0 = std::clamp(cvCeil(r.x), 0, size_.width);
-    const int y0 = std::clamp(cvCeil(r.y), 0, size_.height);
-    const int x1 = std::clamp(cvCeil(r.x + r.width), x0, size_.width);
-    const int y1 = std::clamp(cvCeil(r.y + r.height), y0, size_.height);
-    const auto box = [&](const cv::Mat1d& m) {
-      return m(y1, x1) - m(y0, x1) - m(y1, x0) + m(y0, x0);
-    };
-    return {box(count_), box(sum_), box(square_), std::max(0.0, r.width) * std::max(0.0, r.height)};
-  }
-
- private:
-  cv::Size size_;
-  cv::Mat1d sum_, square_, count_;
-};
 
 }  // namespace
 
@@ -75,7 +44,7 @@ class GridSearch::Scorer {
     for (int row = 0; row < g.rows; ++row) {
       for (int column = 0; column < g.columns; ++column) {
         const cv::Rect2d r = g.cell(row, column, trim, side);
-        const Sums::Part p = sums_.over(r);
+        const FrameSums::Part p = sums_.over(r);
         if (r.width < 1 || r.height < 1 || p.n < 0.95 * p.area || p.n < 4) return 1e9;
         g.level.push_back(p.mean());
         if (column < g.unseen_before || column >= g.columns - g.unseen_after) continue;
@@ -131,7 +100,7 @@ class GridSearch::Scorer {
         one.begin = at;
         one.pitch = slice;
         one.gap = 0;
-        const Sums::Part p = sums_.over(one.cell(0, 0, 0, side_mm * px_));
+        const FrameSums::Part p = sums_.over(one.cell(0, 0, 0, side_mm * px_));
         if (p.n < 0.95 * p.area || std::fabs(p.mean() - dark_.border) > 0.08) return false;
         // Against the slice two before: an edge may fall in between.
         if (k >= 2 && std::fabs(p.mean() - before) > 0.02) return false;
@@ -162,8 +131,8 @@ class GridSearch::Scorer {
  private:
   double px_;
   DarkBox dark_;
-  Sums sums_;   // of densities
-  Sums tones_;  // of the angular tone
+  FrameSums sums_;   // of densities
+  FrameSums tones_;  // of the angular tone
 };
 
 // Best place near the guess: every parameter in turn, in shrinking strides.

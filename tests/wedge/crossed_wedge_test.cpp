@@ -1,11 +1,11 @@
-// The overlap rule from a crossed wedge: exact numbers, noisy ones, and a plate bitten twice by the
-// plate maker (measured at known places).
-#include "wedge/crossed_wedge.h"
-
+// The overlap rule from a crossed wedge: exact numbers, noisy ones, and scans of a plate bitten
+// twice by the plate maker.
 #include <gtest/gtest.h>
 
 #include "tests/support/chance.h"
+#include "tests/support/crossed_plate.h"
 #include "tests/wedge/made_wedge.h"
+#include "wedge/read_crossed.h"
 
 namespace rebite::wedge {
 namespace {
@@ -86,49 +86,89 @@ TEST(CrossedWedge, RefusesAGridThatTellsNothing) {
                   solid));
 }
 
-// 5 by 4 strips of 9 mm, two grounds that fall independently, the second entering with q 0.8.
-TEST(CrossedWedge, PlateMakerPlateBittenTwice) {
-  constexpr double strip = 9, border = 6, q = 0.8;
-  maker::Plate plate;
-  plate.size = {2 * border + strip * 5, 2 * border + strip * 4};
-  plate.overlap_q = q;
-  const auto px = [](double mm) { return static_cast<int>(std::lround(mm * 10)); };
-  const cv::Mat1f none(px(plate.size.height), px(plate.size.width), 0.F);
-  maker::Bite first, second;
-  first.minutes = none.clone();
-  second.minutes = none.clone();
-  second.ground_seed = 99;
-  for (int i = 0; i < 5; ++i) {
-    first.minutes(cv::Rect(px(border + i * strip), px(border), px(strip), px(4 * strip))) =
-        static_cast<float>(first_minutes[static_cast<std::size_t>(i)]);
-  }
-  for (int j = 0; j < 4; ++j) {
-    second.minutes(cv::Rect(px(border), px(border + j * strip), px(5 * strip), px(strip))) =
-        static_cast<float>(second_minutes[static_cast<std::size_t>(j)]);
-  }
-  plate.bites = {first, second};
+struct CrossedCase {
+  std::string name;
+  double turn_deg = 0;
+  double q = 1;
+  std::vector<double> first{0, 0.5, 1, 2, 4}, second{0, 0.5, 1, 2};
+  double border_mm = 6;
+};
+void PrintTo(const CrossedCase& c, std::ostream* out) { *out << c.name; }
+
+class CrossedScan : public ::testing::TestWithParam<CrossedCase> {};
+
+// Found on the print of a plate bitten twice, grain by grain; the truth within three standard
+// deviations (tests/measure/wedge.cpp: how often within the 90 % interval).
+TEST_P(CrossedScan, GivesTheTruthWithinItsSpread) {
+  const CrossedCase c = GetParam();
+  maker::CrossedSpec spec;
+  spec.first = c.first;
+  spec.second = c.second;
+  spec.overlap_q = c.q;
+  spec.border_mm = c.border_mm;
   maker::Impression sheet;
-  sheet.wiping_density = 0.004;
+  sheet.wiping_density = 0.01;
   maker::Scanner scanner;
   scanner.channels = 1;
-  const auto made = maker::print_proof(plate, sheet, scanner);
-  const auto image = through_a_file(made);
-  CrossedGrid g;
-  for (const double m : second_minutes) g.second.push_back(BiteTime::minutes(m));
-  for (int i = 0; i < 5; ++i) {
-    g.first.push_back(BiteTime::minutes(first_minutes[static_cast<std::size_t>(i)]));
-    g.density.emplace_back();
-    for (int j = 0; j < 4; ++j) {
-      const auto p = made.px_from_plate({border + (i + 0.5) * strip, border + (j + 0.5) * strip});
-      const auto patch =
-          scan::mean_tone(image.relative, {cvRound(p.x) - 35, cvRound(p.y) - 35, 71, 71});
-      g.density.back().push_back({patch.density, std::hypot(patch.sd_of_mean, 0.006)});
-    }
-  }
-  const auto rule = fit_overlap(g, curve_of(plate.curve), Density::of(plate.curve.solid));
-  ASSERT_TRUE(rule) << rule.error().what;
-  EXPECT_NEAR(rule->q, q, 0.08) << "sd " << rule->sd;
-  EXPECT_LT(std::fabs(rule->q - q), 3 * rule->sd);
+  scanner.dpi = 200;
+  scanner.turn_deg = c.turn_deg;
+  const auto image = through_a_file(maker::print_crossed(spec, sheet, scanner));
+  const auto found = measure_overlap({image},
+                                     {minutes_list(c.first), minutes_list(c.second)},
+                                     curve_of(spec.curve),
+                                     Density::of(spec.curve.solid),
+                                     0.01);
+  ASSERT_TRUE(found) << found.error().what;
+  EXPECT_TRUE(found->rule.measured);
+  EXPECT_NEAR(found->rule.q, c.q, 3 * found->rule.sd);
+  EXPECT_LT(found->rule.sd, 0.12);
+  ASSERT_EQ(found->notes.size(), 1U);
+  EXPECT_NE(found->notes[0].find("crossed wedge of"), std::string::npos);
+}
+
+INSTANTIATE_TEST_SUITE_P(
+    PlateMaker,
+    CrossedScan,
+    ::testing::Values(CrossedCase{"upright", 0, 0.8},
+                      CrossedCase{"turned", 33, 1.25},
+                      CrossedCase{"on_its_side_and_upside_down", 268, 0.7},
+                      CrossedCase{"other_way_round", 3, 0.8, {4, 2, 1, 0.5, 0}, {2, 1, 0.5, 0}},
+                      // As many strips each way: the lone strips tell which ground is which.
+                      CrossedCase{"square", 91, 0.6, {0, 0.5, 1, 2, 4}, {0, 0.5, 1, 2, 4}},
+                      CrossedCase{"no_unbitten_strip", -2, 0.9, {0.5, 1, 2, 4}, {0.5, 1, 2}},
+                      CrossedCase{"to_the_edge", 1, 1.0, {0, 0.5, 1, 2, 4}, {0, 0.5, 1, 2}, 0}),
+    [](const auto& test) { return test.param.name; });
+
+TEST(CrossedScanRefused, NumbersOrderAndPictures) {
+  maker::Scanner scanner;
+  scanner.channels = 1;
+  scanner.dpi = 150;
+  const auto image = through_a_file(maker::print_crossed({}, {}, scanner));
+  const auto first = minutes_list({0, 0.5, 1, 2, 4}), second = minutes_list({0, 0.5, 1, 2});
+  const auto refused = [](const scan::DensityImage& scan, const CrossedTimes& times) {
+    const auto r = read_crossed(scan, times);
+    EXPECT_FALSE(r);
+    return r ? "" : r.error().what;
+  };
+  EXPECT_TRUE(read_crossed(image, {first, second}));
+  EXPECT_NE(refused(image, {first, minutes_list({0, 0.5, 1, 2, 4})}).find("5 by 5 times"),
+            std::string::npos);
+  EXPECT_NE(refused(image, {minutes_list({0, 0.5, 1, 2}), second}).find("shows 5 by 4"),
+            std::string::npos);
+  EXPECT_NE(refused(image, {minutes_list({0, 2, 1, 0.5, 4}), second}).find("out of order"),
+            std::string::npos);
+  EXPECT_NE(refused(image, {minutes_list({0, 1, 1, 2, 4}), second}).find("same total time"),
+            std::string::npos);
+  const maker::Scene scene = maker::make_scene(5, {90, 70});
+  EXPECT_NE(refused(through_a_file(maker::print_proof(scene.plate, {}, scanner)), {first, second})
+                .find("no crossed wedge"),
+            std::string::npos);
+  // A plain wedge is no crossed one.
+  maker::WedgeSpec plain;
+  plain.minutes = {0, 0.5, 1, 2, 4};
+  EXPECT_NE(refused(through_a_file(maker::print_wedge(plain, {}, scanner)), {first, second})
+                .find("no crossed wedge"),
+            std::string::npos);
 }
 
 }  // namespace
