@@ -34,6 +34,8 @@ struct PlateMark {
   // corners. Needs the plate size.
   cv::Point2d px_from_plate(PlateMm p, SizeMm plate) const;
   PlateMm plate_from_px(cv::Point2d px, SizeMm plate) const;
+  // The same as a matrix on (x, y, 1), for whole rows of pixels.
+  cv::Matx33d plate_from_px_matrix(SizeMm plate) const;
 };
 
 // held: matched here; inferred: no match but between matches (painted over); unseen: not known.

@@ -12,41 +12,67 @@ namespace {
 
 constexpr float kNaN = std::numeric_limits<float>::quiet_NaN();
 
-// Bilinear, the pixels that are NaN or outside left out; adds to sum and weight.
-void add_sample(const cv::Mat1f& scan, cv::Point2d at, double& sum, double& weight) {
-  const double fx = std::floor(at.x), fy = std::floor(at.y);
-  if (!(fx >= -1 && fy >= -1 && fx < scan.cols && fy < scan.rows)) return;
-  const int x = static_cast<int>(fx), y = static_cast<int>(fy);
-  const double tx = at.x - fx, ty = at.y - fy;
+// Bilinear at (x, y) when all four pixels are inside the scan; NaN if one of them is NaN.
+float inner_sample(const cv::Mat1f& scan, float x, float y) {
+  const int i = static_cast<int>(x), j = static_cast<int>(y);
+  const float s = x - static_cast<float>(i), t = y - static_cast<float>(j);
+  const float *above = scan[j] + i, *below = scan[j + 1] + i;
+  return (1 - t) * ((1 - s) * above[0] + s * above[1]) + t * ((1 - s) * below[0] + s * below[1]);
+}
+
+// Bilinear anywhere, the pixels that are NaN or outside left out; adds to sum and weight.
+void add_sample(const cv::Mat1f& scan, float x, float y, float& sum, float& weight) {
+  if (!(x >= -1 && y >= -1 && x < static_cast<float>(scan.cols) &&
+        y < static_cast<float>(scan.rows))) {
+    return;
+  }
+  const float fx = std::floor(x), fy = std::floor(y);
+  const int column = static_cast<int>(fx), row = static_cast<int>(fy);
+  const float tx = x - fx, ty = y - fy;
   for (int j = 0; j < 2; ++j)
     for (int i = 0; i < 2; ++i) {
-      if (x + i < 0 || y + j < 0 || x + i >= scan.cols || y + j >= scan.rows) continue;
-      const float v = scan(y + j, x + i);
+      if (column + i < 0 || row + j < 0 || column + i >= scan.cols || row + j >= scan.rows) {
+        continue;
+      }
+      const float v = scan(row + j, column + i);
       if (std::isnan(v)) continue;
-      const double w = (i ? tx : 1 - tx) * (j ? ty : 1 - ty);
-      sum += w * static_cast<double>(v);
+      const float w = (i ? tx : 1 - tx) * (j ? ty : 1 - ty);
+      sum += w * v;
       weight += w;
     }
 }
 
-// Mean reflectance over the cell whose corners lie at c (top-left, top-right, bottom-left,
-// bottom-right) in the scan: about one sample for each scan pixel in it.
+// n x n places evenly over the cell whose corners lie at c (top-left, top-right, bottom-left,
+// bottom-right): take(x, y).
+template <class Take>
+void for_places(const std::array<cv::Point2d, 4>& c, int n, const Take& take) {
+  for (int j = 0; j < n; ++j) {
+    const double v = (j + 0.5) / n;
+    const cv::Point2d left = c[0] * (1 - v) + c[2] * v, right = c[1] * (1 - v) + c[3] * v;
+    const cv::Point2d step = (right - left) / n;
+    const cv::Point2d first = left + step * 0.5;
+    for (int i = 0; i < n; ++i) {
+      take(static_cast<float>(first.x + i * step.x), static_cast<float>(first.y + i * step.y));
+    }
+  }
+}
+
+// Mean reflectance over a cell: about one sample for each scan pixel in it.
 float cell_mean(const cv::Mat1f& scan, const std::array<cv::Point2d, 4>& c) {
-  const double side = std::max(
-      {cv::norm(c[1] - c[0]), cv::norm(c[2] - c[0]), cv::norm(c[3] - c[1]), cv::norm(c[3] - c[2])});
+  const cv::Point2d a = c[1] - c[0], b = c[2] - c[0], d = c[3] - c[1], e = c[3] - c[2];
+  const double side = std::sqrt(std::max({a.dot(a), b.dot(b), d.dot(d), e.dot(e)}));
   if (!std::isfinite(side)) return kNaN;
   const int n = std::clamp(static_cast<int>(std::ceil(side)), 1, 64);
-  double sum = 0, weight = 0;
-  for (int j = 0; j < n; ++j)
-    for (int i = 0; i < n; ++i) {
-      const double u = (i + 0.5) / n, v = (j + 0.5) / n;
-      add_sample(
-          scan,
-          c[0] * ((1 - u) * (1 - v)) + c[1] * (u * (1 - v)) + c[2] * ((1 - u) * v) + c[3] * (u * v),
-          sum,
-          weight);
-    }
-  return weight >= 0.5 * n * n ? static_cast<float>(sum / weight) : kNaN;
+  const auto [left, right] = std::minmax({c[0].x, c[1].x, c[2].x, c[3].x});
+  const auto [top, bottom] = std::minmax({c[0].y, c[1].y, c[2].y, c[3].y});
+  if (left >= 0 && top >= 0 && right < scan.cols - 2 && bottom < scan.rows - 2) {
+    float sum = 0;
+    for_places(c, n, [&](float x, float y) { sum += inner_sample(scan, x, y); });
+    if (!std::isnan(sum)) return sum / static_cast<float>(n * n);
+  }
+  float sum = 0, weight = 0;
+  for_places(c, n, [&](float x, float y) { add_sample(scan, x, y, sum, weight); });
+  return weight >= 0.5F * static_cast<float>(n * n) ? sum / weight : kNaN;
 }
 
 struct CellRow {

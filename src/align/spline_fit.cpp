@@ -268,21 +268,50 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
   return answer;
 }
 
+// With P A P^T = L D L^T the covariance of b^T c is |D^-1/2 L^-1 P b|^2. b has a handful of
+// entries, and L^-1 fills only their ancestors in the elimination tree (Davis, Direct Methods for
+// Sparse Linear Systems, 2006, section 3.4): a small part of L, and no backward solve.
 std::vector<cv::Matx22d> SplineFit::covariance_at(const std::vector<cv::Point2d>& places) const {
+  const Sparse& lower = factor_.matrixL().nestedExpression();
+  const auto& place_of = factor_.permutationP().indices();
+  const Eigen::VectorXd& diagonal = factor_.vectorD();
   std::vector<cv::Matx22d> all(places.size());
   in_parallel(static_cast<int>(places.size()), threads_, [&](int first, int last) {
-    Eigen::MatrixXd right(unknowns(), 2);
+    std::vector<cv::Vec2d> x(static_cast<std::size_t>(unknowns()));
+    std::vector<char> seen(x.size());
+    std::vector<int> reached;
+    const auto reach = [&](int from, cv::Vec2d value) {
+      int at = place_of[from];
+      x[static_cast<std::size_t>(at)] += value;
+      while (!seen[static_cast<std::size_t>(at)]) {
+        seen[static_cast<std::size_t>(at)] = 1;
+        reached.push_back(at);
+        // The parent in the tree is the first row of the column.
+        const int start = lower.outerIndexPtr()[at];
+        if (start == lower.outerIndexPtr()[at + 1]) break;
+        at = lower.innerIndexPtr()[start];
+      }
+    };
     for (int k = first; k < last; ++k) {
       const Basis b = basis_at(places[static_cast<std::size_t>(k)]);
       const auto f = functions_of(b.cell);
-      right.setZero();
       for (std::size_t a = 0; a < kFunctions; ++a) {
-        right(2 * f[a], 0) += b.weight[a];
-        right(2 * f[a] + 1, 1) += b.weight[a];
+        reach(2 * f[a], {b.weight[a], 0});
+        reach(2 * f[a] + 1, {0, b.weight[a]});
       }
-      const Eigen::MatrixXd back = factor_.solve(right);
-      const Eigen::Matrix2d c = right.transpose() * back;
-      all[static_cast<std::size_t>(k)] = {c(0, 0), c(0, 1), c(1, 0), c(1, 1)};
+      std::sort(reached.begin(), reached.end());
+      cv::Matx22d c = cv::Matx22d::zeros();
+      for (const int at : reached) {
+        const cv::Vec2d v = x[static_cast<std::size_t>(at)];
+        c += v * v.t() * (1 / diagonal[at]);
+        for (Sparse::InnerIterator it(lower, at); it; ++it) {
+          x[static_cast<std::size_t>(it.row())] -= it.value() * v;
+        }
+        x[static_cast<std::size_t>(at)] = {};
+        seen[static_cast<std::size_t>(at)] = 0;
+      }
+      reached.clear();
+      all[static_cast<std::size_t>(k)] = c;
     }
   });
   return all;

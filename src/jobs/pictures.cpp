@@ -35,6 +35,23 @@ cv::Mat1b as_grey(const cv::Mat1f& relative) {
   return grey;
 }
 
+cv::Mat1f relative_of_grey(const cv::Mat1b& grey) {
+  static const std::array<float, 256> table = [] {
+    std::array<float, 256> t{};
+    for (std::size_t i = 0; i < t.size(); ++i) {
+      const double code = static_cast<double>(i) / 255;
+      const double linear = code <= 0.04045 ? code / 12.92 : std::pow((code + 0.055) / 1.055, 2.4);
+      t[i] = static_cast<float>(linear / paper_level);
+    }
+    return t;
+  }();
+  cv::Mat1f out(grey.size());
+  for (int y = 0; y < out.rows; ++y) {
+    std::transform(grey[y], grey[y] + grey.cols, out[y], [](unsigned char c) { return table[c]; });
+  }
+  return out;
+}
+
 NextTone::Change NextTone::change(double now, double next) {
   const bool darker = next <= now;
   const double k = darker ? next / now : (1 - std::min(next, 1.0)) / std::max(1 - now, 1e-3);
@@ -87,12 +104,16 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
                           const align::PlateGrid& grid,
                           const NextTone& next) {
   cv::Mat1b out(proof.relative.size());
+  const cv::Matx33d to_cell =
+      cv::Matx33d::diag({grid.px_per_mm, grid.px_per_mm, 1}) * mark.plate_from_px_matrix(grid.plate);
   cv::parallel_for_(cv::Range(0, out.rows), [&](const cv::Range& rows) {
     for (int y = rows.start; y < rows.end; ++y) {
+      const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);
+      const cv::Vec3d step{to_cell(0, 0), to_cell(1, 0), to_cell(2, 0)};
       for (int x = 0; x < out.cols; ++x) {
-        const PlateMm mm = mark.plate_from_px(cv::Point2d(x, y), grid.plate);
-        const int col = static_cast<int>(std::floor(mm.x * grid.px_per_mm));
-        const int row = static_cast<int>(std::floor(mm.y * grid.px_per_mm));
+        const cv::Vec3d at = start + step * x;
+        const int col = static_cast<int>(std::floor(at[0] / at[2]));
+        const int row = static_cast<int>(std::floor(at[1] / at[2]));
         out(y, x) = grey_code(next.at(row, col, proof.relative(y, x)));
       }
     }

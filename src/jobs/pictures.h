@@ -9,6 +9,8 @@ namespace rebite::jobs {
 // Relative reflectance (1 = paper) as 8-bit sRGB grey (IEC 61966-2-1), paper a little below white;
 // NaN becomes paper.
 cv::Mat1b as_grey(const cv::Mat1f& relative);
+// Back again, to within a code.
+cv::Mat1f relative_of_grey(const cv::Mat1b& grey);
 
 // How a region's pixels change so that its mean becomes the predicted one while its grain stays:
 // darker multiplies the light that is left (as a new ground does), lighter shrinks the ink.
