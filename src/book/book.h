@@ -66,6 +66,38 @@ class Book {
   // What a state without a plan of its own showed of the plan before.
   Result<void> add_reached(Id state, const std::vector<Prediction>& reached);
 
+  // A plan changed by hand becomes the state's current plan. Refuses (data) when `edit.from` is not
+  // the current plan any more (another window changed it meanwhile). An empty picture of `plan`
+  // means: as in the plan it was made from. Ids of `edit.plan`, `plan.id` and `plan.state` are
+  // filled in here. Returns the new plan's id.
+  Result<Id> add_edit(const PlanEdit& edit,
+                      const PlanRecord& plan,
+                      const std::vector<Prediction>& predictions);
+  // One step back towards the original, or forward to the change last made of the current plan.
+  // Return the plan that is current now; refuse (data) when there is none to go to.
+  Result<Id> undo_edit(Id state);
+  Result<Id> redo_edit(Id state);
+  // Every change ever made to the state's plans, in the order they were made.
+  Result<std::vector<PlanEdit>> edits(Id state);
+  // The plan that counts: where undo and redo left it, else the last one made. Whole, with picture.
+  Result<std::optional<PlanRecord>> current_plan(Id state);
+  Result<std::optional<PlanRecord>> plan(Id plan);
+
+  // The bath clock. Moments before the clock's last event (a wall clock set back) count as that
+  // event. Refused (data): a second clock for a state while one is running; an event that does not
+  // fit (pausing a paused clock, anything after the end).
+  Result<Id> start_clock(const BathClock& clock);  // pauses, ended and bite are ignored
+  Result<void> pause_clock(Id clock, WallMs at);
+  Result<void> resume_clock(Id clock, WallMs at);
+  Result<void> set_clock_temperature(Id clock, std::optional<double> celsius);
+  // Ends the clock and records the bite with the minutes really taken, as one transaction; returns
+  // the bite. `done_on`: ISO date, may be empty.
+  Result<Id> pull(Id clock, WallMs at, const std::string& done_on, const std::string& note);
+  // Ends the clock without a bite (started by mistake, or the plate never was in the bath).
+  Result<void> call_off_clock(Id clock, WallMs at, const std::string& note);
+  Result<std::vector<BathClock>> running_clocks();
+  Result<std::vector<BathClock>> clocks(Id state);
+
   Result<std::vector<PlateLine>> plates();
   // Refuses (data) a title that is not in the book, naming those that are.
   Result<Plate> plate(const std::string& title);
@@ -78,7 +110,7 @@ class Book {
   Result<std::optional<PlanRecord>> last_plan(Id plate);  // whole, with picture
   Result<std::vector<Prediction>> predictions(Id plan);
   Result<Story> story(Id plate, bool with_pictures);
-  // Every use of a batch in order of the states' dates; only each state's last plan counts.
+  // Every use of a batch in order of the states' dates; only each state's current plan counts.
   Result<std::vector<BatchUse>> uses(Id batch);
 
   // Structure (SQLite's integrity_check, foreign keys) and the seal of every row.
@@ -93,7 +125,7 @@ class Book {
   // bytes.
   using Files = std::vector<std::pair<std::string, std::string>>;
   Result<Files> export_files();
-  // Into an empty book only; one transaction.
+  // Into an empty book only; one transaction. Exports of older books too.
   Result<void> import_files(const Files&);
 
  private:

@@ -76,14 +76,14 @@ Result<std::vector<Damage>> Book::check() {
   look("file", [&] { check_structure(*store_, found); });
   look("tables", [&] { check_shape(*store_, found); });
   for (const auto& table : tables()) {
-    look(table, [&] { check_seals(*store_, table, found); });
+    look(table.name, [&] { check_seals(*store_, table.name, found); });
   }
   look("seals", [&] {
     SQLite::Statement s(store_->db(), "SELECT DISTINCT in_table FROM seals");
     while (s.executeStep()) {
       const std::string name = s.getColumn(0).getString();
       bool known = false;
-      for (const auto& table : tables()) known |= table == name;
+      for (const auto& table : tables()) known |= name == table.name;
       if (!known) found.push_back({"seals", fmt::format("name a table '{}'", name)});
     }
   });

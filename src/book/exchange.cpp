@@ -124,9 +124,9 @@ Result<Book::Files> Book::export_files() {
     Json all = Json::object();
     for (const auto& table : tables()) {
       Json rows = Json::array();
-      SQLite::Statement s(store_->db(), fmt::format("SELECT * FROM {} ORDER BY id", table));
-      while (s.executeStep()) rows.push_back(row_json(table, s, files));
-      all[table] = std::move(rows);
+      SQLite::Statement s(store_->db(), fmt::format("SELECT * FROM {} ORDER BY id", table.name));
+      while (s.executeStep()) rows.push_back(row_json(table.name, s, files));
+      all[table.name] = std::move(rows);
     }
     const Json whole{{"format", "rebite-book"},
                      {"version", 1},
@@ -148,15 +148,17 @@ Result<void> Book::import_files(const Files& given) {
       !whole["tables"].is_object()) {
     return bad_export("is no export of a record book");
   }
-  if (whole.value("book_version", Json()) != newest_version()) {
-    return bad_export(fmt::format("is of book version {}, this Rebite imports version {}",
-                                  whole.value("book_version", Json()).dump(),
+  const Json said = whole.value("book_version", Json());
+  const int version = said.is_number_integer() ? said.get<int>() : 0;
+  if (version < 1 || version > newest_version()) {
+    return bad_export(fmt::format("is of book version {}, this Rebite imports versions 1 to {}",
+                                  said.dump(),
                                   newest_version()));
   }
   return store_->write([&]() -> Result<void> {
     for (const auto& table : tables()) {
       const int rows =
-          store_->db().execAndGet(fmt::format("SELECT count(*) FROM {}", table)).getInt();
+          store_->db().execAndGet(fmt::format("SELECT count(*) FROM {}", table.name)).getInt();
       if (rows > 0) {
         return refuse(ProblemKind::data,
                       fmt::format("{}: has entries already", files::shown(file())),
@@ -164,8 +166,11 @@ Result<void> Book::import_files(const Files& given) {
       }
     }
     for (const auto& table : tables()) {
-      if (!whole["tables"].contains(table)) return bad_export(fmt::format("has no {}", table));
-      if (auto ok = import_table(*store_, table, whole["tables"][table], files); !ok) return ok;
+      // Later versions only added tables: an older export has none of them, and no more to say.
+      if (table.since > version) continue;
+      const auto rows = whole["tables"].find(table.name);
+      if (rows == whole["tables"].end()) return bad_export(fmt::format("has no {}", table.name));
+      if (auto ok = import_table(*store_, table.name, *rows, files); !ok) return ok;
     }
     return {};
   });

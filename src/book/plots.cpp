@@ -219,8 +219,8 @@ std::string tone_history_svg(const Story& story) {
   for (const auto& s : story.states) number[s.id] = s.number;
   std::map<Id, Id> state_of;
   for (const auto& p : story.plans) state_of[p.id] = p.state;
-  std::map<Id, Id> last_plan;
-  for (const auto& p : story.plans) last_plan[p.state] = p.id;
+  std::map<Id, bool> current;
+  for (const auto& p : story.plans) current[p.id] = p.current;
   std::pair<double, double> x{1, 2}, y{0, 1};
   for (const auto& p : story.predictions) {
     const double at = number[state_of[p.plan]];
@@ -230,7 +230,7 @@ std::string tone_history_svg(const Story& story) {
   Plot plot("Tone of each region over the states", "state", "density", x, y);
   for (const auto& p : story.predictions) {
     const Id state = state_of[p.plan];
-    if (last_plan[state] != p.plan) continue;
+    if (!current[p.plan]) continue;
     const double at = number[state];
     const auto words = fmt::format("state {}, region {}, {}", number[state], p.region, p.action);
     plot.line({{at, p.now}, {at + 1, p.predicted}},

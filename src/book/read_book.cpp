@@ -3,6 +3,7 @@
 #include <map>
 
 #include "book/book.h"
+#include "book/rows.h"
 #include "book/store.h"
 #include "files/files.h"
 
@@ -87,10 +88,11 @@ std::vector<PlanRecord> plans_where(
       store.db(),
       fmt::format("SELECT p.id, p.state_id, p.wedge_id, p.ground_id, p.temperature_c, "
                   "p.temperature_factor, p.temperature_ln_sd, p.kept_ground, p.speed, "
-                  "p.speed_ln_sd, p.made_on, {}, {}, p.px_per_mm FROM states s JOIN plans p ON "
-                  "p.state_id = s.id {}",
+                  "p.speed_ln_sd, p.made_on, {}, {}, p.px_per_mm, p.id = {} FROM states s JOIN "
+                  "plans p ON p.state_id = s.id {}",
                   texts ? "p.text" : "NULL",
                   picture ? "p.regions_png" : "NULL",
+                  current_plan_of("s.id"),
                   where));
   s.bind(1, key);
   while (s.executeStep()) {
@@ -109,9 +111,31 @@ std::vector<PlanRecord> plans_where(
     p.text = text(s.getColumn(11));
     p.regions_png = bytes(s.getColumn(12));
     p.px_per_mm = s.getColumn(13).getDouble();
+    p.current = s.getColumn(14).getInt() != 0;
     plans.push_back(std::move(p));
   }
   return plans;
+}
+
+// One plan, whole. A plan changed by hand without a picture of its own has that of the plan before.
+std::optional<PlanRecord> whole_plan(Store& store, const std::string& where, Id key) {
+  auto found = plans_where(store, where, key, true, true);
+  if (found.empty()) return {};
+  PlanRecord plan = std::move(found.front());
+  Id at = plan.id;
+  while (plan.regions_png.empty()) {
+    SQLite::Statement s(store.db(),
+                        "SELECT p.id, p.regions_png, p.px_per_mm FROM plan_edits e JOIN plans p ON "
+                        "p.id = e.from_plan_id WHERE e.plan_id=?");
+    s.bind(1, at);
+    if (!s.executeStep()) break;
+    // A damaged book could lead in a circle: plans are only ever made from earlier ones.
+    if (s.getColumn(0).getInt64() >= at) break;
+    at = s.getColumn(0).getInt64();
+    plan.regions_png = bytes(s.getColumn(1));
+    plan.px_per_mm = s.getColumn(2).getDouble();
+  }
+  return plan;
 }
 
 std::vector<Prediction> predictions_where(Store& store, const std::string& where, Id key) {
@@ -284,10 +308,22 @@ Result<std::optional<State>> Book::state(Id plate, int number) {
 
 Result<std::optional<PlanRecord>> Book::last_plan(Id plate) {
   return store_->read([&]() -> Result<std::optional<PlanRecord>> {
-    auto found = plans_where(
-        *store_, "WHERE s.plate_id=? ORDER BY s.number DESC, p.id DESC LIMIT 1", plate, true, true);
-    if (found.empty()) return std::optional<PlanRecord>();
-    return std::optional(std::move(found.front()));
+    return whole_plan(*store_,
+                      "WHERE s.plate_id=? AND p.id = " + current_plan_of("s.id") +
+                          " ORDER BY s.number DESC LIMIT 1",
+                      plate);
+  });
+}
+
+Result<std::optional<PlanRecord>> Book::current_plan(Id state) {
+  return store_->read([&]() -> Result<std::optional<PlanRecord>> {
+    return whole_plan(*store_, "WHERE s.id=? AND p.id = " + current_plan_of("s.id"), state);
+  });
+}
+
+Result<std::optional<PlanRecord>> Book::plan(Id plan) {
+  return store_->read([&]() -> Result<std::optional<PlanRecord>> {
+    return whole_plan(*store_, "WHERE p.id=?", plan);
   });
 }
 
@@ -334,9 +370,8 @@ Result<std::vector<BatchUse>> Book::uses(Id batch) {
   return store_->read([&]() -> Result<std::vector<BatchUse>> {
     std::vector<BatchUse> list;
     auto plans = plans_where(*store_,
-                             "JOIN wedges w ON w.id = p.wedge_id WHERE w.batch_id=? AND p.id = "
-                             "(SELECT max(id) FROM plans WHERE state_id = s.id) "
-                             "ORDER BY s.date, p.id",
+                             "JOIN wedges w ON w.id = p.wedge_id WHERE w.batch_id=? AND p.id = " +
+                                 current_plan_of("s.id") + " ORDER BY s.date, p.id",
                              batch,
                              false,
                              false);

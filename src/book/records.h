@@ -89,6 +89,7 @@ struct PlanRecord {
   std::string text;         // the whole plan.json
   std::string regions_png;  // label picture, may be empty
   double px_per_mm = 0;     // of that picture
+  bool current = false;     // the plan of its state that counts; read only
 };
 
 struct Bite {
@@ -106,6 +107,50 @@ struct Lowering {
   int region = 0;   // of the state's plan; 0: not said
   std::string how;  // burnish, scrape, charcoal
   std::string done_on, note;
+};
+
+// A plan changed by hand: a new entry of the book (`plan`, with a plan.json and predictions of its
+// own) that remembers which plan it was made from. The plan before is never touched, so every step
+// back to the original is kept, and so are steps that were undone and then left aside.
+struct PlanEdit {
+  Id id = 0;
+  Id plan = 0;          // the plan as changed
+  Id from = 0;          // the plan that was changed: the original, or an earlier change
+  std::string changes;  // JSON, as --edit reads it; may be empty
+  std::string what;     // in words: "region 3: hold"
+  std::string made_at;  // ISO date and time; may be empty
+};
+
+// Wall clock: milliseconds since 1970-01-01 UTC.
+using WallMs = std::int64_t;
+
+struct Pause {
+  WallMs from = 0;
+  std::optional<WallMs> to;  // none: still paused
+};
+
+// One dip under the clock. The clock is in the book, not in a window: it goes on when the page is
+// closed or the machine is started again.
+struct BathClock {
+  Id id = 0, state = 0;
+  Id plan = 0;  // 0: not from a plan
+  int stage = 1;
+  double planned_minutes = 0;  // of this dip; 0: not said
+  std::optional<double> temperature_c;
+  Id batch = 0;  // 0: the plan's, or not said
+  WallMs started = 0;
+  std::vector<Pause> pauses;  // in order; at most the last is open
+  std::optional<WallMs> ended;
+  Id bite = 0;  // the bite that was recorded when the plate was pulled; 0 and `ended`: called off
+  std::string note;
+
+  bool running() const { return !ended; }
+  bool paused() const { return !ended && !pauses.empty() && !pauses.back().to; }
+  // In the bath until `now` (or until it ended), without the pauses. Never negative.
+  double minutes_in_bath(WallMs now) const;
+  // Once ended: below 0 pulled early, above 0 late. Empty while running or when nothing was
+  // planned.
+  std::optional<double> pulled_late_minutes() const;
 };
 
 struct PlateLine {

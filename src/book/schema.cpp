@@ -135,26 +135,71 @@ CREATE INDEX bites_of_state ON bites (state_id);
 CREATE INDEX lowerings_of_state ON lowerings (state_id);
 )sql";
 
-constexpr std::array all_migrations{version_1};
+// Plans changed by hand, and the bath clock.
+constexpr const char* version_2 = R"sql(
+CREATE TABLE plan_edits (
+  id INTEGER PRIMARY KEY,
+  plan_id INTEGER NOT NULL UNIQUE REFERENCES plans(id),
+  from_plan_id INTEGER NOT NULL REFERENCES plans(id),
+  changes TEXT CHECK (changes IS NULL OR json_valid(changes)),
+  what TEXT NOT NULL DEFAULT '',
+  made_at TEXT,
+  CHECK (from_plan_id <> plan_id)
+) STRICT;
+CREATE TABLE current_plans (
+  id INTEGER PRIMARY KEY,
+  state_id INTEGER NOT NULL UNIQUE REFERENCES states(id),
+  plan_id INTEGER NOT NULL REFERENCES plans(id)
+) STRICT;
+CREATE TABLE bath_clocks (
+  id INTEGER PRIMARY KEY,
+  state_id INTEGER NOT NULL REFERENCES states(id),
+  plan_id INTEGER REFERENCES plans(id),
+  stage INTEGER NOT NULL CHECK (stage BETWEEN 1 AND 1000),
+  planned_minutes REAL CHECK (planned_minutes > 0 AND planned_minutes <= 2880),
+  temperature_c REAL CHECK (temperature_c BETWEEN -10 AND 100),
+  batch_id INTEGER REFERENCES batches(id),
+  started_ms INTEGER NOT NULL CHECK (started_ms > 0),
+  ended_ms INTEGER CHECK (ended_ms >= started_ms),
+  bite_id INTEGER UNIQUE REFERENCES bites(id),
+  note TEXT NOT NULL DEFAULT '',
+  CHECK (bite_id IS NULL OR ended_ms IS NOT NULL)
+) STRICT;
+CREATE TABLE bath_pauses (
+  id INTEGER PRIMARY KEY,
+  clock_id INTEGER NOT NULL REFERENCES bath_clocks(id),
+  from_ms INTEGER NOT NULL CHECK (from_ms > 0),
+  to_ms INTEGER CHECK (to_ms >= from_ms)
+) STRICT;
+CREATE INDEX edits_of_plan ON plan_edits (from_plan_id);
+CREATE UNIQUE INDEX one_clock_for_a_state ON bath_clocks (state_id) WHERE ended_ms IS NULL;
+CREATE INDEX clocks_of_state ON bath_clocks (state_id);
+CREATE INDEX pauses_of_clock ON bath_pauses (clock_id);
+)sql";
+
+constexpr std::array all_migrations{version_1, version_2};
+
+constexpr std::array tables_in_order{Table{"plates", 1},
+                                     Table{"batches", 1},
+                                     Table{"wedges", 1},
+                                     Table{"grounds", 1},
+                                     Table{"scans", 1},
+                                     Table{"states", 1},
+                                     Table{"proofs", 1},
+                                     Table{"plans", 1},
+                                     Table{"predictions", 1},
+                                     Table{"bites", 1},
+                                     Table{"lowerings", 1},
+                                     Table{"plan_edits", 2},
+                                     Table{"current_plans", 2},
+                                     Table{"bath_clocks", 2},
+                                     Table{"bath_pauses", 2}};
 
 }  // namespace
 
 std::span<const char* const> migrations() { return all_migrations; }
 
-const std::vector<std::string>& tables() {
-  static const std::vector<std::string> names{"plates",
-                                              "batches",
-                                              "wedges",
-                                              "grounds",
-                                              "scans",
-                                              "states",
-                                              "proofs",
-                                              "plans",
-                                              "predictions",
-                                              "bites",
-                                              "lowerings"};
-  return names;
-}
+std::span<const Table> tables() { return tables_in_order; }
 
 Result<int> version_of(Store& store, int newest) {
   const int application = store.db().execAndGet("PRAGMA application_id").getInt();

@@ -2,8 +2,6 @@
 #pragma once
 
 #include <span>
-#include <string>
-#include <vector>
 
 #include "book/store.h"
 
@@ -23,7 +21,11 @@ Result<int> version_of(Store& store, int newest);
 // Brings the book up to migrations.size(), each step with its version number in one transaction.
 Result<void> bring_up(Store& store, std::span<const char* const> migrations);
 
-// Tables in an order in which every row comes after the rows it points to.
-const std::vector<std::string>& tables();
+struct Table {
+  const char* name;
+  int since;  // version of the book
+};
+// In an order in which every row comes after the rows it points to.
+std::span<const Table> tables();
 
 }  // namespace rebite::book

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "book/book.h"
+#include "book/rows.h"
 #include "book/store.h"
 #include "files/files.h"
 
@@ -40,25 +41,7 @@ Id add_state_row(Store& store, const State& s) {
   return id;
 }
 
-Id add_plan_row(Store& store, const PlanRecord& p) {
-  return store.insert(
-      "plans",
-      {{"state_id", p.state},
-       {"wedge_id", or_null(p.wedge)},
-       {"ground_id", or_null(p.ground)},
-       {"temperature_c", or_null(p.temperature_c)},
-       {"temperature_factor", p.temperature_factor},
-       {"temperature_ln_sd", p.temperature_ln_sd},
-       {"kept_ground", whole(p.kept_ground ? 1 : 0)},
-       {"speed", p.speed},
-       {"speed_ln_sd", p.speed_ln_sd},
-       {"made_on", or_null(p.made_on)},
-       {"text", p.text},
-       {"regions_png", p.regions_png.empty() ? Value() : Value(Blob{p.regions_png})},
-       {"px_per_mm", p.px_per_mm}});
-}
-
-void add_prediction_row(Store& store, Id plan, const Prediction& p) {
+void insert_prediction(Store& store, Id plan, const Prediction& p) {
   store.insert("predictions",
                {{"plan_id", plan},
                 {"region", whole(p.region)},
@@ -71,6 +54,12 @@ void add_prediction_row(Store& store, Id plan, const Prediction& p) {
                 {"density_target", p.target},
                 {"density_predicted", p.predicted},
                 {"density_predicted_sd", p.predicted_sd}});
+}
+
+bool was_edited(Store& store, Id state) {
+  SQLite::Statement s(store.db(), "SELECT 1 FROM current_plans WHERE state_id=?");
+  s.bind(1, state);
+  return s.executeStep();
 }
 
 void reach(Store& store, Id state, const std::vector<Prediction>& reached) {
@@ -89,6 +78,37 @@ void reach(Store& store, Id state, const std::vector<Prediction>& reached) {
 }
 
 }  // namespace
+
+Id insert_plan(Store& store, const PlanRecord& p, const std::vector<Prediction>& predictions) {
+  const Id plan =
+      store.insert("plans",
+                   {{"state_id", p.state},
+                    {"wedge_id", or_null(p.wedge)},
+                    {"ground_id", or_null(p.ground)},
+                    {"temperature_c", or_null(p.temperature_c)},
+                    {"temperature_factor", p.temperature_factor},
+                    {"temperature_ln_sd", p.temperature_ln_sd},
+                    {"kept_ground", whole(p.kept_ground ? 1 : 0)},
+                    {"speed", p.speed},
+                    {"speed_ln_sd", p.speed_ln_sd},
+                    {"made_on", or_null(p.made_on)},
+                    {"text", p.text},
+                    {"regions_png", p.regions_png.empty() ? Value() : Value(Blob{p.regions_png})},
+                    {"px_per_mm", p.px_per_mm}});
+  for (const auto& prediction : predictions) insert_prediction(store, plan, prediction);
+  return plan;
+}
+
+Id insert_bite(Store& store, const Bite& b) {
+  return store.insert("bites",
+                      {{"state_id", b.state},
+                       {"stage", whole(b.stage)},
+                       {"minutes", b.minutes},
+                       {"temperature_c", or_null(b.temperature_c)},
+                       {"batch_id", or_null(b.batch)},
+                       {"done_on", or_null(b.done_on)},
+                       {"note", b.note}});
+}
 
 Result<Id> Book::add_plate(const Plate& p) {
   return store_->write([&]() -> Result<Id> {
@@ -168,16 +188,7 @@ Result<Id> Book::add_state(const State& s) {
 }
 
 Result<Id> Book::add_bite(const Bite& b) {
-  return store_->write([&]() -> Result<Id> {
-    return store_->insert("bites",
-                          {{"state_id", b.state},
-                           {"stage", whole(b.stage)},
-                           {"minutes", b.minutes},
-                           {"temperature_c", or_null(b.temperature_c)},
-                           {"batch_id", or_null(b.batch)},
-                           {"done_on", or_null(b.done_on)},
-                           {"note", b.note}});
-  });
+  return store_->write([&]() -> Result<Id> { return insert_bite(*store_, b); });
 }
 
 Result<Id> Book::add_lowering(const Lowering& l) {
@@ -196,8 +207,9 @@ Result<std::pair<Id, Id>> Book::add_planned(const Planned& p) {
     const Id state = p.state.id ? p.state.id : add_state_row(*store_, p.state);
     PlanRecord plan = p.plan;
     plan.state = state;
-    const Id id = add_plan_row(*store_, plan);
-    for (const auto& prediction : p.predictions) add_prediction_row(*store_, id, prediction);
+    const Id id = insert_plan(*store_, plan, p.predictions);
+    // A plan made anew takes the place of one that was changed by hand.
+    if (was_edited(*store_, state)) set_current_plan(*store_, state, id);
     reach(*store_, state, p.reached);
     return std::pair{state, id};
   });

@@ -11,7 +11,10 @@ namespace {
 
 TEST(Book, GivesBackWhatWasEntered) {
   TempFolder folder;
-  { Book book = filled_book(folder / "b.sqlite"); }
+  {
+    Book writing = must(Book::open(folder / "b.sqlite", Book::Access::make));
+    fill_version_1(writing);
+  }
   Book book = must(Book::open(folder / "b.sqlite", Book::Access::read));
   const auto plates = must(book.plates());
   ASSERT_EQ(plates.size(), 2U);
@@ -94,7 +97,8 @@ TEST(Book, ExportImportExportGivesTheSameBytes) {
   TempFolder folder;
   Book book = filled_book(folder / "a.sqlite");
   const auto first = must(book.export_files());
-  EXPECT_EQ(first.size(), 1U + 1 + 3 * 2 + 6);  // book.json, wedge, plans and pictures, previews
+  // book.json, wedge, plans and pictures, plans changed by hand, previews
+  EXPECT_EQ(first.size(), 1U + 1 + 3 * 2 + 2 + 6);
   Book other = must(Book::open(folder / "b.sqlite", Book::Access::make));
   must(other.import_files(first));
   EXPECT_EQ(must(other.export_files()), first);
@@ -183,25 +187,64 @@ TEST(BookFile, RefusesANewerVersionUntouched) {
   EXPECT_EQ(bytes_of(folder / "b.sqlite"), before);
 }
 
-// Kept books of every version that was ever given out (tests/book/kept). Version 1 is the newest,
-// so it opens as it is; a later version's test is that this same file still tells the same story.
-TEST(BookFile, OpensKeptVersion1) {
+// Kept books and exports of every version that was ever given out (tests/book/kept): each is
+// brought up to date and still tells the story that was written into it.
+fs::path kept_file(const std::string& name) {
+  return fs::path(REBITE_SOURCE_DIR) / "tests/book/kept" / name;
+}
+Book::Files kept_export(const std::string& name) {
+  Book::Files files;
+  for (const auto& file : fs::directory_iterator(kept_file(name))) {
+    files.emplace_back(file.path().filename().string(), bytes_of(file.path()));
+  }
+  return files;
+}
+Book written_as(int version, const fs::path& file) {
+  Book book = must(Book::open(file, Book::Access::make));
+  fill_version_1(book);
+  if (version >= 2) fill_version_2(book);
+  return book;
+}
+
+class KeptBook : public testing::TestWithParam<int> {};
+TEST_P(KeptBook, OpensAndTellsTheSameStory) {
   TempFolder folder;
-  const fs::path kept = fs::path(REBITE_SOURCE_DIR) / "tests/book/kept/version-1.sqlite";
+  const fs::path kept = kept_file("version-" + std::to_string(GetParam()) + ".sqlite");
   ASSERT_TRUE(fs::exists(kept)) << "made by RemakeKeptBook";
   fs::copy_file(kept, folder / "b.sqlite");
+  if (GetParam() < newest_version()) {
+    // Reading does not change an old book, and says what to do.
+    const auto only_read = Book::open(folder / "b.sqlite", Book::Access::read);
+    ASSERT_FALSE(only_read.has_value());
+    EXPECT_THAT(only_read.error().next, testing::HasSubstr("rebite book open"));
+    EXPECT_EQ(bytes_of(folder / "b.sqlite"), bytes_of(kept));
+  }
   Book book = must(Book::open(folder / "b.sqlite", Book::Access::make));
   EXPECT_EQ(book.version(), newest_version());
   EXPECT_TRUE(must(book.check()).empty());
-  Book fresh = filled_book(folder / "fresh.sqlite");
+  Book fresh = written_as(GetParam(), folder / "fresh.sqlite");
+  EXPECT_EQ(must(book.export_files()), must(fresh.export_files()));
+  // The old book stays beside it.
+  EXPECT_EQ(fs::exists(folder / ("b.sqlite.version-" + std::to_string(GetParam()))),
+            GetParam() < newest_version());
+}
+TEST_P(KeptBook, ItsExportIsImported) {
+  TempFolder folder;
+  Book book = must(Book::open(folder / "b.sqlite", Book::Access::make));
+  must(book.import_files(kept_export("export-" + std::to_string(GetParam()))));
+  EXPECT_TRUE(must(book.check()).empty());
+  Book fresh = written_as(GetParam(), folder / "fresh.sqlite");
   EXPECT_EQ(must(book.export_files()), must(fresh.export_files()));
 }
+INSTANTIATE_TEST_SUITE_P(Versions, KeptBook, testing::Range(1, newest_version() + 1));
 
-// Writes the kept book of this version when REBITE_KEEP_BOOK names the file.
+// Writes this version's kept book and export into the folder that REBITE_KEEP_BOOK names.
 TEST(BookFile, RemakeKeptBook) {
-  const char* file = std::getenv("REBITE_KEEP_BOOK");
-  if (!file) GTEST_SKIP() << "set REBITE_KEEP_BOOK=FILE to write one";
-  filled_book(file);
+  const char* folder = std::getenv("REBITE_KEEP_BOOK");
+  if (!folder) GTEST_SKIP() << "set REBITE_KEEP_BOOK=FOLDER to write one";
+  const std::string version = std::to_string(newest_version());
+  Book book = filled_book(fs::path(folder) / ("version-" + version + ".sqlite"));
+  must(files::write_folder(fs::path(folder) / ("export-" + version), must(book.export_files())));
 }
 
 TEST(Migration, StepsAreOneTransactionEach) {
@@ -210,10 +253,10 @@ TEST(Migration, StepsAreOneTransactionEach) {
   Store store(folder / "b.sqlite", SQLite::OPEN_READWRITE);
   std::vector<const char*> steps(migrations().begin(), migrations().end());
   steps.push_back("ALTER TABLE plates ADD COLUMN maker TEXT; UPDATE plates SET maker = 'x';");
-  // The third step fails half-way: its first half must not stay, the second step must.
+  // The second of these fails half-way: its first half must not stay, the step before must.
   steps.push_back("ALTER TABLE plates ADD COLUMN half TEXT; INSERT INTO nowhere VALUES (1);");
   EXPECT_FALSE(bring_up(store, steps));
-  EXPECT_EQ(store.db().execAndGet("PRAGMA user_version").getInt(), 2);
+  EXPECT_EQ(store.db().execAndGet("PRAGMA user_version").getInt(), newest_version() + 1);
   const auto columns = [&] {
     return store.db()
         .execAndGet("SELECT group_concat(name) FROM pragma_table_info('plates')")
@@ -223,7 +266,7 @@ TEST(Migration, StepsAreOneTransactionEach) {
   EXPECT_THAT(columns(), testing::Not(testing::HasSubstr("half")));
   steps.back() = "ALTER TABLE plates ADD COLUMN half TEXT;";
   EXPECT_TRUE(bring_up(store, steps));
-  EXPECT_EQ(store.db().execAndGet("PRAGMA user_version").getInt(), 3);
+  EXPECT_EQ(store.db().execAndGet("PRAGMA user_version").getInt(), newest_version() + 2);
   EXPECT_EQ(store.db().execAndGet("SELECT count(*) FROM plates").getInt(), 2);
 }
 

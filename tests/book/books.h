@@ -97,8 +97,9 @@ inline Prediction prediction(int region, double now, double predicted, double mi
   return p;
 }
 
-// Two plates, a batch with its wedge, three states, two plans, bites, lowering, what was reached.
-inline void fill(Book& book) {
+// What a book of version 1 can hold: two plates, a batch with its wedge, three states with plans,
+// bites, lowering, what was reached.
+inline void fill_version_1(Book& book) {
   const Id plate = must(
       book.add_plate({0, "Lock in snow", "copper", {150, 110}, 1.2, "bevelled, \"second\" plate"}));
   must(book.add_plate({0, "Towpath", "zinc", {90, 60}, {}, ""}));
@@ -130,9 +131,43 @@ inline void fill(Book& book) {
   }
 }
 
+// What version 2 brought: the last state's plan changed twice by hand and one change taken back, a
+// bath clock that ended in a bite, one that was called off, one that runs and is paused.
+inline void fill_version_2(Book& book) {
+  const Id plate = must(book.plate("Lock in snow")).id;
+  const Id state = must(book.last_state(plate))->id;
+  const PlanRecord original = *must(book.current_plan(state));
+  PlanRecord changed = original;
+  changed.text = "{\"format\":\"rebite-plan\",\"changed\":1}";
+  changed.regions_png.clear();
+  const Id first = must(book.add_edit({0, 0, original.id, "{}", "region 3: hold", ""},
+                                      changed,
+                                      {prediction(1, 0.1, 0.4, 1.25, 1)}));
+  must(book.add_edit({0, 0, first, "", "region 1: 2 min", "2026-02-01T10:00:00Z"}, changed, {}));
+  must(book.undo_edit(state));
+  constexpr WallMs noon = 1770033600000;  // 2026-02-02 12:00 UTC
+  BathClock clock;
+  clock.state = state;
+  clock.plan = first;
+  clock.stage = 1;
+  clock.planned_minutes = 2.5;
+  clock.temperature_c = 19.5;
+  clock.batch = must(book.batch("ferric-7")).id;
+  clock.started = noon;
+  const Id pulled = must(book.start_clock(clock));
+  must(book.pause_clock(pulled, noon + 60000));
+  must(book.resume_clock(pulled, noon + 90000));
+  must(book.pull(pulled, noon + 190000, "2026-02-02", "a little late"));
+  clock.started = noon + 600000;
+  must(book.call_off_clock(must(book.start_clock(clock)), noon + 605000, "wrong plate"));
+  clock.stage = 2;
+  must(book.pause_clock(must(book.start_clock(clock)), noon + 660000));
+}
+
 inline Book filled_book(const fs::path& file) {
   Book book = must(Book::open(file, Book::Access::make));
-  fill(book);
+  fill_version_1(book);
+  fill_version_2(book);
   return book;
 }
 
