@@ -13,6 +13,7 @@
 #include <jpeglib.h>
 #include <png.h>
 #include <tiffio.h>
+#include <zlib.h>
 
 namespace rebite::scan {
 namespace {
@@ -118,7 +119,7 @@ struct JpegWriter {
 
 }  // namespace
 
-std::string png_bytes(const cv::Mat& image, double px_per_mm) {
+std::string png_bytes(const cv::Mat& image, double px_per_mm, PngContent content) {
   assert(!image.empty() && (image.depth() == CV_8U || image.depth() == CV_16U));
   assert(image.channels() == 1 || image.channels() == 3 || image.channels() == 4);
   std::string out;
@@ -133,7 +134,13 @@ std::string png_bytes(const cv::Mat& image, double px_per_mm) {
                PNG_INTERLACE_NONE,
                PNG_COMPRESSION_TYPE_DEFAULT,
                PNG_FILTER_TYPE_DEFAULT);
-  png_set_compression_level(w.png, 6);
+  if (content == PngContent::grain) {
+    png_set_compression_level(w.png, 1);
+    png_set_compression_strategy(w.png, Z_RLE);
+    png_set_filter(w.png, PNG_FILTER_TYPE_BASE, PNG_FILTER_PAETH);
+  } else {
+    png_set_compression_level(w.png, 6);
+  }
   if (px_per_mm > 0) {
     const auto per_metre = static_cast<png_uint_32>(px_per_mm * 1000 + 0.5);
     png_set_pHYs(w.png, w.info, per_metre, per_metre, PNG_RESOLUTION_METER);

@@ -9,7 +9,7 @@ std::string regions_png(const SheetContent& c) {
 }
 
 std::string next_proof_png(const SheetContent& c) {
-  return scan::png_bytes(c.next_proof_scan, c.next_proof_px_per_mm);
+  return scan::png_bytes(c.next_proof_scan, c.next_proof_px_per_mm, scan::PngContent::grain);
 }
 
 }  // namespace rebite::sheets
