@@ -6,33 +6,12 @@
 #include <cmath>
 #include <map>
 
+#include "units/html_text.h"
+
 namespace rebite::book {
 namespace {
 
 constexpr double width = 640, height = 360, left = 64, right = 16, top = 36, bottom = 48;
-
-std::string escaped(const std::string& text) {
-  std::string out;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      case '"':
-        out += "&quot;";
-        break;
-      default:
-        out += static_cast<unsigned char>(c) < 0x20 ? ' ' : c;
-    }
-  }
-  return out;
-}
 
 // A frame with round ticks; x and y in data units.
 class Plot {
@@ -52,7 +31,7 @@ class Plot {
         "<text x=\"{3}\" y=\"22\" font-size=\"14\" font-weight=\"bold\">{2}</text>\n",
         width,
         height,
-        escaped(title),
+        html_text(title),
         left);
     for (const double v : ticks(y_)) {
       svg_ += fmt::format(
@@ -84,9 +63,9 @@ class Plot {
         width - right,
         (left + width - right) / 2,
         height - 10,
-        escaped(x_words),
+        html_text(x_words),
         (top + height - bottom) / 2,
-        escaped(y_words));
+        html_text(y_words));
   }
 
   double px(double x) const {
@@ -111,11 +90,11 @@ class Plot {
         py(y),
         hollow ? "#fff" : colour,
         colour,
-        escaped(words));
+        html_text(words));
   }
   void words(double x, double y, const std::string& text) {
     svg_ += fmt::format(
-        "<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>\n", px(x) + 6, py(y) + 4, escaped(text));
+        "<text x=\"{:.1f}\" y=\"{:.1f}\">{}</text>\n", px(x) + 6, py(y) + 4, html_text(text));
   }
   std::string done() { return svg_ + "</svg>\n"; }
 

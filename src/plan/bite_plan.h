@@ -41,6 +41,9 @@ struct PlannedRegion {
   // areas are at their target from the first on (the work is done before the ground is laid);
   // soft ones stay as they are (the hand makes them, no dip).
   std::vector<DensityEstimate> after_stage;
+  // soft and line, darker: what the wedge took for that change. A rough guide for free-hand work,
+  // no advice: brushed acid and needled lines do not follow the wedge.
+  std::optional<BiteTime> guide;
   std::optional<Density> nearest;  // beyond: the darkest tone in reach
   Notes notes;                     // the region's own first, then the plan's
 };

@@ -99,15 +99,13 @@ void set_minutes_by_hand(PlannedRegion& p, const BiteModel& model, BiteTime m) {
   p.minutes = Minutes{m, m, m, m};
 }
 
-void say_soft(PlannedRegion& p, const BiteModel* model) {
+void say_soft(PlannedRegion& p) {
   const tone::Region& r = p.region;
   std::string note = fmt::format("Gradual: by hand, aim at {:.2f} D from {:.2f} D.",
                                  r.target.value.value(),
                                  r.now.value.value());
-  if (model && r.gap.value() > 0) {
-    note += fmt::format(" The wedge's step of that change is about {}.",
-                        clock_text(model->time_to(r.now.value, r.target.value)));
-  }
+  if (p.guide)
+    note += fmt::format(" The wedge's step of that change is about {}.", clock_text(*p.guide));
   p.notes.push_back(std::move(note));
 }
 
@@ -142,7 +140,10 @@ PlannedRegion decide(const tone::Region& region, const BiteModel* model, const E
   }
   const bool bites = p.action == Action::bite || p.action == Action::beyond;
   if (bites && model) set_minutes(p, *model);
-  if (p.action == Action::soft) say_soft(p, model);
+  const bool by_hand = p.action == Action::soft || p.action == Action::line;
+  if (by_hand && model && p.region.gap.value() > 0)
+    p.guide = model->time_to(p.region.now.value, p.region.target.value);
+  if (p.action == Action::soft) say_soft(p);
   if (edit && edit->minutes) {
     p.by_hand = true;
     if (bites && model) {

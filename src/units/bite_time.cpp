@@ -17,4 +17,18 @@ std::string clock_text(BiteTime t) {
   return negative ? "-" + std::string(text) : text;
 }
 
+std::string duration_text(BiteTime t) {
+  const auto words = [](long large, const char* large_unit, long small, const char* small_unit) {
+    std::string out = large > 0 ? std::to_string(large) + large_unit : "";
+    if (small > 0 || large == 0) out += (large > 0 ? " " : "") + std::to_string(small) + small_unit;
+    return out;
+  };
+  if (t < BiteTime::minutes(2)) {
+    const long s = std::lround(t.in_seconds());
+    return words(s / 60, " min", s % 60, " s");
+  }
+  const long m = std::lround(t.in_minutes());
+  return words(m / 60, " h", m % 60, " min");
+}
+
 }  // namespace rebite

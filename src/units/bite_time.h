@@ -25,5 +25,8 @@ class BiteTime {
 
 // As a clock shows it: "0:05", "2:30", "1:02:00" from one hour on. Rounded to whole seconds.
 std::string clock_text(BiteTime t);
+// In words, for spans that nobody times with a clock: "45 s", "24 min", "1 h 45 min". Rounded to
+// whole seconds below two minutes, to whole minutes from there on.
+std::string duration_text(BiteTime t);
 
 }  // namespace rebite

@@ -68,6 +68,12 @@ TEST(Actions, ByKind) {
   const BitePlan plan = planned({line, soft, still, unseen});
   EXPECT_EQ(plan.regions[0].action, Action::line);
   EXPECT_EQ(plan.regions[1].action, Action::soft);
+  // Free-hand work gets a rough guide, no advice: the wedge's step of that change.
+  for (int i : {0, 1}) {
+    ASSERT_TRUE(plan.regions[static_cast<std::size_t>(i)].guide);
+    EXPECT_FALSE(plan.regions[static_cast<std::size_t>(i)].minutes);
+  }
+  EXPECT_GT(*plan.regions[0].guide, *plan.regions[1].guide);
   EXPECT_EQ(plan.regions[2].action, Action::hold);
   EXPECT_EQ(plan.regions[3].action, Action::hold);
   EXPECT_THAT(plan.regions[1].notes, Contains(HasSubstr("aim at 0.60 D")));
