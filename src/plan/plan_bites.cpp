@@ -114,34 +114,78 @@ std::optional<Problem> trouble_with(const PlanOptions& o) {
 }
 
 // Where few stages give an area another tone than its own time would, by half a visible step.
-void note_shared_time(PlannedRegion& p, const BiteModel& model, BiteTime total) {
-  const Density now = p.region.now.value;
-  const Density own = model.reached(now, p.minutes->advised);
-  const double off = (model.reached(now, total) - own).value();
-  if (std::fabs(off) < 0.5 * visible_step(own).value()) return;
+void note_shared_time(PlannedRegion& p, const StageArea& own, BiteTime total) {
+  const double off = (own.reached(total) - own.wanted_tone).value();
+  if (std::fabs(off) < 0.5 * visible_step(own.wanted_tone).value()) return;
   p.notes.push_back(fmt::format("Shares a stage: {} in place of {}, about {:.2f} D {}.",
                                 clock_text(total),
-                                clock_text(p.minutes->advised),
+                                clock_text(own.wanted),
                                 std::fabs(off),
                                 off > 0 ? "darker" : "lighter"));
 }
 
-void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& options) {
+// The areas that want a bite, and whose they are.
+struct Wanted {
   std::vector<StageArea> areas;
   std::vector<PlannedRegion*> owners;
+};
+
+Wanted wanted_by(BitePlan& plan, const BiteModel& model) {
+  Wanted out;
   for (PlannedRegion& p : plan.regions) {
     if (!p.minutes || p.minutes->advised <= BiteTime::minutes(0) || p.region.area_mm2 <= 0)
       continue;
     const Density now = p.region.now.value;
     const BiteTime wanted = p.minutes->advised;
-    areas.push_back(
+    out.areas.push_back(
         {p.region.area_mm2, wanted, model.reached(now, wanted), [&model, now](BiteTime t) {
            return model.reached(now, t);
          }});
-    owners.push_back(&p);
+    out.owners.push_back(&p);
   }
-  StageTimes times =
-      choose_stages(areas, {options.stages, options.shortest, overshoot_weight(options.risk)});
+  return out;
+}
+
+// Areas beyond reach stay in the bath only as long as the picture gains by it.
+void shorten_beyond(Wanted& wanted) {
+  std::vector<StageArea> beyond;
+  BiteTime ordinary = BiteTime::minutes(0);
+  double all = 0;
+  for (std::size_t i = 0; i < wanted.areas.size(); ++i) {
+    const PlannedRegion& p = *wanted.owners[i];
+    all += wanted.areas[i].area_mm2;
+    if (p.action == Action::beyond && !p.by_hand) {
+      beyond.push_back(wanted.areas[i]);
+    } else {
+      ordinary = std::max(ordinary, wanted.areas[i].wanted);
+    }
+  }
+  if (beyond.empty()) return;
+  const BiteTime worth = worth_staying(beyond, ordinary, all);
+  for (std::size_t i = 0; i < wanted.areas.size(); ++i) {
+    PlannedRegion& p = *wanted.owners[i];
+    StageArea& a = wanted.areas[i];
+    if (p.action != Action::beyond || p.by_hand || a.wanted <= worth + BiteTime::seconds(1))
+      continue;
+    const Density full = a.wanted_tone;
+    a.wanted = worth;
+    a.wanted_tone = a.reached(worth);
+    p.notes.push_back(
+        fmt::format("Planned for {} and not to the end ({}): the last {:.2f} D of {:.1f} cm2 are "
+                    "not worth the time. Give its minutes by hand if they are.",
+                    clock_text(worth),
+                    clock_text(p.minutes->advised),
+                    (full - a.wanted_tone).value(),
+                    p.region.area_mm2 / 100));
+  }
+}
+
+void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& options) {
+  Wanted wanted = wanted_by(plan, model);
+  shorten_beyond(wanted);
+  const std::vector<PlannedRegion*>& owners = wanted.owners;
+  StageTimes times = choose_stages(
+      wanted.areas, {options.stages, options.shortest, overshoot_weight(options.risk)});
   plan.stage_table = std::move(times.table);
   plan.notes.insert(plan.notes.end(), times.notes.begin(), times.notes.end());
   for (std::size_t i = 0; i < owners.size(); ++i) owners[i]->stage = times.stage_of[i];
@@ -159,9 +203,11 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
     plan.stages.push_back(std::move(stage));
     plan.control_strip.push_back({stage.number, before, model.on_bare_metal(before)});
   }
-  for (PlannedRegion* p : owners) {
-    if (p->stage == 0) continue;
-    note_shared_time(*p, model, plan.stages[static_cast<std::size_t>(p->stage - 1)].total);
+  for (std::size_t i = 0; i < owners.size(); ++i) {
+    const int k = owners[i]->stage;
+    if (k == 0) continue;
+    note_shared_time(
+        *owners[i], wanted.areas[i], plan.stages[static_cast<std::size_t>(k - 1)].total);
   }
   if (!plan.stages.empty()) {
     plan.handling = handling_between_dips * static_cast<double>(plan.stages.size() - 1);

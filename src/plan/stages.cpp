@@ -14,14 +14,17 @@ namespace rebite::plan {
 namespace {
 
 constexpr std::size_t most_candidates = 160;
-constexpr double knee_loss = 0.005;  // per further stage
-constexpr double knee_share = 0.02;
+constexpr double knee_loss = 0.006;  // per further stage
+constexpr double knee_share = 0.05;
+constexpr double stage_minutes = 15;  // handling; see plan_notes.h
 constexpr int knee_most = 8;
 
 // Losses of every area at every node. Node 0 is "not bitten", then the candidates in order.
 class LossTable {
  public:
-  LossTable(const std::vector<StageArea>& areas, std::vector<double> seconds, double weight)
+  LossTable(const std::vector<StageArea>& areas,
+            std::vector<double> seconds,
+            const StageOptions& options)
       : areas_(areas), seconds_(std::move(seconds)) {
     seconds_.insert(seconds_.begin(), 0.0);
     double all = 0;
@@ -30,10 +33,11 @@ class LossTable {
       std::vector<double> off, cost;
       for (const double s : seconds_) {
         const double d = (a.reached(BiteTime::seconds(s)) - a.wanted_tone).value();
-        // Seconds are cut to whole ones: what that loses is no overshoot.
         off.push_back(d);
-        cost.push_back(a.area_mm2 / all * (d > 0 ? weight * d : -d));
+        const double tone = d > 0 ? options.overshoot_weight * d : -d;
+        cost.push_back(a.area_mm2 / all * (tone + off_by_hand(a, s, options.hand_sd)));
       }
+      never_rise_towards(a.wanted.in_seconds(), cost);
       off_.push_back(std::move(off));
       cost_.push_back(std::move(cost));
       share_.push_back(a.area_mm2 / all);
@@ -63,6 +67,20 @@ class LossTable {
   }
 
  private:
+  // Mean |tone error| of a total that the hand's second is off.
+  static double off_by_hand(const StageArea& a, double s, BiteTime sd) {
+    if (s <= 0) return 0;
+    const BiteTime t = BiteTime::seconds(s);
+    const BiteTime before = std::max(BiteTime::minutes(0), t - sd);
+    return std::max(0.0, 0.4 * (a.reached(t + sd) - a.reached(before)).value());
+  }
+  void never_rise_towards(double wanted, std::vector<double>& cost) const {
+    const auto own = static_cast<std::size_t>(
+        std::lower_bound(seconds_.begin(), seconds_.end(), wanted) - seconds_.begin());
+    for (std::size_t j = own + 1; j < cost.size(); ++j) cost[j] = std::max(cost[j], cost[j - 1]);
+    for (std::size_t j = own; j-- > 1;) cost[j - 1] = std::max(cost[j - 1], cost[j]);
+  }
+
   const std::vector<StageArea>& areas_;
   std::vector<double> seconds_;
   std::vector<std::vector<double>> off_, cost_;
@@ -163,6 +181,29 @@ double overshoot_weight(double risk) {
   return (1 - risk) / risk;
 }
 
+BiteTime worth_staying(const std::vector<StageArea>& areas, BiteTime ordinary, double all_mm2) {
+  BiteTime longest = ordinary;
+  for (const StageArea& a : areas) longest = std::max(longest, a.wanted);
+  const auto tone_at = [&](BiteTime t) {
+    double sum = 0;
+    for (const StageArea& a : areas) {
+      sum += a.area_mm2 / all_mm2 * a.reached(std::min(t, a.wanted)).value();
+    }
+    return sum;
+  };
+  BiteTime best = ordinary;
+  double most = tone_at(ordinary);
+  constexpr int steps = 600;
+  for (int k = 1; k <= steps; ++k) {
+    const BiteTime t = ordinary + (longest - ordinary) * (static_cast<double>(k) / steps);
+    const double worth = tone_at(t) - knee_loss / stage_minutes * (t - ordinary).in_minutes();
+    if (worth <= most + 1e-12) continue;
+    most = worth;
+    best = t;
+  }
+  return best;
+}
+
 std::vector<double> candidate_seconds(const std::vector<StageArea>& areas, BiteTime shortest) {
   const double least = std::max(1.0, std::ceil(shortest.in_seconds() - 0.01));
   std::vector<double> seconds{least};
@@ -179,8 +220,7 @@ std::vector<double> candidate_seconds(const std::vector<StageArea>& areas, BiteT
 StageTimes choose_stages(const std::vector<StageArea>& areas, const StageOptions& options) {
   StageTimes out;
   if (areas.empty()) return out;
-  const LossTable table(
-      areas, candidate_seconds(areas, options.shortest), options.overshoot_weight);
+  const LossTable table(areas, candidate_seconds(areas, options.shortest), options);
   const int nodes = table.nodes();
   const double least = table.seconds(1);
   const double dip = std::max(1.0, options.shortest.in_seconds());

@@ -128,4 +128,17 @@ std::vector<int> join_without_edge(const cv::Mat1i& labels,
   return out;
 }
 
+double painted_edges_mm(const cv::Mat1i& labels, const Cells& c, const cv::Mat1b& left_out) {
+  double painted = 0;
+  for (const auto& [pair, sides] : border_sides(labels, c, left_out)) {
+    if (sides.length_mm < 2 || sides.low.area < 2 || sides.high.area < 2) continue;
+    const double of_gap = std::abs(sides.jump());
+    const double of_tone = std::abs(sides.high.now() - sides.low.now());
+    if (of_gap > std::max(0.07, 3 * sides.noise()) && of_gap > 0.35 * of_tone) {
+      painted += sides.length_mm;
+    }
+  }
+  return painted;
+}
+
 }  // namespace rebite::tone

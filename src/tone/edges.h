@@ -36,4 +36,10 @@ std::vector<int> join_without_edge(const cv::Mat1i& labels,
                                    const Cells& cells,
                                    const cv::Mat1b& left_out);
 
+// Length in mm of the borders across which the gap jumps as paint makes it and no inking does: by
+// more than two visible steps (0.07 D, or three times what the grain leaves in doubt) and by more
+// than a third of the jump of the tone itself (a fuller inking darkens a shade more than the light
+// beside it, but follows it).
+double painted_edges_mm(const cv::Mat1i& labels, const Cells& cells, const cv::Mat1b& left_out);
+
 }  // namespace rebite::tone

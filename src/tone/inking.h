@@ -44,11 +44,17 @@ InkingFit refit_inking(const Cells& cells,
 
 // The other explanation: nothing was painted, but the impressions were inked and wiped very
 // differently (a printer's retroussage darkens the shaded parts by half and more, and not evenly).
-// Wide priors, a gain that varies over the plate. Accepted only if it explains 95 % of the blocks,
-// a good deal more than `usual` does, and the two sheets show the same fine detail all over (paint
-// covers it), and if what does not go with the tone stays within what a rag does: no smooth field
-// can follow the edge of a painted area, so a reworked plate fails.
-std::optional<InkingFit> inking_alone(const Cells& cells, const InkingFit& usual);
+// Wide priors, a gain that varies over the plate. Accepted only if the two sheets show the same
+// fine detail all over (paint covers it), if it explains a good deal more than `usual` does, if
+// what does not go with the tone stays within what a rag does, and if it explains 95 % of the
+// blocks; or 80 % where no painted edge is left on the whole plate: then what is left over is
+// uneven inking too, and its full spread is the noise. A reworked plate fails, since no smooth
+// field can follow the edge of a painted area. `parts` cuts the plate along the edges of the
+// difference (no part is left out); `left_out` as elsewhere.
+std::optional<InkingFit> inking_alone(const Cells& cells,
+                                      const InkingFit& usual,
+                                      const cv::Mat1i& parts,
+                                      const cv::Mat1b& left_out);
 
 // Takes the field off the drawing's reflectance (full grid), in place.
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor);

@@ -134,7 +134,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   Cut joined{coarse.labels.clone(), coarse.count};
   joined.apply(join_without_edge(coarse.labels, coarse.count, cells, rim));
   InkingFit ink = fit_inking(cells, joined.labels, joined.count);
-  const std::optional<InkingFit> alone = inking_alone(cells, ink);
+  const std::optional<InkingFit> alone = inking_alone(cells, ink, coarse.labels, rim);
   if (alone) ink = *alone;
   at_least_spread(ink);
   take_inking_off(cells.drawing, ink.field, 1);

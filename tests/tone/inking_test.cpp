@@ -147,10 +147,37 @@ TEST(Inking, VeryUnevenInkingOfTheShadesIsStillInking) {
   }
   const Cells c = p.cells();
   const InkingFit usual = fit(c);
-  const auto alone = inking_alone(c, usual);
+  const auto alone = inking_alone(c, usual, coarse_cut(c, rim_of(c)).labels, rim_of(c));
   ASSERT_TRUE(alone.has_value());
   EXPECT_GT(alone->inking.gain, 1.15);
   EXPECT_FALSE(alone->notes.empty());
+}
+
+// Besides, the printer's rag has pulled ink out of two shades and nowhere else (retroussage): no
+// smooth field explains that, but no painted edge shows either.
+TEST(Inking, RetroussageOfAFewShadesIsStillInking) {
+  const auto made = [](double edge_mm) {
+    Plate p(9);
+    cv::Mat1f tone;
+    cv::blur(p.proof.clone(), tone, {16, 16});
+    for (int i = 0; i < p.drawing.rows; ++i) {
+      for (int j = 0; j < p.drawing.cols; ++j) {
+        const double now = density_of(static_cast<double>(tone(i, j)));
+        const double x = j / kPx, y = i / kPx;
+        double more = (0.25 + 0.15 * std::sin(x / 25.0)) * now;
+        for (const cv::Point2d at : {cv::Point2d(20, 20), {70, 50}}) {
+          const double out = std::hypot(x - at.x, y - at.y) - 7;
+          more += 0.25 / (1 + std::exp(out / edge_mm));
+        }
+        p.drawing(i, j) *= static_cast<float>(std::pow(10, -more));
+      }
+    }
+    const Cells c = p.cells();
+    return inking_alone(c, fit(c), coarse_cut(c, rim_of(c)).labels, rim_of(c));
+  };
+  const auto rag = made(3);
+  EXPECT_TRUE(rag.has_value());
+  EXPECT_FALSE(made(0.1).has_value());         // the same with edges was painted
 }
 
 TEST(Inking, AWashIsNotExplainedByInkingAlone) {
@@ -160,7 +187,7 @@ TEST(Inking, AWashIsNotExplainedByInkingAlone) {
            (x < 30 && y < 40 ? 0.2 : 0);
   });
   const Cells c = p.cells();
-  EXPECT_FALSE(inking_alone(c, fit(c)).has_value());
+  EXPECT_FALSE(inking_alone(c, fit(c), coarse_cut(c, rim_of(c)).labels, rim_of(c)).has_value());
 }
 
 TEST(Inking, TakingItOffIsExactForAnEvenField) {
