@@ -9,3 +9,7 @@ if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU")
     -Wno-null-dereference -Wno-maybe-uninitialized -Wno-array-bounds -Wno-stringop-overflow
     -Wno-restrict)
 endif()
+if(CMAKE_CXX_COMPILER_ID STREQUAL "Clang")
+  # std::stable_sort of libstdc++ 12 uses what libstdc++ 12 calls deprecated.
+  target_compile_options(rebite_warnings INTERFACE -Wno-deprecated-declarations)
+endif()

@@ -28,13 +28,15 @@ InterruptWatch::InterruptWatch() {
     const timespec tick{0, 50'000'000};
     int ticks_since_asked = -1;
     while (!done_) {
-      if (sigtimedwait(&waited, nullptr, &tick) > 0 && ticks_since_asked < 0) {
+      const int came = sigtimedwait(&waited, nullptr, &tick);
+      if (came > 0 && ticks_since_asked < 0) {
+        signal_ = came;
         source_.request_stop();
         ticks_since_asked = 0;
       } else if (ticks_since_asked >= 0 && ++ticks_since_asked > 6) {
         constexpr char said[] = "\nrebite: Stopped. Nothing was written.\n";
-        if (::write(STDERR_FILENO, said, sizeof said - 1) < 0) jobs::leave_at_once(130);
-        jobs::leave_at_once(130);
+        if (::write(STDERR_FILENO, said, sizeof said - 1) < 0) jobs::leave_at_once(exit_code());
+        jobs::leave_at_once(exit_code());
       }
     }
   });

@@ -16,10 +16,14 @@ class InterruptWatch {
   InterruptWatch(const InterruptWatch&) = delete;
   InterruptWatch& operator=(const InterruptWatch&) = delete;
   std::stop_token token() const { return source_.get_token(); }
+  // What the shell calls an end by the signal that came: 130 for SIGINT (Ctrl-C), 143 for SIGTERM,
+  // which is 128 and the signal's number (POSIX, Shell Command Language 2.8.2). 0 before one came.
+  int exit_code() const { return signal_ ? 128 + signal_ : 0; }
 
  private:
   std::stop_source source_;
   std::atomic<bool> done_{false};
+  std::atomic<int> signal_{0};
   std::thread watcher_;
 };
 

@@ -1,15 +1,19 @@
 #include "cli/run.h"
 
+#include <fcntl.h>
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include <CLI/CLI.hpp>
-#include <clocale>
 #include <csignal>
+#include <cstdio>
+#include <cstdlib>
 #include <optional>
 
 #include "cli/command.h"
 #include "cli/interrupt.h"
 #include "cli/near_miss.h"
+#include "jobs/guard.h"
 #include "jobs/version.h"
 
 namespace rebite::cli {
@@ -68,14 +72,31 @@ std::optional<Problem> command_missing(const CLI::App& app, int argc, char** arg
                  meant.empty() ? next : fmt::format("Did you mean {}? {}", meant, next)};
 }
 
+// A program that is started with stdout closed would get its first output file as descriptor 1 and
+// print into it. The holes are filled with what cannot be written (read).
+void keep_standard_descriptors() {
+  for (const int fd : {STDIN_FILENO, STDOUT_FILENO, STDERR_FILENO}) {
+    if (::fcntl(fd, F_GETFD) >= 0) continue;
+    if (::open("/dev/null", fd == STDIN_FILENO ? O_WRONLY : O_RDONLY) != fd) std::abort();
+  }
+}
+
+// For what was thrown outside the jobs: mostly no memory even for the options.
+int last_words() noexcept {
+  try {
+    const auto problem = jobs::problem_of_current_exception("Starting");
+    std::fprintf(stderr, "rebite: %s\n%s\n", problem.what.c_str(), problem.next.c_str());
+    return static_cast<int>(problem.kind);
+  } catch (...) {
+    std::fputs("rebite: This machine has no free memory.\nClose other programs.\n", stderr);
+    return static_cast<int>(ProblemKind::io);
+  }
+}
+
 }  // namespace
 
-int run(int argc, char** argv) {
-  // The C locale stays: numbers and bytes must not depend on where the program runs.
-  std::signal(SIGPIPE, SIG_IGN);
-  Console console;
-  InterruptWatch interrupt;
-  Surroundings around{console, interrupt.token()};
+int obey(int argc, char** argv, Surroundings& around) {
+  Console& console = around.console;
   CLI::App app;
   describe(app);
   add_scanner(app, around);
@@ -97,6 +118,24 @@ int run(int argc, char** argv) {
     return wrong_use(app, error, console);
   }
   return around.exit_code;
+}
+
+int run(int argc, char** argv) {
+  // The C locale stays: numbers and bytes must not depend on where the program runs.
+  std::signal(SIGPIPE, SIG_IGN);
+  std::signal(SIGXFSZ, SIG_IGN);  // a file-size limit becomes a failed write, and is told
+  keep_standard_descriptors();
+  try {
+    Console console;
+    InterruptWatch interrupt;
+    Surroundings around{console, interrupt.token()};
+    const int code = obey(argc, argv, around);
+    return code == static_cast<int>(ProblemKind::stopped) && interrupt.exit_code()
+               ? interrupt.exit_code()
+               : code;
+  } catch (...) {
+    return last_words();
+  }
 }
 
 }  // namespace rebite::cli

@@ -56,7 +56,9 @@ fs::path folder_of(const fs::path& file) {
   return parent.empty() ? fs::path(".") : parent;
 }
 
-// Temporaries that exist right now. The lock is held over each step that makes or renames one.
+// Temporaries that exist right now. The lock is held over each step that puts one on the list,
+// makes it, renames it into place or takes it off: abandon_writing() keeps it for ever, so that
+// none of these happens after it.
 struct Unfinished {
   std::mutex lock;
   std::set<fs::path> paths;
@@ -114,9 +116,19 @@ int sync_folder(const fs::path& folder) {
   return 0;
 }
 
+int make_new(const fs::path& file) {
+  const std::lock_guard hold(unfinished().lock);
+  return ::open(file.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
+}
+
+int make_folder(const fs::path& folder) {
+  const std::lock_guard hold(unfinished().lock);
+  return ::mkdir(folder.c_str(), 0755) == 0 ? 0 : errno;
+}
+
 // Writes a new file and syncs it. 0 or the errno; nothing is left behind on failure.
 int write_new(const fs::path& file, std::string_view bytes) {
-  Descriptor out(::open(file.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644));
+  Descriptor out(make_new(file));
   if (!out.open()) return errno;
   if (write_all(out.get(), bytes) && ::fsync(out.get()) == 0 && out.close() == 0) return 0;
   const int error = errno;
@@ -235,7 +247,7 @@ Result<void> write_folder(const fs::path& folder,
   }
   const Temporary temporary(temporary_beside(target));
   const fs::path& fresh = temporary.path();
-  if (::mkdir(fresh.c_str(), 0755) != 0) return cannot_create(folder, errno);
+  if (const int error = make_folder(fresh)) return cannot_create(folder, error);
   const auto give_up = [&](int error) {
     remove_quietly(fresh);
     return cannot_create(folder, error);
