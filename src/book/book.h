@@ -47,10 +47,12 @@ class Book {
   Result<Id> add_batch(const MordantBatch&);
   // Fills what is not known yet (mordant, strength, mixed_on, volume).
   Result<void> complete_batch(const MordantBatch&);
+  // A ground that is there (same name) gets the note, where one is given.
   Result<Id> add_ground(const GroundRecord&);
   // A wedge that the batch already has (same text) is not entered twice.
   Result<Id> add_wedge(const WedgeRecord&);
-  Result<Id> add_state(const State&);
+  // `reached`: what its proof showed of the plan before, as in Planned.
+  Result<Id> add_state(const State&, const std::vector<Prediction>& reached = {});
   Result<Id> add_bite(const Bite&);
   Result<Id> add_lowering(const Lowering&);
   // A state, its plan with all predictions, and what its proof showed of the plan before, as one
@@ -63,8 +65,6 @@ class Book {
     std::vector<Prediction> reached;
   };
   Result<std::pair<Id, Id>> add_planned(const Planned&);  // state, plan
-  // What a state without a plan of its own showed of the plan before.
-  Result<void> add_reached(Id state, const std::vector<Prediction>& reached);
 
   // A plan changed by hand becomes the state's current plan. Refuses (data) when `edit.from` is not
   // the current plan any more (another window changed it meanwhile). An empty picture of `plan`

@@ -13,6 +13,10 @@ namespace rebite::book {
 
 using Id = std::int64_t;  // 0: not in the book yet
 
+// Texts, names and paths must be UTF-8: anything else would not come out of an export as it went
+// in. Every writing call refuses (data) what is not.
+bool can_be_entered(const std::string& text);
+
 struct Plate {
   Id id = 0;
   std::string title;  // names the plate; no two alike

@@ -24,10 +24,13 @@ constexpr double bound = 2.5;
 constexpr double sure = 3, matters = 0.15;
 const double far = std::log(1.6);
 
-double walk_variance(int use, double days) {
+constexpr double restless_scales[] = {0.1, 0.3, 1, 2};
+
+// To the `use`-th use of the batch, `days` after the one before.
+void walk(MixedLevel& level, int use, double days) {
   const double early = run_in * std::exp(-use / run_in_uses);
   const double idle = std::min(most_days, per_day * std::max(0.0, days));
-  return per_use * per_use + early * early + idle * idle;
+  level.step(per_use * per_use + early * early, idle * idle);
 }
 
 void judge(SpeedHistory& h) {
@@ -67,6 +70,51 @@ Level::Innovation Level::update(double y, double r, double most) {
   return v;
 }
 
+MixedLevel::MixedLevel(double variance) {
+  for (const double scale : restless_scales) all_.push_back({scale, 0, {0, variance}});
+}
+
+void MixedLevel::step(double restless, double idle) {
+  for (auto& one : all_) one.level.step(one.scale * one.scale * restless + idle);
+}
+
+bool MixedLevel::update(double y, double r, double most) {
+  const bool expected = std::fabs(y - mean()) <= most * std::sqrt(variance() + r);
+  for (auto& one : all_) {
+    const auto v = one.level.update(y, r, most);
+    const double z = std::fabs(v.value) / std::sqrt(v.variance);
+    one.ln_weight -= 0.5 * std::log(v.variance) + (z <= most ? z * z / 2 : most * (z - most / 2));
+  }
+  return expected;
+}
+
+std::vector<double> MixedLevel::weights() const {
+  double best = all_.front().ln_weight, sum = 0;
+  for (const auto& one : all_) best = std::max(best, one.ln_weight);
+  std::vector<double> w;
+  for (const auto& one : all_) sum += w.emplace_back(std::exp(one.ln_weight - best));
+  for (auto& one : w) one /= sum;
+  return w;
+}
+
+double MixedLevel::mean() const {
+  const auto w = weights();
+  double sum = 0;
+  for (std::size_t i = 0; i < w.size(); ++i) sum += w[i] * all_[i].level.mean;
+  return sum;
+}
+
+double MixedLevel::variance() const {
+  const auto w = weights();
+  const double middle = mean();
+  double sum = 0;
+  for (std::size_t i = 0; i < w.size(); ++i) {
+    const double off = all_[i].level.mean - middle;
+    sum += w[i] * (all_[i].level.variance + off * off);
+  }
+  return sum;
+}
+
 double days_between(const std::string& from, const std::string& to) {
   using namespace std::chrono;
   const auto day = [](const std::string& text) -> std::optional<sys_days> {
@@ -86,7 +134,7 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
                    std::optional<double> volume_l,
                    const std::string& next_date) {
   SpeedHistory h;
-  Level level{0, wedge_sd * wedge_sd};
+  MixedLevel level(wedge_sd * wedge_sd);
   double copper = 0, slope_weight = 0, slope_sum = 0;
   std::string before = batch.bitten_on;
   int use_number = 0;
@@ -95,9 +143,9 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
     s.plate = use.plate_title, s.date = use.date, s.state = use.state_number;
     s.use = use_number++;
     s.used_speed = use.plan.speed;
-    level.step(walk_variance(s.use, days_between(before, use.date)));
+    walk(level, s.use, days_between(before, use.date));
     before = use.date;
-    s.expected = level.mean, s.expected_sd = std::sqrt(level.variance);
+    s.expected = level.mean(), s.expected_sd = std::sqrt(level.variance());
     const Outcomes outcomes = outcomes_of(use, batch);
     s.temperature_factor = outcomes.mean_factor;
     s.as_planned = outcomes.as_planned;
@@ -108,12 +156,11 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
     if (s.evidence) {
       ++h.compared;
       s.measured_sd = std::hypot(s.evidence->sd, std::hypot(outcomes.temperature_ln_sd, floor_sd));
-      const auto v = level.update(s.evidence->ln_speed, s.measured_sd * s.measured_sd, bound);
-      s.unexpected = v.used < 1;
+      s.unexpected = !level.update(s.evidence->ln_speed, s.measured_sd * s.measured_sd, bound);
       const double w = 1 / (s.evidence->slope_sd * s.evidence->slope_sd);
       slope_weight += w, slope_sum += w * s.evidence->slope;
     }
-    s.after = level.mean, s.after_sd = std::sqrt(level.variance);
+    s.after = level.mean(), s.after_sd = std::sqrt(level.variance());
     h.steps.push_back(std::move(s));
   }
   if (slope_weight > 0) {
@@ -122,9 +169,9 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
   }
   if (volume_l && *volume_l > 0 && !h.steps.empty()) h.copper_g_l = copper / *volume_l;
   if (h.compared > 0) {
-    level.step(walk_variance(use_number, days_between(before, next_date)));
-    h.speed = std::exp(level.mean);
-    h.ln_sd = std::sqrt(level.variance);
+    walk(level, use_number, days_between(before, next_date));
+    h.speed = std::exp(level.mean());
+    h.ln_sd = std::sqrt(level.variance());
   }
   judge(h);
   return h;

@@ -4,12 +4,17 @@
 // state shows it with an error (the local level model: Durbin & Koopman, Time Series Analysis by
 // State Space Methods, 2nd ed. 2012, chapter 2; updated by the Kalman filter):
 //   x_0 = 0 +- 0.05                 the wedge was bitten in this very batch
-//   x_k = x_(k-1) + N(0, q_k)       q_k = 0.03^2 + (0.20 e^(-k/2))^2 + (0.004 days)^2, k uses
+//   x_k = x_(k-1) + N(0, q_k)       q_k = g^2 (0.03^2 + (0.20 e^(-k/2))^2) + (0.004 days)^2, k uses
 //   y_k = x_k + N(0, r_k)           r_k = evidence^2 + temperature^2 + 0.02^2
 // The steps: 1-2 % per plate is derived from the copper that a plate gives up (trade figures); a
 // fresh bath runs in fast and then levels (six plates in a published trial); the day's share is the
-// plan's own (plan/conditions.cpp). A state that lies more than 2.5 standard deviations off is
-// taken at 2.5 (Huber): one wrong sheet cannot carry the speed away, two in a row do.
+// plan's own (plan/conditions.cpp). How restless this very batch is (g: 1 as in those figures) is
+// not known beforehand and is learned from its own states: one filter for each of four g from a
+// bath that stands still to one twice as restless, equally likely at first, each weighed by how
+// well it foretold every state (the multiple model filter: Magill 1965, IEEE Trans. Automatic
+// Control AC-10:434), and mixed by mean and variance. A state that lies more than 2.5 standard
+// deviations off is taken at 2.5 (Huber), in the weights too: one wrong sheet cannot carry the
+// speed away, two in a row do.
 #pragma once
 
 #include <optional>
@@ -33,6 +38,28 @@ struct Level {
   };
   // Huber's bound in standard deviations; infinite: the plain filter.
   Innovation update(double y, double r, double bound);
+};
+
+// Filters of batches that are restless to different degrees, mixed.
+class MixedLevel {
+ public:
+  explicit MixedLevel(double variance);  // of the level before anything is seen; mean 0
+
+  // `restless`: variance of the walk that is scaled by each filter; `idle`: that all share.
+  void step(double restless, double idle);
+  // Whether y lay within `bound` standard deviations of what was expected.
+  bool update(double y, double r, double bound);
+  double mean() const;
+  double variance() const;
+
+ private:
+  struct One {
+    double scale = 1;  // g
+    double ln_weight = 0;
+    Level level;
+  };
+  std::vector<double> weights() const;  // sum 1
+  std::vector<One> all_;
 };
 
 // One use of the batch in its life.

@@ -4,6 +4,7 @@
 #include <sqlite3.h>
 
 #include <bit>
+#include <nlohmann/json.hpp>
 
 #include "files/files.h"
 
@@ -32,7 +33,26 @@ void append_value(std::string& to, const Value& value) {
   }
 }
 
+// What an export could not give back the same does not come in.
+void must_be_text(const Columns& columns) {
+  for (const auto& [name, value] : columns) {
+    const auto* text = std::get_if<std::string>(&value);
+    if (text && !can_be_entered(*text)) {
+      throw SQLite::Exception("the " + name + " is not written in UTF-8", SQLITE_CONSTRAINT);
+    }
+  }
+}
+
 }  // namespace
+
+bool can_be_entered(const std::string& text) {
+  try {
+    (void)nlohmann::json(text).dump();
+    return true;
+  } catch (const nlohmann::json::type_error&) {
+    return false;
+  }
+}
 
 Problem problem_of(const SQLite::Exception& error, const std::filesystem::path& file) {
   const std::string name = files::shown(file);
@@ -115,6 +135,7 @@ Store::Store(const std::filesystem::path& file, int flags)
 }
 
 Id Store::insert(const std::string& table, const Columns& columns) {
+  must_be_text(columns);
   std::string names, marks;
   for (const auto& [name, value] : columns) {
     names += (names.empty() ? "" : ",") + name;
@@ -130,6 +151,7 @@ Id Store::insert(const std::string& table, const Columns& columns) {
 }
 
 void Store::update(const std::string& table, Id row, const Columns& columns) {
+  must_be_text(columns);
   std::string sets;
   for (const auto& [name, value] : columns) sets += (sets.empty() ? "" : ",") + name + "=?";
   SQLite::Statement s(db_, fmt::format("UPDATE {} SET {} WHERE id=?", table, sets));

@@ -154,7 +154,13 @@ Result<void> Book::complete_batch(const MordantBatch& b) {
 
 Result<Id> Book::add_ground(const GroundRecord& g) {
   return store_->write([&]() -> Result<Id> {
-    return store_->insert("grounds", {{"name", g.name}, {"note", g.note}});
+    SQLite::Statement same(store_->db(), "SELECT id FROM grounds WHERE name=?");
+    same.bind(1, g.name);
+    if (!same.executeStep()) return store_->insert("grounds", {{"name", g.name}, {"note", g.note}});
+    const Id id = same.getColumn(0).getInt64();
+    same.reset();
+    if (!g.note.empty()) store_->update("grounds", id, {{"note", g.note}});
+    return id;
   });
 }
 
@@ -173,7 +179,7 @@ Result<Id> Book::add_wedge(const WedgeRecord& w) {
   });
 }
 
-Result<Id> Book::add_state(const State& s) {
+Result<Id> Book::add_state(const State& s, const std::vector<Prediction>& reached) {
   return store_->write([&]() -> Result<Id> {
     SQLite::Statement same(store_->db(), "SELECT 1 FROM states WHERE plate_id=? AND number=?");
     same.bind(1, s.plate);
@@ -183,7 +189,9 @@ Result<Id> Book::add_state(const State& s) {
                     fmt::format("State {} of this plate is in the book already", s.number),
                     "Leave --number out to record the next state.");
     }
-    return add_state_row(*store_, s);
+    const Id id = add_state_row(*store_, s);
+    reach(*store_, id, reached);
+    return id;
   });
 }
 
@@ -212,13 +220,6 @@ Result<std::pair<Id, Id>> Book::add_planned(const Planned& p) {
     if (was_edited(*store_, state)) set_current_plan(*store_, state, id);
     reach(*store_, state, p.reached);
     return std::pair{state, id};
-  });
-}
-
-Result<void> Book::add_reached(Id state, const std::vector<Prediction>& reached) {
-  return store_->write([&]() -> Result<void> {
-    reach(*store_, state, reached);
-    return {};
   });
 }
 

@@ -18,6 +18,7 @@ struct Options {
   std::filesystem::path batch_file;
   jobs::BookPlate plate;
   jobs::BookBatch batch;
+  jobs::BookGround ground;
   jobs::StateRequest state;
   jobs::BiteRequest bite;
   jobs::LowerRequest lower;
@@ -41,20 +42,21 @@ Result<jobs::OpenBook> open(const Options& o, jobs::BookAccess access) {
   return jobs::open_book(o.book, environment ? environment : "", access);
 }
 
-// Opens the book, runs `work(book)` -> Result<std::string>, prints its text.
+// Opens the book, runs `work(book)` -> Result<std::string>, prints its text; then says what `work`
+// has left in `found`.
 template <class Work>
 void on_book(CLI::App* c,
              Shared o,
              Surroundings& around,
              jobs::BookAccess access,
              Work work,
-             std::shared_ptr<bool> needs_the_eye = nullptr) {
+             std::shared_ptr<std::optional<Problem>> found = nullptr) {
   c->add_option("--book",
                 o->book,
                 "the record book (default: rebite-book.sqlite in the current folder, or "
                 "$REBITE_BOOK)")
       ->type_name("FILE");
-  c->callback([o, &around, access, work, needs_the_eye] {
+  c->callback([o, &around, access, work, found] {
     auto book = open(*o, access);
     if (!book) {
       around.exit_code = around.console.problem(book.error());
@@ -62,7 +64,9 @@ void on_book(CLI::App* c,
     }
     const Result<std::string> text = work(*book);
     around.exit_code = text ? around.console.result(*text) : around.console.problem(text.error());
-    if (needs_the_eye && *needs_the_eye && around.exit_code == 0) around.exit_code = 1;
+    if (found && *found && around.exit_code == 0) {
+      around.exit_code = around.console.problem(**found);
+    }
   });
 }
 
@@ -115,9 +119,25 @@ void add_batch(CLI::App& book, Surroundings& around) {
   });
 }
 
+void add_ground(CLI::App& book, Surroundings& around) {
+  auto o = std::make_shared<Options>();
+  auto* c = book.add_subcommand(
+      "ground", "enter a ground (a wedge's own is entered with its plan), or add a note to it");
+  c->add_option("NAME", o->ground.name, "\"rosin, fine\"")->required();
+  c->add_option("--note", o->ground.note, "how it was laid: box wait, settling, heat");
+  on_book(c, o, around, jobs::BookAccess::make, [o](book::Book& b) -> Result<std::string> {
+    const auto id = jobs::enter_ground(b, o->ground);
+    if (!id) return std::unexpected(id.error());
+    return fmt::format("The ground '{}' is in the book.\n", o->ground.name);
+  });
+}
+
 void add_state(CLI::App& book, Surroundings& around) {
   auto o = std::make_shared<Options>();
-  auto* c = book.add_subcommand("state", "record a state (rebite plan --record does it too)");
+  auto* c =
+      book.add_subcommand("state",
+                          "record a state and compare its proof with the last plan (rebite plan "
+                          "--record does it too)");
   c->add_option("PLATE", o->state.plate, "the plate's name")->required();
   c->add_option("--number", o->state.state.number, "default: the next one")
       ->check(CLI::Range(1, 100000));
@@ -130,14 +150,16 @@ void add_state(CLI::App& book, Surroundings& around) {
       ->type_name("N")
       ->check(CLI::Range(0, 100000));
   c->add_option("--note", o->state.state.note, "anything worth remembering");
+  add_scan_options(*c, o->state.read);
   o->state.state.number = 0;
-  on_book(c, o, around, jobs::BookAccess::write, [o](book::Book& b) -> Result<std::string> {
-    if (o->state.state.date.empty()) o->state.state.date = today();
-    if (o->impressions >= 0) o->state.state.impressions_printed = o->impressions;
-    const auto number = jobs::enter_state(b, o->state);
-    if (!number) return std::unexpected(number.error());
-    return fmt::format("State {} of '{}' is in the book.\n", *number, o->state.plate);
-  });
+  on_book(
+      c, o, around, jobs::BookAccess::write, [o, &around](book::Book& b) -> Result<std::string> {
+        if (o->state.state.date.empty()) o->state.state.date = today();
+        if (o->impressions >= 0) o->state.state.impressions_printed = o->impressions;
+        const auto entered = jobs::enter_state(b, o->state, around.console.progress(around.stop));
+        if (!entered) return std::unexpected(entered.error());
+        return jobs::state_text(*entered, o->state.plate);
+      });
 }
 
 void add_bite(CLI::App& book, Surroundings& around) {
@@ -193,14 +215,12 @@ void add_lower(CLI::App& book, Surroundings& around) {
 
 void add_list(CLI::App& book, Surroundings& around) {
   auto o = std::make_shared<Options>();
-  auto* c = book.add_subcommand("list", "list the plates and the batches");
+  auto* c = book.add_subcommand("list", "list the plates, batches and grounds");
   add_json_flag(*c, o->json);
   on_book(c, o, around, jobs::BookAccess::read, [o](book::Book& b) -> Result<std::string> {
-    const auto plates = b.plates();
-    if (!plates) return std::unexpected(plates.error());
-    const auto batches = b.batches();
-    if (!batches) return std::unexpected(batches.error());
-    return o->json ? jobs::list_json(*plates, *batches) : jobs::list_text(*plates, *batches);
+    const auto list = jobs::list_book(b);
+    if (!list) return std::unexpected(list.error());
+    return o->json ? jobs::list_json(*list) : jobs::list_text(*list);
   });
 }
 
@@ -252,12 +272,12 @@ void add_files(CLI::App& book, Surroundings& around) {
   });
 }
 
-// Damage or a missing scan needs the user's eye: exit code 1.
+// The report is the result (stdout); damage or a missing scan is also a problem of the book (65).
 void add_check(CLI::App& book, Surroundings& around) {
   auto o = std::make_shared<Options>();
   auto* c = book.add_subcommand("check", "look for damage, and for scans that changed or are gone");
   add_json_flag(*c, o->json);
-  auto found = std::make_shared<bool>(false);
+  auto found = std::make_shared<std::optional<Problem>>();
   on_book(
       c,
       o,
@@ -266,7 +286,7 @@ void add_check(CLI::App& book, Surroundings& around) {
       [o, found, &around](book::Book& b) -> Result<std::string> {
         const auto report = jobs::check_book(b, around.console.progress(around.stop));
         if (!report) return std::unexpected(report.error());
-        *found = !report->damage.empty() || !report->scans.empty();
+        *found = jobs::check_problem(*report, b.file());
         return o->json ? jobs::check_json(*report) : jobs::check_text(*report);
       },
       found);
@@ -280,6 +300,7 @@ void add_book(CLI::App& app, Surroundings& around) {
   add_files(*c, around);
   add_plate(*c, around);
   add_batch(*c, around);
+  add_ground(*c, around);
   add_state(*c, around);
   add_bite(*c, around);
   add_lower(*c, around);

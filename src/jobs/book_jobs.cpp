@@ -7,6 +7,7 @@
 
 #include "book/plots.h"
 #include "files/files.h"
+#include "jobs/compare_proof.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
 #include "scan/write_scan.h"
@@ -35,11 +36,24 @@ std::string preview_png(const cv::Mat1f& relative) {
   return scan::png_bytes(as_grey(small));
 }
 
+Result<std::string> recorded_path(const fs::path& file) {
+  std::error_code error;
+  const fs::path whole = fs::weakly_canonical(file, error);
+  std::string path = (error ? file : whole).string();
+  if (book::can_be_entered(path)) return path;
+  return refuse(ProblemKind::data,
+                fmt::format("{}: this name is not written in UTF-8, so the book could not give it "
+                            "back",
+                            files::shown(file)),
+                "Rename the file or its folder with plain letters.");
+}
+
 Result<book::ScanRecord> scan_record(const fs::path& file) {
   book::ScanRecord record;
   std::error_code error;
-  const fs::path whole = fs::weakly_canonical(file, error);
-  record.path = (error ? file : whole).string();
+  auto path = recorded_path(file);
+  if (!path) return std::unexpected(path.error());
+  record.path = std::move(*path);
   auto sha = files::sha256_of_file(file);
   if (!sha) return std::unexpected(sha.error());
   record.sha256 = std::move(*sha);
@@ -111,17 +125,55 @@ Result<book::State> state_meant(book::Book& book, const std::string& plate_title
 
 }  // namespace
 
-Result<int> enter_state(book::Book& book, const StateRequest& request) {
-  return guarded("Recording the state", [&]() -> Result<int> {
+namespace {
+
+// The plate's last plan against the new proof, while that plan's state is the last one.
+Result<ComparedProof> compared_with_last_plan(book::Book& book,
+                                              const book::Plate& plate,
+                                              const std::optional<book::State>& last,
+                                              const StateRequest& request,
+                                              book::PlanRecord& before,
+                                              const Progress& progress) {
+  if (!last || request.proofs.empty()) return ComparedProof{};
+  auto plan = book.current_plan(last->id);
+  if (!plan) return std::unexpected(plan.error());
+  if (!*plan) return ComparedProof{};
+  const auto predictions = book.predictions((*plan)->id);
+  if (!predictions) return std::unexpected(predictions.error());
+  const auto proof = load_scan(request.proofs.front(), request.read, progress.part(0, 0.3));
+  if (!proof) return std::unexpected(proof.error());
+  before = std::move(**plan);
+  return compare_proof(
+      *last, before, *predictions, plate.size, *proof, request.read, progress.part(0.3, 1));
+}
+
+// The batch of a wedge; empty: not found.
+Result<std::string> batch_of_wedge(book::Book& book, book::Id wedge) {
+  const auto all = book.batches();
+  if (!all) return std::unexpected(all.error());
+  for (const auto& batch : *all) {
+    const auto wedges = book.wedges(batch.id);
+    if (!wedges) return std::unexpected(wedges.error());
+    for (const auto& w : *wedges) {
+      if (w.id == wedge) return batch.name;
+    }
+  }
+  return std::string();
+}
+
+}  // namespace
+
+Result<StateEntered> enter_state(book::Book& book,
+                                 const StateRequest& request,
+                                 const Progress& progress) {
+  return guarded("Recording the state", [&]() -> Result<StateEntered> {
     const auto plate = book.plate(request.plate);
     if (!plate) return std::unexpected(plate.error());
+    const auto last = book.last_state(plate->id);
+    if (!last) return std::unexpected(last.error());
     book::State state = request.state;
     state.plate = plate->id;
-    if (state.number == 0) {
-      const auto last = book.last_state(plate->id);
-      if (!last) return std::unexpected(last.error());
-      state.number = *last ? (*last)->number + 1 : 1;
-    }
+    if (state.number == 0) state.number = *last ? (*last)->number + 1 : 1;
     for (const auto& file : request.proofs) {
       auto record = scan_record(file);
       if (!record) return std::unexpected(record.error());
@@ -132,10 +184,54 @@ Result<int> enter_state(book::Book& book, const StateRequest& request) {
       if (!record) return std::unexpected(record.error());
       state.drawing = std::move(*record);
     }
-    const auto id = book.add_state(state);
+    book::PlanRecord before;
+    ComparedProof compared;
+    if (*last && state.number > (*last)->number) {
+      auto done = compared_with_last_plan(book, *plate, *last, request, before, progress);
+      if (!done) return std::unexpected(done.error());
+      compared = std::move(*done);
+    }
+    if (progress.stopped()) return stopped_by_user();
+    const auto id = book.add_state(state, compared.reached);
     if (!id) return std::unexpected(id.error());
-    return state.number;
+
+    StateEntered entered{state.number,
+                         static_cast<int>(compared.reached.size()),
+                         0,
+                         {},
+                         1,
+                         1,
+                         0,
+                         std::move(compared.notes)};
+    for (const auto& p : compared.reached) {
+      entered.mean_off += (*p.reached - p.predicted) / entered.regions_compared;
+    }
+    if (compared.reached.empty() || !before.wedge) return entered;
+    const auto batch = batch_of_wedge(book, before.wedge);
+    if (!batch) return std::unexpected(batch.error());
+    const auto story = batch_story(book, *batch, state.date);
+    if (!story) return std::unexpected(story.error());
+    entered.batch = *batch;
+    entered.speed_before = before.speed;
+    entered.speed = story->history.speed, entered.speed_ln_sd = story->history.ln_sd;
+    entered.notes.insert(
+        entered.notes.end(), story->history.notes.begin(), story->history.notes.end());
+    return entered;
   });
+}
+
+Result<book::Id> enter_ground(book::Book& book, const BookGround& ground) {
+  return book.add_ground(ground);
+}
+
+Result<BookList> list_book(book::Book& book) {
+  auto plates = book.plates();
+  if (!plates) return std::unexpected(plates.error());
+  auto batches = book.batches();
+  if (!batches) return std::unexpected(batches.error());
+  auto grounds = book.grounds();
+  if (!grounds) return std::unexpected(grounds.error());
+  return BookList{std::move(*plates), std::move(*batches), std::move(*grounds)};
 }
 
 Result<int> enter_bite(book::Book& book, const BiteRequest& request) {

@@ -21,6 +21,8 @@ Result<book::Book> open_book(const std::filesystem::path& named,
                              const std::string& from_environment,
                              BookAccess access);
 
+// A scan's whole path as the book keeps it. Refuses (data) a name that is not UTF-8.
+Result<std::string> recorded_path(const std::filesystem::path& file);
 // Where a scan lies, what it was, and a small grey PNG of it (longest side 240 px, reflectance).
 Result<book::ScanRecord> scan_record(const std::filesystem::path& file);
 // A preview of a picture of relative reflectances.
@@ -56,8 +58,20 @@ struct StateRequest {
   book::State state;  // number 0: the next one; proofs and drawing are filled in from the files
   std::vector<std::filesystem::path> proofs;
   std::filesystem::path drawing;
+  ScanChoice read;
 };
-Result<int> enter_state(book::Book&, const StateRequest&);  // the state's number
+// What is entered of a state: its first proof is compared with the last plan of the plate, and the
+// batch's speed learned from that.
+struct StateEntered {
+  int number = 1;
+  int regions_compared = 0;
+  double mean_off = 0;  // reached minus predicted, density, over the regions
+  std::string batch;    // of the plan before; empty: planned without
+  double speed_before = 1, speed = 1, speed_ln_sd = 0;
+  Notes notes;
+};
+Result<StateEntered> enter_state(book::Book&, const StateRequest&, const Progress& = {});
+std::string state_text(const StateEntered&, const std::string& plate);
 
 // A dip as done: on the plate's last state, or `state` if not 0.
 struct BiteRequest {
@@ -73,8 +87,18 @@ struct LowerRequest {
 };
 Result<int> enter_lowering(book::Book&, const LowerRequest&);
 
-std::string list_text(const std::vector<book::PlateLine>&, const std::vector<book::MordantBatch>&);
-std::string list_json(const std::vector<book::PlateLine>&, const std::vector<book::MordantBatch>&);
+using BookGround = book::GroundRecord;
+Result<book::Id> enter_ground(book::Book&, const BookGround&);
+
+// All that a book has, one line each.
+struct BookList {
+  std::vector<book::PlateLine> plates;
+  std::vector<book::MordantBatch> batches;
+  std::vector<book::GroundRecord> grounds;
+};
+Result<BookList> list_book(book::Book&);
+std::string list_text(const BookList&);
+std::string list_json(const BookList&);
 std::string story_text(const book::Story&);
 std::string story_json(const book::Story&);
 // One page, nothing fetched from outside: thumbnails, tone history, the batches' plots.
@@ -90,6 +114,8 @@ struct CheckReport {
 Result<CheckReport> check_book(book::Book&, const Progress& = {});
 std::string check_text(const CheckReport&);
 std::string check_json(const CheckReport&);
+// What was found, as one message (data); none: all is well.
+std::optional<Problem> check_problem(const CheckReport&, const std::filesystem::path& book);
 
 // Whole folder or nothing.
 Result<void> export_book(book::Book&, const std::filesystem::path& folder);

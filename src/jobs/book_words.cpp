@@ -1,14 +1,18 @@
 // The book's stories as text, JSON and one HTML page.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <map>
 #include <nlohmann/json.hpp>
 
 #include "book/plots.h"
+#include "files/files.h"
 #include "jobs/book_jobs.h"
+#include "units/html_text.h"
 
 namespace rebite::jobs {
+namespace fs = std::filesystem;
 namespace {
 using Json = nlohmann::ordered_json;
 
@@ -20,45 +24,6 @@ Json or_null(const std::optional<double>& v) { return v ? Json(*v) : Json(nullpt
 
 std::string size_text(SizeMm s) { return fmt::format("{:g} x {:g} mm", s.width, s.height); }
 std::string dip_text(double minutes) { return clock_text(BiteTime::minutes(minutes)); }
-
-std::string html_safe(const std::string& text) {
-  std::string out;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      case '"':
-        out += "&quot;";
-        break;
-      default:
-        out += c;
-    }
-  }
-  return out;
-}
-
-std::string base64(const std::string& bytes) {
-  static constexpr char digits[] =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  std::string out;
-  for (std::size_t i = 0; i < bytes.size(); i += 3) {
-    std::uint32_t v = 0;
-    for (std::size_t k = 0; k < 3; ++k) {
-      v = v << 8 | (i + k < bytes.size() ? static_cast<unsigned char>(bytes[i + k]) : 0U);
-    }
-    for (std::size_t k = 0; k < 4; ++k) {
-      out += i + k > bytes.size() ? '=' : digits[v >> (18 - 6 * k) & 63];
-    }
-  }
-  return out;
-}
 
 // What belongs to each state, by its id.
 struct ByState {
@@ -72,6 +37,12 @@ struct ByState {
     for (const auto& b : s.bites) bites[b.state].push_back(&b);
     for (const auto& l : s.lowerings) lowerings[l.state].push_back(&l);
     for (const auto& p : s.predictions) predictions[p.plan].push_back(&p);
+  }
+  // Of a state that has plans.
+  const book::PlanRecord* current(book::Id state) const {
+    const auto& all = plans.at(state);
+    const auto found = std::find_if(all.begin(), all.end(), [](auto* p) { return p->current; });
+    return found == all.end() ? all.back() : *found;
   }
 };
 
@@ -101,12 +72,81 @@ std::string predictions_text(const std::vector<const book::Prediction*>& list) {
   return text;
 }
 
+std::string state_heading(const book::State& s) {
+  return fmt::format(
+      "State {}, {}{}{}",
+      s.number,
+      s.date,
+      s.impressions_printed ? fmt::format(", {} impressions printed", *s.impressions_printed) : "",
+      s.note.empty() ? "" : ": " + s.note);
+}
+
+// What belongs to one state, without its heading.
+std::string state_body(const book::State& s, const ByState& by) {
+  std::string text;
+  for (const auto& p : s.proofs) text += fmt::format("    proof    {}\n", p.path);
+  if (s.drawing) text += fmt::format("    drawing  {}\n", s.drawing->path);
+  if (by.plans.contains(s.id)) {
+    const auto* plan = by.current(s.id);
+    text += fmt::format(
+        "    plan     {} ground{}{}\n",
+        plan->kept_ground ? "kept" : "fresh",
+        plan->temperature_c ? fmt::format(", {:g} C", *plan->temperature_c) : "",
+        plan->speed != 1 ? fmt::format(", learned speed {:.2f} on time", plan->speed) : "");
+  }
+  if (by.bites.contains(s.id)) {
+    for (const auto* b : by.bites.at(s.id)) {
+      text += fmt::format("    bitten   stage {}: {}{}{}{}\n",
+                          b->stage,
+                          dip_text(b->minutes),
+                          b->temperature_c ? fmt::format(" at {:g} C", *b->temperature_c) : "",
+                          b->done_on.empty() ? "" : ", " + b->done_on,
+                          b->note.empty() ? "" : ", " + b->note);
+    }
+  }
+  if (by.lowerings.contains(s.id)) {
+    for (const auto* l : by.lowerings.at(s.id)) {
+      text += fmt::format("    lowered  {}: {}{}\n",
+                          l->region ? fmt::format("region {}", l->region) : "the plate",
+                          l->how,
+                          l->note.empty() ? "" : ", " + l->note);
+    }
+  }
+  if (by.plans.contains(s.id)) {
+    const auto found = by.predictions.find(by.current(s.id)->id);
+    if (found != by.predictions.end()) text += predictions_text(found->second);
+  }
+  return text;
+}
+
 }  // namespace
 
-std::string list_text(const std::vector<book::PlateLine>& plates,
-                      const std::vector<book::MordantBatch>& batches) {
-  std::string text = plates.empty() ? "No plates yet: rebite book plate adds one.\n" : "Plates\n";
-  for (const auto& p : plates) {
+std::string state_text(const StateEntered& e, const std::string& plate) {
+  std::string text = fmt::format("State {} of '{}' is in the book.\n", e.number, plate);
+  if (e.regions_compared > 0) {
+    text += fmt::format(
+        "Its proof was compared with the last plan: {} regions, on average {:+.3f} D against the "
+        "prediction.\n",
+        e.regions_compared,
+        e.mean_off);
+  }
+  if (!e.batch.empty()) {
+    text += fmt::format(
+        "Batch {}: the last plan took {:.2f} times the wedge's minutes, the next takes {:.2f} "
+        "(+- {:.0f} %).\n",
+        e.batch,
+        e.speed_before,
+        e.speed,
+        100 * e.speed_ln_sd);
+  }
+  for (const auto& note : e.notes) text += note + "\n";
+  return text;
+}
+
+std::string list_text(const BookList& list) {
+  std::string text =
+      list.plates.empty() ? "No plates yet: rebite book plate adds one.\n" : "Plates\n";
+  for (const auto& p : list.plates) {
     text += fmt::format(
         "  {:<32} {:<8} {:<16} {}\n",
         p.plate.title,
@@ -116,24 +156,26 @@ std::string list_text(const std::vector<book::PlateLine>& plates,
             ? std::string("no state yet")
             : fmt::format("{} states, last: state {} of {}", p.states, p.last_state, p.last_date));
   }
-  if (!batches.empty()) text += "Batches\n";
-  for (const auto& b : batches) {
+  if (!list.batches.empty()) text += "Batches\n";
+  for (const auto& b : list.batches) {
     text += fmt::format("  {:<32} {} {}{}\n",
                         b.name,
                         b.mordant,
                         b.strength,
                         b.volume_l ? fmt::format(", {:g} l", *b.volume_l) : std::string());
   }
+  if (!list.grounds.empty()) text += "Grounds\n";
+  for (const auto& g : list.grounds) text += fmt::format("  {:<32} {}\n", g.name, g.note);
   return text;
 }
 
-std::string list_json(const std::vector<book::PlateLine>& plates,
-                      const std::vector<book::MordantBatch>& batches) {
+std::string list_json(const BookList& list) {
   Json j{{"format", "rebite-book-list"},
          {"version", 1},
          {"plates", Json::array()},
-         {"batches", Json::array()}};
-  for (const auto& p : plates) {
+         {"batches", Json::array()},
+         {"grounds", Json::array()}};
+  for (const auto& p : list.plates) {
     j["plates"].push_back({{"title", p.plate.title},
                            {"metal", p.plate.metal},
                            {"width_mm", p.plate.size.width},
@@ -143,12 +185,15 @@ std::string list_json(const std::vector<book::PlateLine>& plates,
                            {"last_state", p.last_state},
                            {"last_date", or_null(p.last_date)}});
   }
-  for (const auto& b : batches) {
+  for (const auto& b : list.batches) {
     j["batches"].push_back({{"name", b.name},
                             {"mordant", b.mordant},
                             {"strength", b.strength},
                             {"mixed_on", or_null(b.mixed_on)},
                             {"volume_l", or_null(b.volume_l)}});
+  }
+  for (const auto& g : list.grounds) {
+    j["grounds"].push_back({{"name", g.name}, {"note", g.note}});
   }
   return dumped(j);
 }
@@ -163,47 +208,7 @@ std::string story_text(const book::Story& story) {
       story.plate.thickness_mm ? fmt::format(", {:g} mm thick", *story.plate.thickness_mm) : "");
   if (!story.plate.note.empty()) text += fmt::format("  {}\n", story.plate.note);
   if (story.states.empty()) text += "  no state yet\n";
-  for (const auto& s : story.states) {
-    text += fmt::format("\nState {}, {}{}{}\n",
-                        s.number,
-                        s.date,
-                        s.impressions_printed
-                            ? fmt::format(", {} impressions printed", *s.impressions_printed)
-                            : "",
-                        s.note.empty() ? "" : ": " + s.note);
-    for (const auto& p : s.proofs) text += fmt::format("    proof    {}\n", p.path);
-    if (s.drawing) text += fmt::format("    drawing  {}\n", s.drawing->path);
-    if (by.plans.contains(s.id)) {
-      const auto* plan = by.plans.at(s.id).back();
-      text += fmt::format(
-          "    plan     {} ground{}{}\n",
-          plan->kept_ground ? "kept" : "fresh",
-          plan->temperature_c ? fmt::format(", {:g} C", *plan->temperature_c) : "",
-          plan->speed != 1 ? fmt::format(", learned speed {:.2f} on time", plan->speed) : "");
-    }
-    if (by.bites.contains(s.id)) {
-      for (const auto* b : by.bites.at(s.id)) {
-        text += fmt::format("    bitten   stage {}: {}{}{}{}\n",
-                            b->stage,
-                            dip_text(b->minutes),
-                            b->temperature_c ? fmt::format(" at {:g} C", *b->temperature_c) : "",
-                            b->done_on.empty() ? "" : ", " + b->done_on,
-                            b->note.empty() ? "" : ", " + b->note);
-      }
-    }
-    if (by.lowerings.contains(s.id)) {
-      for (const auto* l : by.lowerings.at(s.id)) {
-        text += fmt::format("    lowered  {}: {}{}\n",
-                            l->region ? fmt::format("region {}", l->region) : "the plate",
-                            l->how,
-                            l->note.empty() ? "" : ", " + l->note);
-      }
-    }
-    if (by.plans.contains(s.id)) {
-      const auto found = by.predictions.find(by.plans.at(s.id).back()->id);
-      if (found != by.predictions.end()) text += predictions_text(found->second);
-    }
-  }
+  for (const auto& s : story.states) text += "\n" + state_heading(s) + "\n" + state_body(s, by);
   return text;
 }
 
@@ -253,6 +258,7 @@ std::string story_json(const book::Story& story) {
     if (by.plans.contains(s.id)) {
       for (const auto* p : by.plans.at(s.id)) {
         Json plan{{"made_on", or_null(p->made_on)},
+                  {"current", p->current},
                   {"ground", p->kept_ground ? "kept" : "fresh"},
                   {"temperature_c", or_null(p->temperature_c)},
                   {"speed", p->speed},
@@ -384,40 +390,34 @@ std::string story_html(const book::Story& story, const std::vector<BatchStory>& 
       "max-width:15rem;overflow-wrap:anywhere}}\n"
       "pre{{overflow-x:auto;font-size:.85rem}}svg{{max-width:40rem;width:100%;height:auto}}\n"
       "</style></head><body><main>\n<h1>{0}</h1>\n<p>{1}, {2}. {3}</p>\n",
-      html_safe(story.plate.title),
-      html_safe(story.plate.metal),
+      html_text(story.plate.title),
+      html_text(story.plate.metal),
       size_text(story.plate.size),
-      html_safe(story.plate.note));
+      html_text(story.plate.note));
   const auto figure = [](const book::ScanRecord& scan, const std::string& what) {
     if (scan.preview.empty()) {
-      return fmt::format("<p>{}: {}</p>\n", what, html_safe(scan.path));
+      return fmt::format("<p>{}: {}</p>\n", what, html_text(scan.path));
     }
     return fmt::format(
         "<figure><img alt=\"{0}\" src=\"data:image/png;base64,{1}\"><figcaption>{0}: {2}"
         "</figcaption></figure>\n",
         what,
         base64(scan.preview),
-        html_safe(scan.path));
+        html_text(scan.path));
   };
-  const std::string whole = story_text(story);
+  const ByState by(story);
   for (const auto& s : story.states) {
-    html += fmt::format("<section><h2>State {}, {}</h2>\n", s.number, s.date);
+    html += fmt::format("<section><h2>{}</h2>\n", html_text(state_heading(s)));
     for (const auto& p : s.proofs) html += figure(p, "proof");
     if (s.drawing) html += figure(*s.drawing, "drawing");
-    // This state's own part of the text.
-    book::Story one = story;
-    one.states = {s};
-    std::string text = story_text(one);
-    const auto start = text.find("\nState ");
-    html += fmt::format("<pre>{}</pre></section>\n",
-                        html_safe(start == std::string::npos ? text : text.substr(start + 1)));
+    html += fmt::format("<pre>{}</pre></section>\n", html_text(state_body(s, by)));
   }
   html += "<section><h2>Tone of each region over the states</h2>\n" +
           book::tone_history_svg(story) + "</section>\n";
   for (const auto& b : batches) {
     html += fmt::format("<section><h2>Batch {}</h2>\n<pre>{}</pre>\n",
-                        html_safe(b.batch.name),
-                        html_safe(batch_text(b)));
+                        html_text(b.batch.name),
+                        html_text(batch_text(b)));
     html += book::drift_svg(b.history, b.batch.name) + book::reached_svg(b.history, b.batch.name) +
             "</section>\n";
   }
@@ -443,6 +443,20 @@ std::string check_json(const CheckReport& report) {
          {"scans_changed_or_gone", report.scans}};
   for (const auto& d : report.damage) j["damage"].push_back({{"where", d.where}, {"what", d.what}});
   return dumped(j);
+}
+
+std::optional<Problem> check_problem(const CheckReport& report, const fs::path& book) {
+  if (report.damage.empty() && report.scans.empty()) return {};
+  return Problem{ProblemKind::data,
+                 fmt::format("{}: {} damaged entries, {} of {} scans changed or gone",
+                             files::shown(book),
+                             report.damage.size(),
+                             report.scans.size(),
+                             report.scans_looked_at),
+                 report.damage.empty()
+                     ? "Put the scans back where they were; the book itself is sound."
+                     : "Go back to your last copy (rebite book copy makes them), or save what can "
+                       "be read with rebite book export."};
 }
 
 }  // namespace rebite::jobs

@@ -3,51 +3,13 @@
 #include <fmt/format.h>
 
 #include <cmath>
-#include <opencv2/imgproc.hpp>
 
 #include "files/files.h"
 #include "jobs/book_jobs.h"
-#include "scan/label_png.h"
+#include "jobs/compare_proof.h"
 
 namespace rebite::jobs {
 namespace {
-
-constexpr double border_mm = 1;
-constexpr double least_area_mm2 = 4;  // of a region's inner part: less tells nothing
-
-struct Tone {
-  double sum = 0;
-  std::size_t count = 0;
-};
-
-// Mean reflectance of each label's inner part on a picture of another resolution.
-std::vector<Tone> tones_inside(const cv::Mat1w& labels,
-                               double label_px_per_mm,
-                               const cv::Mat1f& proof,
-                               double px_per_mm) {
-  double highest = 0;
-  cv::minMaxLoc(labels, nullptr, &highest);
-  std::vector<Tone> tones(static_cast<std::size_t>(highest) + 1);
-  // Inner: no other label within the border (largest and smallest label around are equal).
-  const int r = std::max(1, cvRound(border_mm * label_px_per_mm));
-  const cv::Mat around = cv::getStructuringElement(cv::MORPH_RECT, {2 * r + 1, 2 * r + 1});
-  cv::Mat1w low, high;
-  cv::erode(labels, low, around);
-  cv::dilate(labels, high, around);
-  const double scale = px_per_mm / label_px_per_mm;
-  for (int row = 0; row < labels.rows; ++row) {
-    for (int col = 0; col < labels.cols; ++col) {
-      const auto id = labels(row, col);
-      if (id == 0 || low(row, col) != id || high(row, col) != id) continue;
-      const int y = static_cast<int>((row + 0.5) * scale);
-      const int x = static_cast<int>((col + 0.5) * scale);
-      if (y >= proof.rows || x >= proof.cols || !std::isfinite(proof(y, x))) continue;
-      tones[id].sum += static_cast<double>(proof(y, x));
-      ++tones[id].count;
-    }
-  }
-  return tones;
-}
 
 book::Prediction prediction_of(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
   book::Prediction p;
@@ -67,9 +29,15 @@ book::Prediction prediction_of(const plan::PlannedRegion& r, const plan::BitePla
 }  // namespace
 
 Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
+  std::vector<std::filesystem::path> scans{request.proof, request.drawing};
+  scans.insert(scans.end(), request.impressions.begin(), request.impressions.end());
+  for (const auto& file : scans) {
+    if (auto name = recorded_path(file); !name) return std::unexpected(name.error());
+  }
   auto opened = book::Book::open(request.book, book::Book::Access::make);
   if (!opened) return std::unexpected(opened.error());
   PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
+  recorder.read_ = request.read;
   const auto plates = recorder.book_.plates();
   if (!plates) return std::unexpected(plates.error());
   for (const auto& line : *plates) {
@@ -105,31 +73,21 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
     if (!predicted) return std::unexpected(predicted.error());
     recorder.predicted_ = std::move(*predicted);
     recorder.before_ = std::move(*plan);
+    recorder.state_before_ = **last;
   }
   return recorder;
 }
 
-Result<void> PlanRecorder::look(const cv::Mat1f& proof,
-                                const align::PlateGrid& grid,
+Result<void> PlanRecorder::look(const scan::DensityImage& proof,
                                 const wedge::Batch* batch,
                                 plan::PlanOptions& options,
-                                Notes& notes) {
-  if (before_ && !before_->regions_png.empty() && before_->px_per_mm > 0) {
-    const cv::Mat1w labels = scan::labels_from_png(before_->regions_png);
-    if (!labels.empty()) {
-      const auto tones = tones_inside(labels, before_->px_per_mm, proof, grid.px_per_mm);
-      const double least = least_area_mm2 * before_->px_per_mm * before_->px_per_mm;
-      for (auto p : predicted_) {
-        const auto id = static_cast<std::size_t>(p.region);
-        if (id >= tones.size() || static_cast<double>(tones[id].count) < least) continue;
-        const double mean = tones[id].sum / static_cast<double>(tones[id].count);
-        if (!(mean > 1e-4)) continue;
-        p.reached = Density::of_reflectance(mean).value();
-        // The same area was read before with this error: grain and wiping are of the same kind.
-        p.reached_sd = std::max(0.01, p.now_sd);
-        reached_.push_back(p);
-      }
-    }
+                                Notes& notes,
+                                const Progress& progress) {
+  if (before_) {
+    auto compared =
+        compare_proof(*state_before_, *before_, predicted_, plate_->size, proof, read_, progress);
+    reached_ = std::move(compared.reached);
+    notes.insert(notes.end(), compared.notes.begin(), compared.notes.end());
   }
   if (!batch) return {};
   const auto all = book_.batches();
@@ -214,6 +172,11 @@ Result<void> PlanRecorder::write(const PlanRequest& request,
     const auto entry = enter_batch(book_, request.batch);
     if (!entry) return std::unexpected(entry.error());
     planned.plan.wedge = entry->wedge;
+  }
+  if (content.batch && !content.batch->ground.empty()) {
+    const auto ground = enter_ground(book_, {0, content.batch->ground, ""});
+    if (!ground) return std::unexpected(ground.error());
+    planned.plan.ground = *ground;
   }
   if (request.options.temperature) {
     planned.plan.temperature_c = request.options.temperature->in_celsius();

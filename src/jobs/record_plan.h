@@ -14,14 +14,13 @@ class PlanRecorder {
   // Opens (or makes) the book of the request and finds the plate's last plan. Nothing is written.
   static Result<PlanRecorder> begin(const PlanRequest& request);
 
-  // The new proof in the plate's frame: its tone in every region of the last plan (inside a border
-  // of 1 mm, where alignment and stop-out edge are not sure), and the speed learned so far.
+  // The new proof against the last plan (compare_proof), and the speed learned so far.
   // Sets options.speed and speed_sd; says by how much the speed moved.
-  Result<void> look(const cv::Mat1f& proof,
-                    const align::PlateGrid& grid,
+  Result<void> look(const scan::DensityImage& proof,
                     const wedge::Batch* batch,
                     plan::PlanOptions& options,
-                    Notes& notes);
+                    Notes& notes,
+                    const Progress& progress = {});
 
   // One transaction; the plate is added where the book does not have it.
   Result<void> write(const PlanRequest& request,
@@ -38,7 +37,9 @@ class PlanRecorder {
   std::optional<book::Plate> plate_;
   std::optional<book::State> same_state_;  // this very proof is recorded already: planned again
   int next_number_ = 1;
-  std::optional<book::PlanRecord> before_;
+  ScanChoice read_;
+  std::optional<book::State> state_before_;
+  std::optional<book::PlanRecord> before_;  // of that state
   std::vector<book::Prediction> predicted_;
   std::vector<book::Prediction> reached_;
   double speed_ = 1, speed_sd_ = 0;
