@@ -1,10 +1,12 @@
 // One file per command: each adds its options to the program and answers with an exit code.
 #pragma once
 
+#include <filesystem>
 #include <functional>
 #include <string>
 
 #include "cli/console.h"
+#include "cli/run.h"
 #include "jobs/inputs.h"
 
 namespace CLI {
@@ -17,6 +19,7 @@ struct Surroundings {
   Console& console;
   std::stop_token stop;
   int exit_code = 0;  // set by the command that ran
+  ServePage serve_page = {};
 };
 
 void add_scanner(CLI::App&, Surroundings&);

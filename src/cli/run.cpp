@@ -35,6 +35,7 @@ void describe(CLI::App& app) {
       "  1. rebite scanner   once for your scanner\n"
       "  2. rebite wedge     once for each newly mixed bath\n"
       "  3. rebite plan      for each new state of a plate\n"
+      "Or all of it in a browser: rebite page\n"
       "Every command explains itself: rebite plan --help\n\n"
       "Acids and rosin dust can hurt you: follow the safety data sheet of each product and your "
       "local "
@@ -105,6 +106,7 @@ int obey(int argc, char** argv, Surroundings& around) {
   add_align(app, around);
   add_plan(app, around);
   add_book(app, around);
+  add_page(app, around);
   if (const auto problem = command_missing(app, argc, argv)) return console.problem(*problem);
   try {
     app.parse(argc, argv);
@@ -120,7 +122,7 @@ int obey(int argc, char** argv, Surroundings& around) {
   return around.exit_code;
 }
 
-int run(int argc, char** argv) {
+int run(int argc, char** argv, const ServePage& serve_page) {
   // The C locale stays: numbers and bytes must not depend on where the program runs.
   std::signal(SIGPIPE, SIG_IGN);
   std::signal(SIGXFSZ, SIG_IGN);  // a file-size limit becomes a failed write, and is told
@@ -128,7 +130,7 @@ int run(int argc, char** argv) {
   try {
     Console console;
     InterruptWatch interrupt;
-    Surroundings around{console, interrupt.token()};
+    Surroundings around{console, interrupt.token(), 0, serve_page};
     const int code = obey(argc, argv, around);
     return code == static_cast<int>(ProblemKind::stopped) && interrupt.exit_code()
                ? interrupt.exit_code()

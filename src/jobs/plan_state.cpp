@@ -111,17 +111,6 @@ sheets::AlignmentContent shown_alignment(const align::Alignment& a) {
   return c;
 }
 
-tone::GapShares shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
-  std::map<int, double> change;
-  for (const auto& p : plan.regions) {
-    // A soft passage follows the drawing place by place.
-    change[p.region.id] = p.action == plan::Action::soft
-                              ? std::numeric_limits<double>::infinity()
-                              : (p.predicted.value - p.region.now.value).value();
-  }
-  return tone::gap_shares(map, change);
-}
-
 void add_pictures(sheets::SheetContent& content, const Scans& scans) {
   const double area = content.plate.width * content.plate.height;
   const double scale = std::min(
@@ -154,6 +143,7 @@ Result<wedge::Batch> checked_batch(const PlanRequest& request) {
 // `recorder` null: the record book has no part in it.
 Result<sheets::SheetContent> content_of(const PlanRequest& request,
                                         PlanRecorder* recorder,
+                                        const KeepPlan& keep,
                                         const Progress& progress) {
   return guarded("Planning", [&]() -> Result<sheets::SheetContent> {
     std::optional<wedge::Batch> batch;
@@ -190,13 +180,13 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     Notes book_notes;
     if (recorder) {
       auto looked =
-          recorder->look(scans->proof, batch ? &*batch : nullptr, options, book_notes);
+          recorder->look(pair.proof, pair.grid, batch ? &*batch : nullptr, options, book_notes);
       if (!looked) return std::unexpected(looked.error());
     }
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
     if (!plan) return std::unexpected(plan.error());
     content.plan = std::move(*plan);
-    content.gap_shares = shares_of(content.map, content.plan);
+    content.gap_shares = gap_shares_of(content.map, content.plan);
     append(content.plan.notes, edit_notes);
     append(content.plan.notes, book_notes);
     append(content.plan.notes, content.map.notes);
@@ -216,14 +206,31 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     content.fahrenheit = request.fahrenheit;
     progress.at(0.87, "drawing the pictures");
     add_pictures(content, *scans);
+    if (keep) {
+      const PlanSources sources{scans->proof, scans->drawing, scans->alignment, options};
+      if (auto ok = keep(sources, content, progress.part(0.9, 1)); !ok) {
+        return std::unexpected(ok.error());
+      }
+    }
     return content;
   });
 }
 
 }  // namespace
 
+tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
+  std::map<int, double> change;
+  for (const auto& p : plan.regions) {
+    // A soft passage follows the drawing place by place.
+    change[p.region.id] = p.action == plan::Action::soft
+                              ? std::numeric_limits<double>::infinity()
+                              : (p.predicted.value - p.region.now.value).value();
+  }
+  return tone::gap_shares(map, change);
+}
+
 Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Progress& progress) {
-  return content_of(request, nullptr, progress);
+  return content_of(request, nullptr, {}, progress);
 }
 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
@@ -237,7 +244,9 @@ std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetC
           {"report.html", sheets::report_html(content)}};
 }
 
-Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progress) {
+Result<PlanReport> plan_state(const PlanRequest& request,
+                              const Progress& progress,
+                              const KeepPlan& keep) {
   return guarded("Planning", [&]() -> Result<PlanReport> {
     std::vector<std::filesystem::path> inputs = request.impressions;
     inputs.insert(inputs.end(),
@@ -264,7 +273,8 @@ Result<PlanReport> plan_state(const PlanRequest& request, const Progress& progre
       recorder.emplace(std::move(*begun));
     }
 
-    auto content = content_of(request, recorder ? &*recorder : nullptr, progress.part(0, 0.92));
+    auto content =
+        content_of(request, recorder ? &*recorder : nullptr, keep, progress.part(0, 0.92));
     if (!content) return std::unexpected(content.error());
     progress.at(0.93, "drawing the sheets");
     auto files = plan_files(*content, request.bench);

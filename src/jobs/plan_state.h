@@ -1,6 +1,8 @@
 // The main job: from a state proof and a reworked drawing to a plan and its sheets.
 #pragma once
 
+#include <functional>
+
 #include "align/align_pair.h"
 #include "jobs/inputs.h"
 #include "plan/plan_bites.h"
@@ -37,11 +39,26 @@ struct PlanReport {
   std::vector<std::string> files;  // written into the folder
 };
 
-// Reads, aligns, finds regions, plans, draws, and writes the folder whole or not at all.
-Result<PlanReport> plan_state(const PlanRequest&, const Progress& = {});
+// What the sheets no longer hold, for a caller that keeps it to plan again without the scans.
+struct PlanSources {
+  const scan::DensityImage& proof;
+  const scan::DensityImage& drawing;
+  const align::Alignment& alignment;
+  const plan::PlanOptions& options;  // with the learned speed and the edits by region
+};
+using KeepPlan =
+    std::function<Result<void>(const PlanSources&, const sheets::SheetContent&, const Progress&)>;
+
+// Reads, aligns, finds regions, plans, draws, and writes the folder whole or not at all. `keep` is
+// called when the plan stands, before anything is written; its refusal ends the errand.
+Result<PlanReport> plan_state(const PlanRequest&,
+                              const Progress& = {},
+                              const KeepPlan& keep = {});
 
 // The same without writing: the page shows it first.
 Result<sheets::SheetContent> plan_content(const PlanRequest&, const Progress& = {});
+// The plate by gap before and after a plan.
+tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan);
 // Files of a plan's folder, by name.
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent&,
                                                             const sheets::BenchMapOptions&);

@@ -1,0 +1,229 @@
+#include "jobs/bath_jobs.h"
+
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "jobs/guard.h"
+#include "plan/conditions.h"
+#include "units/parse.h"
+
+namespace rebite::jobs {
+namespace {
+using Json = nlohmann::ordered_json;
+
+struct Bath {
+  book::Plate plate;
+  book::State state;
+  book::PlanRecord plan;
+  Json stages;                    // of the plan's text
+  std::vector<book::Bite> bites;  // on this state
+  std::optional<wedge::Batch> batch;
+  book::Id batch_id = 0;
+  std::optional<book::BathClock> clock;  // running
+
+  double done_minutes() const {
+    double sum = 0;
+    for (const auto& b : bites) sum += b.minutes;
+    return sum;
+  }
+  int next_stage() const {
+    int done = 0;
+    for (const auto& b : bites) done = std::max(done, b.stage);
+    return static_cast<std::size_t>(done) < stages.size() ? done + 1 : 0;
+  }
+  double total_of(int stage) const {
+    return stages.at(static_cast<std::size_t>(stage - 1)).at("total_minutes").get<double>();
+  }
+  // Of time, against the plan's own temperature. 1 where either is not known.
+  double factor_at(std::optional<double> celsius) const {
+    if (!celsius || !batch || !batch->temperature_c) return 1;
+    plan::Bench bench;
+    bench.temperature = Temperature::celsius(*celsius);
+    const double now = plan::conditions_of(*batch, bench).temperature_alone.value;
+    return now / (plan.temperature_factor > 0 ? plan.temperature_factor : 1);
+  }
+  std::optional<double> plan_temperature() const {
+    if (plan.temperature_c) return plan.temperature_c;
+    return batch ? batch->temperature_c : std::nullopt;
+  }
+};
+
+Result<Bath> bath_of(book::Book& book, book::Id id) {
+  Bath bath;
+  const auto lines = book.plates();
+  if (!lines) return std::unexpected(lines.error());
+  for (const auto& line : *lines) {
+    const auto story = book.story(line.plate.id, false);
+    if (!story) return std::unexpected(story.error());
+    for (const auto& s : story->states) {
+      if (s.id != id) continue;
+      bath.plate = story->plate;
+      bath.state = s;
+      for (const auto& b : story->bites) {
+        if (b.state == id) bath.bites.push_back(b);
+      }
+    }
+  }
+  const auto none = [](const char* what) {
+    return refuse(ProblemKind::data, what, "Plan the state first, with a batch.");
+  };
+  if (bath.state.id == 0) return none("that state is not in the book");
+  const auto plan = book.current_plan(id);
+  if (!plan) return std::unexpected(plan.error());
+  if (!*plan) return none("this state has no plan yet");
+  bath.plan = **plan;
+  const Json text = Json::parse(bath.plan.text, nullptr, false);
+  if (!text.is_object() || !text.contains("stages") || text["stages"].empty()) {
+    return none("this plan has no stages: nothing is bitten");
+  }
+  bath.stages = text["stages"];
+  const auto batches = book.batches();
+  if (!batches) return std::unexpected(batches.error());
+  for (const auto& b : *batches) {
+    const auto wedges = book.wedges(b.id);
+    if (!wedges) return std::unexpected(wedges.error());
+    for (const auto& w : *wedges) {
+      if (w.id != bath.plan.wedge) continue;
+      bath.batch_id = b.id;
+      auto batch = wedge::batch_from_json(w.text, b.name);
+      if (batch) bath.batch = std::move(*batch);
+    }
+  }
+  const auto clocks = book.clocks(id);
+  if (!clocks) return std::unexpected(clocks.error());
+  for (const auto& c : *clocks) {
+    if (c.running()) bath.clock = c;
+  }
+  return bath;
+}
+
+std::string json_of(const Bath& b, book::WallMs now) {
+  Json stages = Json::array(), done = Json::array();
+  for (const auto& s : b.stages) {
+    stages.push_back({{"number", s.at("stage")},
+                      {"dip_minutes", s.at("dip_minutes")},
+                      {"total_minutes", s.at("total_minutes")},
+                      {"stop_out_before", s.at("stop_out_before")}});
+  }
+  for (const auto& bite : b.bites) {
+    done.push_back({{"stage", bite.stage}, {"minutes", bite.minutes}, {"note", bite.note}});
+  }
+  const int stage = b.clock ? b.clock->stage : b.next_stage();
+  Json j{{"state", b.state.id},
+         {"state_number", b.state.number},
+         {"plate", b.plate.id},
+         {"plate_title", b.plate.title},
+         {"plan", b.plan.id},
+         {"stages", stages},
+         {"stage", stage},
+         {"done", done},
+         {"total_minutes", b.done_minutes()},
+         {"clock", nullptr},
+         {"now_ms", now}};
+  if (const auto t = b.plan_temperature()) j["plan_temperature_c"] = *t;
+  j["corrects"] = b.batch && b.batch->temperature_c;
+  if (stage > 0 && !b.clock) {
+    j["next_dip_minutes"] = dip_minutes(b.total_of(stage), b.done_minutes(), 1);
+  }
+  if (b.clock) {
+    const auto& c = *b.clock;
+    j["clock"] = {{"id", c.id},
+                  {"stage", c.stage},
+                  {"paused", c.paused()},
+                  {"planned_minutes", c.planned_minutes},
+                  {"target_minutes", c.planned_minutes * b.factor_at(c.temperature_c)},
+                  {"elapsed_minutes", c.minutes_in_bath(now)}};
+    if (c.temperature_c) j["clock"]["temperature_c"] = *c.temperature_c;
+  }
+  return j.dump(-1, ' ', false, Json::error_handler_t::replace);
+}
+
+Result<std::optional<double>> celsius_of(const std::string& typed) {
+  if (typed.empty()) return std::optional<double>();
+  const auto t = parse_temperature(typed);
+  if (!t) return std::unexpected(t.error());
+  return std::optional(t->in_celsius());
+}
+
+Result<void> start(book::Book& book, const Bath& bath, const BathAct& act, book::WallMs now) {
+  const int stage = bath.next_stage();
+  if (stage == 0) {
+    return refuse(ProblemKind::data, "all stages of this plan are bitten", "Print the proof.");
+  }
+  const auto celsius = celsius_of(act.temperature);
+  if (!celsius) return std::unexpected(celsius.error());
+  book::BathClock clock;
+  clock.state = bath.state.id;
+  clock.plan = bath.plan.id;
+  clock.stage = stage;
+  clock.planned_minutes = dip_minutes(bath.total_of(stage), bath.done_minutes(), 1);
+  clock.temperature_c = *celsius;
+  clock.batch = bath.batch_id;
+  clock.started = now;
+  const auto id = book.start_clock(clock);
+  if (!id) return std::unexpected(id.error());
+  return {};
+}
+
+Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::WallMs now) {
+  using What = BathAct::What;
+  const auto pulled = [](const auto& result) -> Result<void> {
+    if (!result) return std::unexpected(result.error());
+    return {};
+  };
+  switch (act.what) {
+    case What::start:
+      return start(book, bath, act, now);
+    case What::pause:
+      return book.pause_clock(act.clock, now);
+    case What::resume:
+      return book.resume_clock(act.clock, now);
+    case What::pull:
+      return pulled(book.pull(act.clock, now, act.today, act.note));
+    case What::call_off:
+      return book.call_off_clock(act.clock, now, act.note);
+    case What::temperature: {
+      const auto celsius = celsius_of(act.temperature);
+      if (!celsius) return std::unexpected(celsius.error());
+      return book.set_clock_temperature(act.clock, *celsius);
+    }
+  }
+  return {};
+}
+
+}  // namespace
+
+double dip_minutes(double planned_total, double done_minutes, double factor) {
+  return std::max(0.0, planned_total - done_minutes) * factor;
+}
+
+Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now) {
+  return guarded("Reading the bath clock", [&]() -> Result<std::string> {
+    auto book = book::Book::open(studio.book, book::Book::Access::make);
+    if (!book) return std::unexpected(book.error());
+    const auto bath = bath_of(*book, state);
+    if (!bath) return std::unexpected(bath.error());
+    return json_of(*bath, now);
+  });
+}
+
+Result<std::string> bath_act(const Studio& studio, const BathAct& act, book::WallMs now) {
+  return guarded("The bath clock", [&]() -> Result<std::string> {
+    auto book = book::Book::open(studio.book, book::Book::Access::write);
+    if (!book) return std::unexpected(book.error());
+    const auto before = bath_of(*book, act.state);
+    if (!before) return std::unexpected(before.error());
+    if (act.what != BathAct::What::start && (!before->clock || before->clock->id != act.clock)) {
+      return refuse(ProblemKind::data,
+                    "that bath clock is not running any more",
+                    "Look at the bath as it is now: another window may have ended it.");
+    }
+    if (auto ok = done(act, *book, *before, now); !ok) return std::unexpected(ok.error());
+    const auto after = bath_of(*book, act.state);
+    if (!after) return std::unexpected(after.error());
+    return json_of(*after, now);
+  });
+}
+
+}  // namespace rebite::jobs

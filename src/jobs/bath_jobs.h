@@ -1,0 +1,32 @@
+// The bath: which stage comes next, the clock that is kept in the book, and what was really done.
+#pragma once
+
+#include "jobs/studio.h"
+
+namespace rebite::jobs {
+
+// {"state","plate_title","stages":[{"number","dip_minutes","total_minutes","stop_out_before"}],
+//  "stage" (the next one, or the one in the bath; 0: all done),"done":[{"stage","minutes"}],
+//  "total_minutes" (really, so far),"clock":null|{"id","stage","paused","planned_minutes",
+//  "target_minutes" (for the temperature given),"elapsed_minutes","temperature_c"},
+//  "plan_temperature_c","stop":bool}
+// `now`: wall clock. Refuses (data) a state without a plan or without stages.
+Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now);
+
+struct BathAct {
+  enum class What { start, pause, resume, temperature, pull, call_off };
+  What what = What::start;
+  book::Id state = 0, clock = 0;  // clock: all but start
+  std::string temperature;        // start, temperature: as typed; empty: as planned
+  std::string note;               // pull, call_off
+  std::string today;              // ISO date
+};
+// Answers as bath_json.
+Result<std::string> bath_act(const Studio& studio, const BathAct& act, book::WallMs now);
+
+// The dip that the next stage needs. What the stages before were bitten too long or too short is
+// taken off or added, so that the total is the plan's; at another temperature than the plan's it
+// is multiplied by the batch's own factor (plan/conditions.h). Never below 0.
+double dip_minutes(double planned_total, double done_minutes, double factor);
+
+}  // namespace rebite::jobs

@@ -1,0 +1,180 @@
+// The bath: for wet hands. One stage, one picture, one clock, three controls at most.
+import {ask, button, clock, field, make, say, tilePicture, trouble} from './tools.js';
+
+let audio = null;
+function tone(frequency, from, length) {
+  const o = audio.createOscillator();
+  const g = audio.createGain();
+  o.frequency.value = frequency;
+  g.gain.setValueAtTime(0.0001, audio.currentTime + from);
+  g.gain.exponentialRampToValueAtTime(0.5, audio.currentTime + from + 0.02);
+  g.gain.exponentialRampToValueAtTime(0.0001, audio.currentTime + from + length);
+  o.connect(g).connect(audio.destination);
+  o.start(audio.currentTime + from);
+  o.stop(audio.currentTime + from + length);
+}
+// Only a press may switch sound on; Start is one.
+function wake() {
+  const Context = window.AudioContext || window.webkitAudioContext;
+  if (!audio && Context) audio = new Context();
+  if (audio) audio.resume();
+}
+const SOUNDS = {
+  soon: () => { tone(660, 0, 0.18); tone(660, 0.28, 0.18); },
+  out: () => { for (let i = 0; i < 6; i++) tone(i % 2 ? 1320 : 990, i * 0.35, 0.3); },
+};
+function sound(which) {
+  document.body.dataset.sounded = ((document.body.dataset.sounded || '') + ' ' + which).trim();
+  if (audio) SOUNDS[which]();
+}
+
+export async function bathView(root, state) {
+  let bath = await ask(`/api/states/${state}/bath`);
+  let asked = Date.now();   // when the server told us
+  const plan = await ask(`/api/plans/${bath.plan}`).catch(() => null);
+  let stepper = null;
+  let told = {soon: false, out: false};
+  let lock = null;
+
+  const title = make('h1', {}, `${bath.plate_title}: the bath`);
+  const stageLine = make('p', {class: 'bath-stage'});
+  const big = make('p', {class: 'bath-clock', role: 'timer', 'aria-live': 'off'});
+  const below = make('p', {class: 'bath-below'});
+  const controls = make('div', {class: 'bath-controls'});
+  const said = make('div', {class: 'outcome', 'aria-live': 'polite'});
+  const temperature = field('Bath temperature', 'temperature', {placeholder: bath.plan_temperature_c !== undefined ? bath.plan_temperature_c + 'C' : '20C', autocomplete: 'off'},
+    bath.corrects ? 'Read the thermometer, type it (19C or 66F): the time left is corrected for the whole dip.' : 'For the book. The wedge has no temperature, so the time cannot be corrected.');
+  const setTemperature = button('Set', () => act({do: 'temperature', temperature: temperature.value}), 'button large');
+  const picture = make('div', {class: 'bath-picture'});
+  const pictureWords = make('p', {class: 'bath-words'});
+  const flash = make('div', {class: 'flash', 'aria-hidden': 'true'});
+  const doneList = make('ol', {class: 'bath-done'});
+  const callOff = button('Never was in the bath: call this dip off', () => { if (sure) act({do: 'call_off'}); else { sure = true; callOff.textContent = 'Press again to call it off'; } }, 'button');
+  let sure = false;
+  root.append(title, make('div', {class: 'bath'},
+    make('div', {class: 'bath-left'}, stageLine, big, below, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, setTemperature)),
+    make('div', {class: 'bath-right'}, pictureWords, picture)),
+  make('h2', {}, 'Dips so far'), doneList, make('p', {}, callOff), make('p', {}, make('a', {href: `#/plan/${bath.plan}`}, 'To the plan')), flash);
+
+  // Minutes of this dip that are over. The wall clock: it goes on while the machine sleeps.
+  function elapsedNow() {
+    const c = bath.clock;
+    return c.elapsed_minutes + (c.paused ? 0 : Math.max(0, Date.now() - asked) / 60000);
+  }
+  async function act(form) {
+    said.replaceChildren();
+    if (form.do === 'start' || form.do === 'resume') wake();
+    try {
+      take(await ask(`/api/states/${state}/bath`, {...form, clock: bath.clock ? bath.clock.id : 0}));
+    } catch (e) {
+      said.replaceChildren(trouble(e));
+      if (e.status === 400) ask(`/api/states/${state}/bath`).then(take).catch(() => {});
+    }
+  }
+  function take(next) {
+    const other = !bath.clock || !next.clock || bath.clock.id !== next.clock.id;
+    bath = next;
+    asked = Date.now();
+    if (other) {
+      told = {soon: false, out: false};
+      flash.classList.remove('on', 'soon');
+      sure = false;
+      callOff.textContent = 'Never was in the bath: call this dip off';
+    }
+    arrange();
+    tick();
+    keepAwake();
+  }
+  async function keepAwake() {
+    if (!bath.clock || !navigator.wakeLock || document.visibilityState !== 'visible') return;
+    try { lock = await navigator.wakeLock.request('screen'); } catch { lock = null; }
+  }
+  function pulledNote() {
+    const late = elapsedNow() - bath.clock.target_minutes;
+    if (Math.abs(late) < 2 / 60) return '';
+    return late < 0 ? `pulled ${clock(-late)} early` : `pulled ${clock(late)} late`;
+  }
+  function arrange() {
+    const c = bath.clock;
+    const big3 = (words, form, cls) => button(words, () => act(typeof form === 'function' ? form() : form), 'button large ' + (cls || ''));
+    const of = ` of ${bath.stages.length}`;
+    if (c) {
+      stageLine.textContent = `Stage ${c.stage}${of}${c.paused ? ' · out of the bath for a moment' : ' · in the bath'}`;
+      controls.replaceChildren(
+        big3('Pulled', () => ({do: 'pull', note: pulledNote()}), 'strong'),
+        c.paused ? big3('Back in', {do: 'resume'}) : big3('Pause', {do: 'pause'}));
+    } else if (bath.stage > 0) {
+      stageLine.textContent = `Stage ${bath.stage}${of} · not in the bath`;
+      controls.replaceChildren(big3('Start: it is in', () => ({do: 'start', temperature: temperature.value}), 'strong'));
+    } else {
+      stageLine.textContent = 'All stages are bitten';
+      controls.replaceChildren(make('a', {class: 'button large', href: `#/new/${bath.plate}`}, 'New state'));
+    }
+    setTemperature.hidden = !c;
+    if (c && c.temperature_c !== undefined && document.activeElement !== temperature.input) temperature.input.value = c.temperature_c + 'C';
+    callOff.hidden = !c;
+    temperature.box.parentElement.hidden = !c && bath.stage === 0;
+    doneList.replaceChildren(...bath.done.map((d) => make('li', {}, `Stage ${d.stage}: ${clock(d.minutes)}${d.note ? ' · ' + d.note : ''}`)));
+    if (!bath.done.length) doneList.replaceChildren(make('li', {class: 'quiet'}, 'none yet'));
+    const shown = c ? c.stage : bath.stage;
+    const s = bath.stages[shown - 1];
+    picture.hidden = pictureWords.hidden = !s;
+    if (s) {
+      const stop = s.stop_out_before;
+      pictureWords.textContent = `Stage ${shown}, plate view: as the metal lies. ` + (shown === 1 ? 'Before this dip stop out all that is held' + (stop.length ? ', and ' + stop.join(', ') : '') + '.' : `Before this dip stop out ${stop.join(', ') || 'nothing more'}.`);
+      if (stepper) stepper.go(shown);
+    }
+  }
+  function tick() {
+    const c = bath.clock;
+    const total = bath.total_minutes + (c ? elapsedNow() : 0);
+    if (c) {
+      const left = c.target_minutes - elapsedNow();
+      big.textContent = left >= 0 ? clock(left) : '+' + clock(-left);
+      big.classList.toggle('over', left < 0);
+      below.textContent = `${left >= 0 ? 'left' : 'too long'} · this dip ${clock(c.target_minutes)} · total so far ${clock(total)}`;
+      if (!c.paused && left <= 0.5 && left > 0 && !told.soon) {
+        told.soon = true;
+        if (c.target_minutes > 0.55) { sound('soon'); flash.classList.add('soon'); setTimeout(() => flash.classList.remove('soon'), 1500); say('30 seconds left'); }
+      }
+      if (!c.paused && left <= 0 && !told.out) {
+        told.out = true;
+        sound('out');
+        flash.classList.add('on');
+        say('Out of the bath now');
+        setTimeout(() => flash.classList.remove('on'), 8000);
+      }
+    } else if (bath.stage > 0) {
+      big.textContent = clock(bath.next_dip_minutes);
+      big.classList.remove('over');
+      const s = bath.stages[bath.stage - 1];
+      below.textContent = `this dip · total after it ${clock(s.total_minutes)} · total so far ${clock(total)}`;
+    } else {
+      big.textContent = clock(total);
+      below.textContent = 'in the bath altogether';
+    }
+  }
+  flash.addEventListener('click', () => flash.classList.remove('on', 'soon'));
+  const ticking = setInterval(tick, 250);
+  // Another window may have pulled it; the book knows.
+  const looking = setInterval(() => ask(`/api/states/${state}/bath`).then(take).catch(() => {}), 10000);
+  const seen = () => { if (document.visibilityState === 'visible') { keepAwake(); tick(); } };
+  document.addEventListener('visibilitychange', seen);
+  root.addEventListener('shown', () => {
+    if (!plan) return;
+    for (const layer of plan.layers) layer.levels.forEach((level, k) => { if (!level.tiles) level.address = (col, row) => tilePicture(plan.desk.plan, layer.id, k, col, row); });
+    window.Rebite.shapes(plan);
+    delete plan.pieces.stages;
+    stepper = window.Rebite.stageStepper(picture, plan);
+    arrange();
+  }, {once: true});
+  arrange();
+  tick();
+  return () => {
+    clearInterval(ticking);
+    clearInterval(looking);
+    document.removeEventListener('visibilitychange', seen);
+    if (stepper) stepper.destroy();
+    if (lock) lock.release().catch(() => {});
+  };
+}

@@ -1,0 +1,58 @@
+// A new state: a proof, a drawing, the bath; then the plan.
+import {ask, dropPlace, field, follow, make, size, trouble} from './tools.js';
+
+export async function newStateView(root, plateId) {
+  const book = await ask('/api/book');
+  const known = new Map(book.plates.map((p) => [p.title, p]));
+  const chosen = book.plates.find((p) => p.id === plateId);
+  const scans = {proof: null, drawing: null};
+  root.append(make('h1', {}, 'New state'));
+
+  const plate = field('Plate', 'plate', {list: 'known-plates', autocomplete: 'off', value: chosen ? chosen.title : '', required: true}, 'Its name. A name that the book does not have yet makes a new plate.');
+  const names = make('datalist', {id: 'known-plates'}, ...book.plates.map((p) => make('option', {value: p.title})));
+  const metal = field('Size of the metal', 'size', {placeholder: '150x110', autocomplete: 'off'}, 'Width and height: 150x110 (mm), 18x13cm or 7x5in.');
+  const batch = field('Batch', 'batch', {kind: 'select', options: [...book.batches.map((b) => [b.id, b.name]).reverse(), [0, 'without a wedge: no minutes']]}, 'The bath you will bite in, as its wedge showed it.');
+  const ground = field('Ground', 'ground', {kind: 'select', options: [['fresh', 'fresh: a new ground over the old tones'], ['kept', 'kept: the last ground is still on the plate']]}, 'A plate that was cleaned to be proofed needs a fresh one.');
+  const temperature = field('Bath temperature', 'temperature', {placeholder: 'as the wedge’s', autocomplete: 'off'}, 'Like 19C or 66F. Leave it empty if it is as it was for the wedge.');
+  const dpi = field('Resolution', 'dpi', {kind: 'number', min: 20, max: 20000, placeholder: 'as in the files'}, 'In dpi, only where the scans have none.');
+  const remembered = () => {
+    const p = known.get(plate.value);
+    metal.input.placeholder = p ? size(p.size_mm) + ', remembered' : '150x110';
+    metal.input.required = !p;
+  };
+  plate.input.addEventListener('input', remembered);
+  remembered();
+
+  const go = make('button', {type: 'submit', class: 'button strong'}, 'Make the plan');
+  const outcome = make('div', {class: 'outcome', 'aria-live': 'polite'});
+  const form = make('form', {class: 'form', novalidate: true},
+    make('div', {class: 'two'},
+      dropPlace('State proof', 'A scan of the plate’s last print, with bare paper round the plate mark.', false, ([s]) => { scans.proof = s || null; }),
+      dropPlace('Drawing', 'A scan of the second impression that you painted over.', false, ([s]) => { scans.drawing = s || null; })),
+    make('div', {class: 'two'}, plate.box, metal.box), names,
+    make('div', {class: 'two'}, batch.box, ground.box),
+    make('div', {class: 'two'}, temperature.box, dpi.box),
+    make('p', {}, go), outcome);
+  form.addEventListener('submit', async (e) => {
+    e.preventDefault();
+    outcome.replaceChildren();
+    const missing = !scans.proof ? ['The proof is missing.', 'Choose or drop its scan above.']
+      : !scans.drawing ? ['The drawing is missing.', 'Choose or drop its scan above.']
+      : !plate.value ? ['The plate needs a name.', 'Type what you call it.'] : null;
+    if (missing) {
+      outcome.append(trouble({message: missing[0], next: missing[1]}));
+      return;
+    }
+    go.disabled = true;
+    try {
+      const started = await ask('/api/states', {plate: plate.value, size: metal.value, proof: scans.proof.scan, drawing: scans.drawing.scan,
+        batch: Number(batch.value), kept_ground: ground.value === 'kept', temperature: temperature.value, dpi: Number(dpi.value) || 0});
+      const done = await follow(started.work, outcome);
+      location.hash = `#/plan/${done.plan}`;
+    } catch (e2) {
+      outcome.replaceChildren(trouble(e2));
+    }
+    go.disabled = false;
+  });
+  root.append(form, make('p', {class: 'quiet'}, 'The scans are kept beside the book. A plan takes about ten seconds for small scans, a minute or more for very large ones.'));
+}

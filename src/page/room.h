@@ -1,0 +1,100 @@
+// What the page answers, without any socket: the fixed table of routes and what stands behind each.
+#pragma once
+
+#include <atomic>
+#include <functional>
+#include <map>
+#include <memory>
+#include <mutex>
+#include <variant>
+
+#include "jobs/plan_desk.h"
+#include "page/guard.h"
+#include "page/work.h"
+
+namespace rebite::page {
+
+// Takes a request's body piece by piece, then answers.
+class Sink {
+ public:
+  virtual ~Sink() = default;
+  virtual std::optional<Response> take(std::string_view piece) = 0;  // a refusal ends it
+  virtual Response done() = 0;
+};
+
+struct RoomOptions {
+  jobs::Studio studio;
+  unsigned short port = 0;
+  Keys keys;
+  std::function<std::int64_t()> wall_ms;  // milliseconds since 1970-01-01 UTC
+  std::uint64_t most_scan_bytes = std::uint64_t{1} << 30;
+  std::size_t most_body_bytes = std::size_t{1} << 20;
+};
+
+class Room {
+ public:
+  explicit Room(RoomOptions options);
+
+  // `head`: everything but the body. Either answers at once or takes the body.
+  using Begun = std::variant<Response, std::unique_ptr<Sink>>;
+  Begun begin(Request head);
+  const RoomOptions& options() const { return o_; }
+  Work& work() { return work_; }
+
+ private:
+  friend class ScanSink;
+  friend class BodySink;
+  using Numbers = std::vector<std::int64_t>;
+  using Handler = Response (Room::*)(const Request&, const Numbers&);
+  struct Route {
+    const char* method;
+    const char* path;  // segments; '#' stands for a whole number
+    Handler handler;
+  };
+  static const std::vector<Route>& routes();
+  const Route* find(std::string_view method, std::string_view path, Numbers& numbers, bool& known);
+
+  Response book(const Request&, const Numbers&);
+  Response plate(const Request&, const Numbers&);
+  Response batch(const Request&, const Numbers&);
+  Response new_batch(const Request&, const Numbers&);
+  Response new_state(const Request&, const Numbers&);
+  Response work_of(const Request&, const Numbers&);
+  Response stop_work(const Request&, const Numbers&);
+  Response plan(const Request&, const Numbers&);
+  Response change_plan(const Request&, const Numbers&);
+  Response undo_plan(const Request&, const Numbers&);
+  Response redo_plan(const Request&, const Numbers&);
+  Response plan_file(const Request&, const Numbers&);
+  Response bath(const Request&, const Numbers&);
+  Response bath_act(const Request&, const Numbers&);
+  Response keys(const Request&, const Numbers&);
+  Response picture(std::string_view path);
+  Response answer_of(const Result<jobs::PlanDesk::Answer>& answer);
+
+  std::string today() const;
+  std::string now_text() const;
+
+  // A scan that was handed in.
+  struct Scan {
+    std::filesystem::path file;
+    std::string name;  // as the user calls it
+  };
+  Result<Scan> scan_of(std::int64_t id);
+
+  RoomOptions o_;
+  jobs::PlanDesk desk_;
+  std::mutex mutex_;  // of scans_
+  std::map<std::int64_t, Scan> scans_;
+  std::int64_t last_scan_ = 0;
+  Work work_;
+};
+
+// A file of the page itself (index.html, scripts, styles); null: there is none of that name.
+struct Asset {
+  std::string_view bytes;
+  const char* type;
+};
+std::optional<Asset> asset(std::string_view name);
+
+}  // namespace rebite::page
