@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
 #include "units/bite_time.h"
 
@@ -14,86 +13,69 @@ constexpr double letters = 3.6;
 }
 
 double Axis::share(double v) const {
-  if (square_root) return std::sqrt(std::max(0.0, v) / to);
-  return (v - from) / (to - from);
+  if (square_root) return std::sqrt(std::clamp(v / to, 0.0, 1.0));
+  return std::clamp((v - from) / (to - from), 0.0, 1.0);
 }
 
-void Axes::draw(cairo_t* cr) const {
-  const Ink light{0.8, 0.8, 0.8, 1};
+void Axes::draw(PlotCanvas& on) const {
   double widest = 0;
   for (const auto& t : up.ticks) {
     const double at = py(t.at);
-    line(cr, x, at, x + width, at, 0.12, light);
-    line(cr, x - 1.2, at, x, at, 0.25);
-    draw_text(cr, x - 2, at + 0.36 * letters, t.words, {letters, false, Align::right, kBlack, 0});
-    widest = std::max(widest, text_size(cr, t.words, letters).width);
+    on.stroke(PlotMark::grid, {{x, at}, {x + width, at}});
+    on.stroke(PlotMark::axis, {{x - 1.2, at}, {x, at}});
+    on.words(PlotWords::tick, {x - 2, at + 0.36 * letters}, Align::right, t.words);
+    widest = std::max(widest, on.width(PlotWords::tick, t.words));
   }
   for (const auto& t : across.ticks) {
     const double at = px(t.at);
-    line(cr, at, y, at, y + height, 0.12, light);
-    line(cr, at, y + height, at, y + height + 1.2, 0.25);
-    draw_text(cr, at, y + height + 5, t.words, {letters, false, Align::centre, kBlack, 0});
+    on.stroke(PlotMark::grid, {{at, y}, {at, y + height}});
+    on.stroke(PlotMark::axis, {{at, y + height}, {at, y + height + 1.2}});
+    on.words(PlotWords::tick, {at, y + height + 5}, Align::centre, t.words);
   }
-  box(cr, x, y, width, height, 0.3);
-  draw_text(cr,
-            x + width / 2,
-            y + height + 10.5,
-            across.words,
-            {letters, false, Align::centre, kBlack, 0});
-  cairo_save(cr);
-  cairo_translate(cr, x - widest - 4.5, y + height / 2);
-  cairo_rotate(cr, -std::numbers::pi / 2);
-  draw_text(cr, 0, 0, up.words, {letters, false, Align::centre, kBlack, 0});
-  cairo_restore(cr);
+  on.stroke(PlotMark::frame,
+            {{x, y}, {x + width, y}, {x + width, y + height}, {x, y + height}, {x, y}});
+  on.words(PlotWords::label, {x + width / 2, y + height + 10.5}, Align::centre, across.words);
+  on.words(PlotWords::label, {x - widest - 4.5, y + height / 2}, Align::centre, up.words, true);
 }
 
-void Axes::clip(cairo_t* cr) const {
-  cairo_rectangle(cr, x, y, width, height);
-  cairo_clip(cr);
-}
-
-void Axes::curve(cairo_t* cr,
+void Axes::curve(PlotCanvas& on,
                  const std::vector<double>& xs,
-                 const std::vector<double>& ys,
-                 double pen) const {
-  for (std::size_t i = 0; i < xs.size(); ++i) cairo_line_to(cr, px(xs[i]), py(ys[i]));
-  set_ink(cr, kBlack);
-  cairo_set_line_width(cr, pen);
-  cairo_set_line_join(cr, CAIRO_LINE_JOIN_ROUND);
-  cairo_stroke(cr);
+                 const std::vector<double>& ys) const {
+  PlotCanvas::Points points;
+  for (std::size_t i = 0; i < xs.size(); ++i) points.emplace_back(px(xs[i]), py(ys[i]));
+  on.stroke(PlotMark::curve, points);
 }
 
-void Axes::band(cairo_t* cr,
+void Axes::band(PlotCanvas& on,
                 const std::vector<double>& xs,
                 const std::vector<double>& low,
                 const std::vector<double>& high) const {
-  for (std::size_t i = 0; i < xs.size(); ++i) cairo_line_to(cr, px(xs[i]), py(high[i]));
-  for (std::size_t i = xs.size(); i-- > 0;) cairo_line_to(cr, px(xs[i]), py(low[i]));
-  cairo_close_path(cr);
-  set_ink(cr, {0.72, 0.72, 0.72, 0.75});
-  cairo_fill(cr);
+  PlotCanvas::Points points;
+  for (std::size_t i = 0; i < xs.size(); ++i) points.emplace_back(px(xs[i]), py(high[i]));
+  for (std::size_t i = xs.size(); i-- > 0;) points.emplace_back(px(xs[i]), py(low[i]));
+  on.fill(PlotMark::band, points);
 }
 
-void Axes::point(cairo_t* cr, double at, double value, double half_bar, bool crossed) const {
-  const double cx = px(at), cy = py(value), r = 0.9;
+void Axes::upright(PlotCanvas& on, PlotMark mark, double at) const {
+  on.stroke(mark, {{px(at), y + height}, {px(at), y}});
+}
+
+void Axes::level(PlotCanvas& on, PlotMark mark, double at) const {
+  on.stroke(mark, {{x, py(at)}, {x + width, py(at)}});
+}
+
+void Axes::point(PlotCanvas& on, double at, double value, double half_bar, bool crossed) const {
+  const cv::Point2d c(px(at), py(value));
   if (half_bar > 0) {
     const double top = py(value + half_bar), foot = py(value - half_bar);
-    line(cr, cx, top, cx, foot, 0.3);
-    line(cr, cx - 1, top, cx + 1, top, 0.3);
-    line(cr, cx - 1, foot, cx + 1, foot, 0.3);
+    on.stroke(PlotMark::bar, {{c.x, top}, {c.x, foot}});
+    on.stroke(PlotMark::bar, {{c.x - 1, top}, {c.x + 1, top}});
+    on.stroke(PlotMark::bar, {{c.x - 1, foot}, {c.x + 1, foot}});
   }
-  if (crossed) {
-    line(cr, cx - r, cy - r, cx + r, cy + r, 0.4);
-    line(cr, cx - r, cy + r, cx + r, cy - r, 0.4);
-    return;
-  }
-  cairo_new_path(cr);
-  cairo_arc(cr, cx, cy, r, 0, 2 * std::numbers::pi);
-  set_ink(cr, kWhite);
-  cairo_fill_preserve(cr);
-  set_ink(cr, kBlack);
-  cairo_set_line_width(cr, 0.4);
-  cairo_stroke(cr);
+  if (crossed)
+    on.cross(c);
+  else
+    on.ring(c);
 }
 
 std::vector<Tick> round_ticks(double from, double to, int most) {

@@ -1,11 +1,10 @@
-// A frame with two axes on a canvas. Unit mm of the picture.
+// A frame with two axes on a plot. Unit mm of the picture.
 #pragma once
 
-#include <functional>
 #include <string>
 #include <vector>
 
-#include "sheets/canvas.h"
+#include "sheets/plot_canvas.h"
 
 namespace rebite::sheets {
 
@@ -19,7 +18,7 @@ struct Axis {
   bool square_root = false;  // the scale of the axis; from must be 0 then
   std::vector<Tick> ticks;
   std::string words;             // what and in which unit
-  double share(double v) const;  // 0..1 along the axis
+  double share(double v) const;  // 0..1 along the axis; what lies beyond stays at its end
 };
 
 struct Axes {
@@ -30,17 +29,16 @@ struct Axes {
   double py(double v) const { return y + (1 - up.share(v)) * height; }
 
   // Frame, light grid, ticks, words.
-  void draw(cairo_t* cr) const;
-  void clip(cairo_t* cr) const;
-  void curve(cairo_t* cr,
-             const std::vector<double>& xs,
-             const std::vector<double>& ys,
-             double width) const;
-  void band(cairo_t* cr,
+  void draw(PlotCanvas& on) const;
+  void curve(PlotCanvas& on, const std::vector<double>& xs, const std::vector<double>& ys) const;
+  void band(PlotCanvas& on,
             const std::vector<double>& xs,
             const std::vector<double>& low,
             const std::vector<double>& high) const;
-  void point(cairo_t* cr, double at, double value, double half_bar, bool crossed) const;
+  // An upright or level line through the whole frame.
+  void upright(PlotCanvas& on, PlotMark mark, double at) const;
+  void level(PlotCanvas& on, PlotMark mark, double at) const;
+  void point(PlotCanvas& on, double at, double value, double half_bar, bool crossed) const;
 };
 
 // Round steps that give at most `most` ticks; decimals as needed.

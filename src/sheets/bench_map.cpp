@@ -1,9 +1,11 @@
 // bench-map.pdf: the plan as paper beside a sink. Order of the pages: before the bath; one page per
-// stage; the transfer sheet if asked for; the print view. All 1:1 and in plate view but the last.
+// stage; by hand (where something is); the transfer sheet if asked for; the print view. All 1:1 and
+// in plate view but the last.
 #include <fmt/format.h>
 
 #include <algorithm>
 
+#include "sheets/bench_layout.h"
 #include "sheets/bench_words.h"
 #include "sheets/sheets.h"
 #include "sheets/wording.h"
@@ -12,73 +14,10 @@ namespace rebite::sheets {
 namespace {
 
 constexpr double m = kPaperMargin;
-constexpr double edge_words = 6;    // over the plate: corner mark and "top edge"
-constexpr double rule_room = 14.5;  // under it: check rule and its words
-constexpr double foot_room = 5;
-constexpr double side_room = 74;  // column beside a wide plate
+constexpr const char* kOnMetal = "PLATE VIEW: the metal as it lies before you";
 
 // Numbers on paper, in mm of the letters' em: 6 where there is room, never below 1.05.
 constexpr LabelOptions numbers{6, 2.1, 3, 0.35, 0.696, 0.729};
-
-enum class Shape { upright, beside, wide, tiled };
-
-// How a page with the whole plate is laid out.
-struct Layout {
-  Shape shape = Shape::upright;
-  PaperSize paper;
-  PlateFrame frame;  // the plate, 1:1 (tiled: a sketch)
-  Area head, words;  // large lines; tick lines
-  double rule_y = 0;
-};
-
-PaperSize turned(PaperSize p) { return {p.height, p.width}; }
-
-Layout upright_layout(PaperSize p, SizeMm plate, double head, double words) {
-  Layout l{Shape::upright, p, {}, {m, m + 7, p.width - 2 * m, head}, {}, 0};
-  l.frame = {plate, (p.width - plate.width) / 2, m + 7 + head + edge_words, 1, true};
-  l.rule_y = l.frame.y + plate.height + 7.5;
-  const double below = l.rule_y + rule_room - 7.5;
-  l.words = {m, below, p.width - 2 * m, p.height - m - foot_room - below};
-  if (l.words.height < words || plate.width > p.width - 2 * m) l.shape = Shape::tiled;
-  return l;
-}
-
-Layout beside_layout(PaperSize p, SizeMm plate) {
-  Layout l{Shape::beside, p, {}, {}, {}, 0};
-  l.frame = {plate, m, m + 7 + edge_words, 1, true};
-  const double x = m + plate.width + 8;
-  l.head = {x, m + 7, p.width - m - x, 52};
-  l.rule_y = l.frame.y + plate.height + 7.5;
-  // A rule longer than the plate runs on under the column.
-  const double bottom = m + 100 > x ? l.rule_y - 6 : p.height - m - foot_room;
-  l.words = {x, m + 62, p.width - m - x, bottom - m - 62};
-  if (l.head.width < side_room - 8 || l.rule_y + 5 > p.height - m - foot_room)
-    l.shape = Shape::tiled;
-  return l;
-}
-
-// The first of the shapes in which the plate fits; else tiled, with a sketch on an upright page.
-Layout layout_for(PaperSize p, SizeMm plate, double head, double wide_head, double words) {
-  Layout l = upright_layout(p, plate, head, words);
-  if (l.shape != Shape::tiled) return l;
-  for (const PaperSize paper : {turned(p), p}) {
-    l = beside_layout(paper, plate);
-    if (l.shape != Shape::tiled) return l;
-  }
-  l = upright_layout(turned(p), plate, wide_head, words / 2);
-  if (l.shape != Shape::tiled) {
-    l.shape = Shape::wide;
-    return l;
-  }
-  const double room_w = p.width - 2 * m - 8;
-  const double room_h = p.height - 2 * m - 7 - head - edge_words - rule_room - foot_room - words;
-  const double scale = std::min(room_w / plate.width, room_h / plate.height);
-  l = upright_layout(p, {plate.width * scale, plate.height * scale}, head, 0);
-  l.shape = Shape::tiled;
-  l.frame.plate = plate;
-  l.frame.scale = scale;
-  return l;
-}
 
 // The words in the first of these letter sizes in which all of them fit; else in the last.
 TextFlow largest_flow(const std::vector<TextBlock>& words,
@@ -99,46 +38,19 @@ class BenchMap {
         o_(o),
         paper_(o.paper == Paper::a4 ? PaperSize{210, 297} : PaperSize{215.9, 279.4}),
         drawing_(plate_drawing(c, numbers)),
-        pdf_("Bench map: " + c.title, c.made_on) {}
+        pdf_("Bench map: " + c.title, c.made_on, o.printer_across, o.printer_down) {}
 
   std::string bytes() {
     first_page();
     for (std::size_t s = 0; s < c_.plan.stages.size(); ++s) stage_page(s);
+    by_hand_page();
     if (o_.transfer_sheet) transfer_page();
     print_view_page();
     return pdf_.bytes();
   }
 
  private:
-  void line_on_top(cairo_t* cr, PaperSize p, const std::string& view) const {
-    const double half = (p.width - 2 * m) * 0.62;
-    draw_text(cr, m, m + 4, shortened(cr, view, half, 4, true), {4, true, Align::left, kBlack, 0});
-    const std::string right = c_.title;
-    draw_text(cr,
-              p.width - m,
-              m + 4,
-              shortened(cr, right, (p.width - 2 * m) * 0.36, 3.4),
-              {3.4, false, Align::right, kBlack, 0});
-  }
-
-  void foot(cairo_t* cr, PaperSize p) {
-    std::string words = size_text(c_.plate, c_.units) + " · " + ground_text(c_.plan.ground);
-    words += c_.plan.batch.empty() ? " · no wedge" : " · batch " + c_.plan.batch;
-    if (!c_.made_on.empty()) words += " · " + date_of(c_.made_on);
-    words += " · rebite " + c_.version;
-    draw_text(cr,
-              m,
-              p.height - m,
-              shortened(cr, words, p.width - 2 * m - 24, 2.9),
-              {2.9, false, Align::left, kBlack, 0});
-    draw_text(cr,
-              p.width - m,
-              p.height - m,
-              fmt::format("page {}", ++page_),
-              {2.9, false, Align::right, kBlack, 0});
-  }
-
-  static const char* plate_view_words() { return "PLATE VIEW: the metal as it lies before you"; }
+  void foot(cairo_t* cr, PaperSize p) { draw_page_foot(cr, p, c_, o_, ++page_); }
 
   void rules(cairo_t* cr, const Layout& l) const {
     const double left = std::clamp(l.frame.x, m, l.paper.width - m - 100);
@@ -223,7 +135,9 @@ class BenchMap {
       pdf_.page(p.width, p.height, [&](cairo_t* cr) {
         draw_text(cr, p.width - m, m + 6, t.name, {9, true, Align::right, kBlack, 0});
         draw_fitting(cr, m, m + 5.5, p.width - 2 * m - 26, head, 7);
-        draw_text(cr, m, m + 10.5, plate_view_words(), {3.6, true, Align::left, kBlack, 0});
+        // Beside the joining cross.
+        const double words_at = (p.width - t.window.width) / 2 + 6;
+        draw_text(cr, words_at, m + 10.5, kOnMetal, {3.6, true, Align::left, kBlack, 0});
         PlateFrame f{c_.plate, 0, 0, 1, true};
         draw_tile(cr,
                   t,
@@ -242,47 +156,68 @@ class BenchMap {
     }
   }
 
-  void first_page() {
-    const Layout l = layout_for(paper_, c_.plate, 11, 11, 70);
-    const int columns = l.shape == Shape::beside ? 1 : l.shape == Shape::wide ? 3 : 2;
-    Area words = l.words;
-    if (l.shape == Shape::beside) {
-      const double top = l.head.y + 12;
-      words = {words.x, top, words.width, words.y + words.height - top};
-    }
-    // What must be done goes onto this page if it can; the notes may run on.
-    const std::vector<TextBlock> core = first_page_words(c_), notes = note_words(c_);
+  // Where the words of a page without large lines go, and in how many columns.
+  static std::pair<Area, int> words_area(const Layout& l) {
+    if (l.shape != Shape::beside) return {l.words, l.shape == Shape::wide ? 3 : 2};
+    const double top = l.head.y + 12;
+    return {{l.words.x, top, l.words.width, l.words.y + l.words.height - top}, 1};
+  }
+
+  // The tiles that hold one of these regions; empty unless the plate is tiled.
+  std::vector<std::size_t> tiles_of(const Layout& l, const std::vector<int>& ids) {
+    if (l.shape != Shape::tiled) return {};
+    return tiles_with([&](int id) { return std::find(ids.begin(), ids.end(), id) != ids.end(); });
+  }
+
+  // A page about some zones: the plate with them, words that may run on, the zones' tiles.
+  void zones_page(const std::string& head,
+                  const std::string& tile_head,
+                  const std::vector<int>& zones,
+                  const std::vector<TextBlock>& core,
+                  const std::vector<TextBlock>& rest) {
+    const Layout l = layout_for(paper_, c_.plate, {});
+    const auto [words, columns] = words_area(l);
+    // What must be done goes onto this page if it can; the rest may run on.
     std::vector<TextBlock> all = core;
-    all.insert(all.end(), notes.begin(), notes.end());
-    const std::vector<double> sizes{4.4, 4.0, 3.7, 3.4};
-    TextFlow flow = largest_flow(all, words, columns, sizes);
+    all.insert(all.end(), rest.begin(), rest.end());
+    TextFlow flow = largest_flow(all, words, columns, {4.4, 4.0, 3.7, 3.4, 3.1});
     if (!flow.fits(words, columns))
       flow = TextFlow(all, largest_flow(core, words, columns, {4.0, 3.7, 3.4, 3.7}).size());
-    const std::vector<std::size_t> used = l.shape == Shape::tiled ? tiles_with([&](int id) {
-      return std::find(c_.plan.lower_first.begin(), c_.plan.lower_first.end(), id) !=
-             c_.plan.lower_first.end();
-    })
-                                                                  : std::vector<std::size_t>{};
-    const PaintPlate lower = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
-      draw_lower_plate(cr, f, c_, d);
+    const std::vector<std::size_t> used = tiles_of(l, zones);
+    const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
+      draw_zones_plate(cr, f, c_, d, zones);
     };
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
-      line_on_top(cr, l.paper, plate_view_words());
-      draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "BEFORE THE BATH", 11);
-      plate(cr, l, lower, used);
+      draw_page_head(cr, l.paper, kOnMetal, c_.title);
+      draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, head, 11);
+      plate(cr, l, paint, used);
       rules(cr, l);
       flow.fill(cr, words, columns);
       foot(cr, l.paper);
     });
     while (!flow.done()) {
       pdf_.page(paper_.width, paper_.height, [&](cairo_t* cr) {
-        line_on_top(cr, paper_, "BEFORE THE BATH, continued · plate view");
+        draw_page_head(cr, paper_, head + ", continued · plate view", c_.title);
         flow.fill(cr, {m, m + 8, paper_.width - 2 * m, paper_.height - 2 * m - 30}, 2);
         draw_check_rule(cr, m, paper_.height - m - 9);
         foot(cr, paper_);
       });
     }
-    tile_pages("LOWER FIRST", used, lower);
+    tile_pages(tile_head, used, paint);
+  }
+
+  void first_page() {
+    zones_page("BEFORE THE BATH",
+               "LOWER FIRST",
+               c_.plan.lower_first,
+               first_page_words(c_),
+               note_words(c_));
+  }
+
+  void by_hand_page() {
+    std::vector<int> zones;
+    for (const auto* r : by_hand(c_)) zones.push_back(r->region.id);
+    if (!zones.empty()) zones_page("BY HAND", "BY HAND", zones, by_hand_words(c_), {});
   }
 
   void stage_head(cairo_t* cr, const Layout& l, const plan::Stage& s) const {
@@ -302,7 +237,7 @@ class BenchMap {
 
   void stage_page(std::size_t index) {
     const plan::Stage& s = c_.plan.stages[index];
-    const Layout l = layout_for(paper_, c_.plate, 33, 17, 50);
+    const Layout l = layout_for(paper_, c_.plate, {33, 17, 50, 60});
     const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
       draw_stage_plate(cr, f, c_, d, index);
     };
@@ -311,7 +246,7 @@ class BenchMap {
             ? tiles_with([&](int id) { return stop_out(c_, index, id) == StopOut::now; })
             : std::vector<std::size_t>{};
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
-      line_on_top(cr, l.paper, plate_view_words());
+      draw_page_head(cr, l.paper, kOnMetal, c_.title);
       stage_head(cr, l, s);
       plate(cr, l, paint, used);
       rules(cr, l);
@@ -327,7 +262,8 @@ class BenchMap {
         words.height -= 8;
       }
       const int columns = l.shape == Shape::wide ? 2 : 1;
-      TextFlow flow = largest_flow(stage_words(c_, index, 0), words, columns, {6.6, 5.8, 5.2, 4.6});
+      TextFlow flow =
+          largest_flow(stage_words(c_, index, 0), words, columns, {6.6, 5.8, 5.2, 4.6, 4.2, 3.8});
       if (!flow.fits(words, columns))
         flow = largest_flow(stage_words(c_, index, 12), words, columns, {5.2, 4.6, 4.2, 3.8, 3.4});
       flow.fill(cr, words, columns);
@@ -337,7 +273,7 @@ class BenchMap {
   }
 
   void transfer_page() {
-    const Layout l = layout_for(paper_, c_.plate, 11, 11, 12);
+    const Layout l = layout_for(paper_, c_.plate, {11, 11, 12, 12});
     const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
       draw_transfer_plate(cr, f, c_, d);
     };
@@ -346,7 +282,7 @@ class BenchMap {
       return;
     }
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
-      line_on_top(cr, l.paper, plate_view_words());
+      draw_page_head(cr, l.paper, kOnMetal, c_.title);
       draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "TRANSFER SHEET", 11);
       plate(cr, l, paint, {});
       rules(cr, l);
@@ -355,11 +291,11 @@ class BenchMap {
   }
 
   void print_view_page() {
-    Layout l = layout_for(paper_, c_.plate, 11, 11, 70);
+    Layout l = layout_for(paper_, c_.plate, {});
     l.frame.plate_view = false;
     const MapLook look{0.35, 1.05, 2, 0.28, true, false};
     pdf_.page(l.paper.width, l.paper.height, [&](cairo_t* cr) {
-      line_on_top(cr, l.paper, "PRINT VIEW: as the proof shows it, for checking");
+      draw_page_head(cr, l.paper, "PRINT VIEW: as the proof shows it, for checking", c_.title);
       draw_fitting(cr, l.head.x, l.head.y + 9, l.head.width, "PRINT VIEW", 11);
       draw_region_map(cr, l.frame, c_, l.shape == Shape::tiled ? sketch(l) : drawing_, look);
       draw_plate_edge(cr, l.frame, l.shape != Shape::tiled);
@@ -371,34 +307,14 @@ class BenchMap {
                   {3.2, true, Align::centre, kBlack, 0});
       }
       rules(cr, l);
-      legend_rows(cr, l, look);
+      const bool beside = l.shape == Shape::beside;
+      draw_legend(cr,
+                  beside ? Area{l.words.x, l.head.y + 14, l.words.width, l.paper.height} : l.words,
+                  beside ? 1 : 2,
+                  legend(c_),
+                  look);
       foot(cr, l.paper);
     });
-  }
-
-  void legend_rows(cairo_t* cr, const Layout& l, const MapLook& look) const {
-    const auto rows = legend(c_);
-    const bool beside = l.shape == Shape::beside;
-    const Area a = beside ? Area{l.words.x, l.head.y + 14, l.words.width, l.paper.height} : l.words;
-    const int columns = beside ? 1 : 2;
-    const double width = (a.width - 6 * (columns - 1)) / columns, high = 10.5;
-    const auto per =
-        (rows.size() + static_cast<std::size_t>(columns) - 1) / static_cast<std::size_t>(columns);
-    for (std::size_t i = 0; i < rows.size(); ++i) {
-      const double x = a.x + static_cast<double>(i / per) * (width + 6);
-      const double y = a.y + 3 + static_cast<double>(i % per) * high;
-      draw_swatch(cr, rows[i].style, x, y, 13, 7.5, look);
-      draw_text(cr,
-                x + 15,
-                y + 3.2,
-                shortened(cr, rows[i].head, width - 15, 3.5, true),
-                {3.5, true, Align::left, kBlack, 0});
-      draw_text(cr,
-                x + 15,
-                y + 7.2,
-                shortened(cr, rows[i].detail, width - 15, 3),
-                {3, false, Align::left, kBlack, 0});
-    }
   }
 
   const SheetContent& c_;

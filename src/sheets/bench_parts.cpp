@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <set>
 
 #include "sheets/wording.h"
 
@@ -40,11 +39,6 @@ void warning_sign(cairo_t* cr, double x, double base, double size) {
   cairo_set_line_width(cr, 0.12 * size);
   cairo_stroke(cr);
   draw_text(cr, x + 0.6 * size, base, "!", {0.8 * size, true, Align::centre, kBlack, 0});
-}
-
-void cross(cairo_t* cr, double x, double y) {
-  line(cr, x - 4, y, x + 4, y, 0.2);
-  line(cr, x, y - 4, x, y + 4, 0.2);
 }
 
 }  // namespace
@@ -104,6 +98,41 @@ void draw_check_rule_upright(cairo_t* cr, double x, double y) {
   cairo_restore(cr);
 }
 
+void draw_page_head(cairo_t* cr, PaperSize p, const std::string& view, const std::string& title) {
+  constexpr double m = kPaperMargin;
+  const double room = p.width - 2 * m;
+  draw_text(
+      cr, m, m + 4, shortened(cr, view, room * 0.62, 4, true), {4, true, Align::left, kBlack, 0});
+  draw_text(cr,
+            p.width - m,
+            m + 4,
+            shortened(cr, title, room * 0.36, 3.4),
+            {3.4, false, Align::right, kBlack, 0});
+}
+
+void draw_page_foot(
+    cairo_t* cr, PaperSize p, const SheetContent& c, const BenchMapOptions& o, int page) {
+  constexpr double m = kPaperMargin, size = 2.9;
+  std::string words = size_text(c.plate, c.units) + " · " + ground_text(c.plan.ground);
+  words += c.plan.batch.empty() ? " · no wedge" : " · batch " + c.plan.batch;
+  if (!c.made_on.empty()) words += " · " + date_of(c.made_on);
+  words += " · rebite " + c.version;
+  if (o.printer_across != 1 || o.printer_down != 1)
+    words += fmt::format(" · for a printer of 100 mm as {:.1f} × {:.1f}",
+                         100 * o.printer_across,
+                         100 * o.printer_down);
+  draw_text(cr,
+            m,
+            p.height - m,
+            shortened(cr, words, p.width - 2 * m - 24, size),
+            {size, false, Align::left, kBlack, 0});
+  draw_text(cr,
+            p.width - m,
+            p.height - m,
+            fmt::format("page {}", page),
+            {size, false, Align::right, kBlack, 0});
+}
+
 void draw_stage_key(cairo_t* cr, double x, double y, double width, bool stacked) {
   const char* words[] = {"stop out now", "already stopped out", "stays open: bites"};
   const double step = stacked ? 0 : width / 3;
@@ -157,6 +186,16 @@ double TextFlow::draw_block(
   return l.before + l.lead * static_cast<double>(lines.size());
 }
 
+double TextFlow::heading_needs(cairo_t* cr, double width, double column) const {
+  double with_next = 0, section = 0;
+  for (std::size_t i = next_; i < blocks_.size(); ++i) {
+    if (i > next_ && blocks_[i].kind == TextBlock::Kind::heading) break;
+    section += draw_block(cr, blocks_[i], 0, 0, width, false);
+    if (i <= next_ + 1) with_next = section;
+  }
+  return section <= column ? section : with_next;
+}
+
 void TextFlow::fill(cairo_t* cr, const Area& area, int columns) {
   constexpr double gutter = 7;
   const double width = (area.width - gutter * (columns - 1)) / columns;
@@ -166,10 +205,8 @@ void TextFlow::fill(cairo_t* cr, const Area& area, int columns) {
     while (!done()) {
       const TextBlock& b = blocks_[next_];
       const double high = draw_block(cr, b, x, y, width, false);
-      // A heading is not left alone at a column's foot.
-      double needed = high;
-      if (b.kind == TextBlock::Kind::heading && next_ + 1 < blocks_.size())
-        needed += draw_block(cr, blocks_[next_ + 1], x, y, width, false);
+      const double needed =
+          b.kind == TextBlock::Kind::heading ? heading_needs(cr, width, area.height) : high;
       const bool first = y == area.y;
       if (y + needed > area.y + area.height && !(first && high > area.height)) break;
       draw_block(cr, b, x, y, width, true);
@@ -183,113 +220,6 @@ bool TextFlow::fits(const Area& area, int columns) const {
   TextFlow trial = *this;
   measure([&](cairo_t* cr) { trial.fill(cr, area, columns); });
   return trial.done();
-}
-
-TileContent tile_content(const SheetContent& c, const Tile& t, const LabelOptions& options) {
-  const double k = c.map.grid.px_per_mm;
-  // Plate view to print view: the window's right end is the left one.
-  const double left = print_view({t.window.x + t.window.width, 0}, c.plate).x;
-  const cv::Rect all(0, 0, c.map.labels.cols, c.map.labels.rows);
-  const cv::Rect part = cv::Rect(cvFloor(left * k),
-                                 cvFloor(t.window.y * k),
-                                 cvCeil(t.window.width * k),
-                                 cvCeil(t.window.height * k)) &
-                        all;
-  TileContent out;
-  if (part.empty()) return out;
-  const cv::Mat1w labels = c.map.labels(part);
-  std::set<int> ids(labels.begin(), labels.end());
-  out.ids.assign(ids.begin(), ids.end());
-  out.places = label_places(labels, k, {part.width / k, part.height / k}, out.ids, options);
-  for (auto& l : out.places) {
-    for (PlateMm* p : {&l.at, &l.anchor}) *p = {p->x + part.x / k, p->y + part.y / k};
-  }
-  return out;
-}
-
-std::vector<Tile> tiles_for(SizeMm plate, double width, double height) {
-  const double whole_x = plate.width + 2 * kTileBorder, whole_y = plate.height + 2 * kTileBorder;
-  const auto count = [](double whole, double window) {
-    return std::max(1,
-                    static_cast<int>(std::ceil((whole - kTileOverlap) / (window - kTileOverlap))));
-  };
-  const int columns = count(whole_x, width), rows = count(whole_y, height);
-  // All tiles alike, so that none is a narrow strip.
-  const double w = (whole_x + kTileOverlap * (columns - 1)) / columns;
-  const double h = (whole_y + kTileOverlap * (rows - 1)) / rows;
-  std::vector<Tile> out;
-  for (int r = 0; r < rows; ++r) {
-    for (int k = 0; k < columns; ++k) {
-      out.push_back(
-          {fmt::format("{}{}", static_cast<char>('A' + k % 26), r + 1),
-           k,
-           r,
-           {k * (w - kTileOverlap) - kTileBorder, r * (h - kTileOverlap) - kTileBorder, w, h}});
-    }
-  }
-  return out;
-}
-
-void draw_tile(cairo_t* cr,
-               const Tile& t,
-               const std::vector<Tile>& all,
-               double x,
-               double y,
-               const PlateFrame& whole,
-               const PlateDrawing& drawing,
-               const PaintPlate& paint) {
-  PlateFrame f = whole;
-  f.x = x - t.window.x;
-  f.y = y - t.window.y;
-  cairo_save(cr);
-  cairo_rectangle(cr, x, y, t.window.width, t.window.height);
-  cairo_clip(cr);
-  paint(cr, f, drawing);
-  cairo_restore(cr);
-  int columns = 1, rows = 1;
-  for (const auto& other : all) {
-    columns = std::max(columns, other.column + 1);
-    rows = std::max(rows, other.row + 1);
-  }
-  const double half = kTileOverlap / 2, w = t.window.width, h = t.window.height;
-  const double left = x + (t.column > 0 ? half : 0);
-  const double right = x + w - (t.column + 1 < columns ? half : 0);
-  const double top = y + (t.row > 0 ? half : 0), bottom = y + h - (t.row + 1 < rows ? half : 0);
-  // Cut or fold on the dashed line; crosses fall on the neighbour's crosses.
-  const double dashes[] = {2, 2};
-  cairo_set_dash(cr, dashes, 2, 0);
-  if (t.column > 0) line(cr, left, y, left, y + h, 0.15);
-  if (t.column + 1 < columns) line(cr, right, y, right, y + h, 0.15);
-  if (t.row > 0) line(cr, x, top, x + w, top, 0.15);
-  if (t.row + 1 < rows) line(cr, x, bottom, x + w, bottom, 0.15);
-  cairo_set_dash(cr, nullptr, 0, 0);
-  for (const double cx : {left, right})
-    for (const double cy : {top, bottom}) cross(cr, cx, cy);
-  for (const auto& other : all) {
-    const int dc = other.column - t.column, dr = other.row - t.row;
-    if (std::abs(dc) + std::abs(dr) != 1) continue;
-    const double at_x = dc == 0 ? x + w / 2 : dc > 0 ? right - 1 : left + 1;
-    const double at_y = dr == 0 ? y + h / 2 : dr > 0 ? bottom - 1 : top + 4;
-    const Align align = dc == 0 ? Align::centre : dc > 0 ? Align::right : Align::left;
-    draw_text(cr, at_x, at_y, "joins " + other.name, {3, true, align, kBlack, 0.8});
-  }
-}
-
-void draw_tile_key(cairo_t* cr, const PlateFrame& f, const std::vector<Tile>& all) {
-  const double half = kTileOverlap / 2;
-  for (const auto& t : all) {
-    const double x = f.x + (t.window.x + (t.column > 0 ? half : 0)) * f.scale;
-    const double y = f.y + (t.window.y + (t.row > 0 ? half : 0)) * f.scale;
-    if (t.column > 0) line(cr, x, f.y - 2, x, f.y + f.height() + 2, 0.8, kWhite);
-    if (t.column > 0) line(cr, x, f.y - 2, x, f.y + f.height() + 2, 0.3);
-    if (t.row > 0) line(cr, f.x - 2, y, f.x + f.width() + 2, y, 0.8, kWhite);
-    if (t.row > 0) line(cr, f.x - 2, y, f.x + f.width() + 2, y, 0.3);
-  }
-  for (const auto& t : all) {
-    const double x = f.x + (std::max(t.window.x, 0.0) + 3) * f.scale + 2;
-    const double y = f.y + (std::max(t.window.y, 0.0) + 3) * f.scale + 6;
-    draw_text(cr, x, y, t.name, {5, true, Align::left, kBlack, 1});
-  }
 }
 
 }  // namespace rebite::sheets

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "sheets/region_map.h"
+#include "sheets/sheets.h"
 
 namespace rebite::sheets {
 
@@ -31,11 +32,13 @@ void draw_stage_plate(cairo_t* cr,
                       const SheetContent& content,
                       const PlateDrawing& drawing,
                       std::size_t stage);
-// Zones to scrape (rings) and burnish (dots); the rest as thin outlines, numbers of the zones only.
-void draw_lower_plate(cairo_t* cr,
+// These zones with the hatch of what is done to them (scrape rings, burnish dots, soft dashes,
+// lines in grey); the rest as thin outlines; numbers of the zones only.
+void draw_zones_plate(cairo_t* cr,
                       const PlateFrame& frame,
                       const SheetContent& content,
-                      const PlateDrawing& drawing);
+                      const PlateDrawing& drawing,
+                      const std::vector<int>& zones);
 // Outlines only, for tracing to the plate.
 void draw_transfer_plate(cairo_t* cr,
                          const PlateFrame& frame,
@@ -47,6 +50,19 @@ void draw_plate_edge(cairo_t* cr, const PlateFrame& frame, bool words = true);
 // 100 mm between the outer ticks' middles, ticks every 10 mm. (x, y) is its left or upper end.
 void draw_check_rule(cairo_t* cr, double x, double y);
 void draw_check_rule_upright(cairo_t* cr, double x, double y);
+// The page's first line: the view in words, the title. Its last: plate, ground, batch, date, page.
+void draw_page_head(cairo_t* cr, PaperSize p, const std::string& view, const std::string& title);
+void draw_page_foot(cairo_t* cr,
+                    PaperSize p,
+                    const SheetContent& content,
+                    const BenchMapOptions& options,
+                    int page);
+// The map's legend in columns.
+void draw_legend(cairo_t* cr,
+                 const Area& area,
+                 int columns,
+                 const std::vector<LegendRow>& rows,
+                 const MapLook& look);
 // Solid, light, white with their words, in one row or one below the other (8 mm each).
 void draw_stage_key(cairo_t* cr, double x, double y, double width, bool stacked);
 // As large as fits in the width, at most `largest` em. Returns the em used.
@@ -58,7 +74,8 @@ double draw_fitting(cairo_t* cr,
                     double largest,
                     bool bold = true);
 
-// Text that flows through columns and pages.
+// Text that flows through columns and pages. What stands under one heading stays together where a
+// column can hold it.
 struct TextBlock {
   enum class Kind { heading, text, tick, warning };
   Kind kind = Kind::text;
@@ -75,6 +92,9 @@ class TextFlow {
   bool fits(const Area& area, int columns) const;
 
  private:
+  // Height of the heading that is next with all that stands under it, or with only the next block
+  // where no column can hold it all.
+  double heading_needs(cairo_t* cr, double width, double column) const;
   double draw_block(
       cairo_t* cr, const TextBlock& block, double x, double y, double width, bool really) const;
 

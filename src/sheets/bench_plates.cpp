@@ -1,4 +1,4 @@
-// The plate on bench pages: stages, zones to lower, transfer.
+// The plate on bench pages: stages, zones to lower or to work by hand, transfer; the legend.
 #include <algorithm>
 #include <map>
 #include <set>
@@ -63,11 +63,12 @@ void draw_stage_plate(cairo_t* cr,
   draw_tags(cr, f, d.places);
 }
 
-void draw_lower_plate(cairo_t* cr,
+void draw_zones_plate(cairo_t* cr,
                       const PlateFrame& f,
                       const SheetContent& c,
-                      const PlateDrawing& d) {
-  const std::set<int> zones(c.plan.lower_first.begin(), c.plan.lower_first.end());
+                      const PlateDrawing& d,
+                      const std::vector<int>& ids) {
+  const std::set<int> zones(ids.begin(), ids.end());
   std::map<int, plan::Action> action;
   for (const auto& r : c.plan.regions) action[r.region.id] = r.action;
   for (const auto& o : d.outlines)
@@ -75,6 +76,10 @@ void draw_lower_plate(cairo_t* cr,
   for (const auto& o : d.outlines) {
     if (!zones.contains(o.id)) continue;
     trace(cr, f, o);
+    if (action[o.id] == plan::Action::line) {
+      set_ink(cr, {0.75, 0.75, 0.75, 1});
+      cairo_fill_preserve(cr);
+    }
     hatch_path(cr, action_style(action[o.id]), 1.8 * f.scale, 0.25 * f.scale, false);
     cairo_new_path(cr);
     stroke_outline(cr, f, o, 1.5 * firm * f.scale, kBlack);
@@ -92,6 +97,31 @@ void draw_transfer_plate(cairo_t* cr,
   for (const auto& o : d.outlines)
     if (o.id != 0) stroke_outline(cr, f, o, 0.25 * f.scale, kBlack);
   draw_tags(cr, f, d.places);
+}
+
+void draw_legend(cairo_t* cr,
+                 const Area& a,
+                 int columns,
+                 const std::vector<LegendRow>& rows,
+                 const MapLook& look) {
+  const double width = (a.width - 6 * (columns - 1)) / columns, high = 10.5;
+  const auto per =
+      (rows.size() + static_cast<std::size_t>(columns) - 1) / static_cast<std::size_t>(columns);
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const double x = a.x + static_cast<double>(i / per) * (width + 6);
+    const double y = a.y + 3 + static_cast<double>(i % per) * high;
+    draw_swatch(cr, rows[i].style, x, y, 13, 7.5, look);
+    draw_text(cr,
+              x + 15,
+              y + 3.2,
+              shortened(cr, rows[i].head, width - 15, 3.5, true),
+              {3.5, true, Align::left, kBlack, 0});
+    draw_text(cr,
+              x + 15,
+              y + 7.2,
+              shortened(cr, rows[i].detail, width - 15, 3),
+              {3, false, Align::left, kBlack, 0});
+  }
 }
 
 }  // namespace rebite::sheets

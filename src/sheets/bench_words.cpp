@@ -12,6 +12,13 @@ namespace {
 
 using Kind = TextBlock::Kind;
 
+// No line ends inside it.
+std::string kept_together(const std::string& text) {
+  std::string out;
+  for (const char c : text) out += c == ' ' ? std::string("\u00a0") : std::string(1, c);
+  return out;
+}
+
 void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
   std::map<int, const plan::PlannedRegion*> by_id;
   for (const auto& r : c.plan.regions) by_id[r.region.id] = &r;
@@ -26,9 +33,9 @@ void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
                    fmt::format("{}: {} · {} · {} to {}",
                                id,
                                action_text(r.action),
-                               area_text(r.region.area_mm2, c.units),
-                               density_text(r.region.now.value),
-                               density_text(r.region.target.value))});
+                               kept_together(area_text(r.region.area_mm2, c.units)),
+                               kept_together(density_text(r.region.now.value)),
+                               kept_together(lowered_text(r, c)))});
   }
   if (c.plan.lower_first.empty()) {
     out.push_back({Kind::text, "Nothing to scrape or burnish."});
@@ -38,6 +45,47 @@ void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
                                count_text(c.plan.lower_first.size(), "zone", "zones"),
                                area_text(area, c.units))});
   }
+}
+
+// "12 soft (D 0.12 to D 0.28, guide 0:35)"
+std::string aim(const plan::PlannedRegion& r) {
+  std::string out = kept_together(density_text(r.region.now.value)) + " to " +
+                    kept_together(density_text(r.region.target.value));
+  if (r.guide) out += ", " + kept_together("guide " + clock_text(*r.guide));
+  return out;
+}
+
+std::vector<int> ids_of(const SheetContent& c, plan::Action action) {
+  std::vector<int> out;
+  for (const auto& r : c.plan.regions)
+    if (r.action == action) out.push_back(r.region.id);
+  return out;
+}
+
+// What is worked by hand beside the stages, in one line; empty where nothing is.
+std::string hand_aims(const SheetContent& c, std::size_t parts) {
+  std::string out;
+  std::size_t shown = 0;
+  const auto regions = by_hand(c);
+  for (const auto* r : regions) {
+    if (shown == (parts == 0 ? 4 : 2)) break;
+    out += fmt::format("{}{} ({})", shown++ == 0 ? "By hand: " : ", ", r->region.id, aim(*r));
+  }
+  if (regions.size() > shown)
+    out += fmt::format(" and {} more, page BY HAND", regions.size() - shown);
+  return out;
+}
+
+void hand_words(const SheetContent& c, std::vector<TextBlock>& out) {
+  if (by_hand(c).empty()) return;
+  out.push_back({Kind::heading, "By hand"});
+  std::string words;
+  for (const auto& [action, what] :
+       {std::pair{plan::Action::soft, "soft "}, std::pair{plan::Action::line, "drawn lines "}}) {
+    const std::vector<int> ids = ids_of(c, action);
+    if (!ids.empty()) words += (words.empty() ? "" : "; ") + (what + ids_text(ids, 12));
+  }
+  out.push_back({Kind::text, words + ". Stopped out in every bath; tones on the page BY HAND."});
 }
 
 // Common practice, no source; product and shop rules come first.
@@ -64,6 +112,13 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
   } else {
     out.push_back({Kind::tick, "Bath temperature now: ________"});
   }
+  if (!c.plan.control_strip.empty()) {
+    std::string tones;
+    for (const auto& patch : c.plan.control_strip)
+      tones += (tones.empty() ? "" : ", ") + kept_together(density_text(patch.expected.value));
+    out.push_back(
+        {Kind::tick, "If wanted: a strip at the margin, one patch a stage: " + tones + "."});
+  }
   out.push_back({Kind::text,
                  "In doubt pull the plate early: too little can be bitten again, too much must be "
                  "scraped."});
@@ -80,6 +135,16 @@ std::string named(const std::vector<int>& ids, bool plain, std::size_t parts) {
   return words.empty() ? "nothing more" : words;
 }
 
+// What was found wrong with a scan says so in its first word (jobs: said_of). `wanted`: those, else
+// all others.
+Notes notes_of_scans(const SheetContent& c, bool wanted) {
+  Notes out = all_notes(c);
+  std::erase_if(out, [&](const std::string& n) {
+    return (n.starts_with("Proof: ") || n.starts_with("Drawing: ")) != wanted;
+  });
+  return out;
+}
+
 }  // namespace
 
 std::vector<TextBlock> first_page_words(const SheetContent& c) {
@@ -87,6 +152,7 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
   if (!c.plan.cautions.empty()) out.push_back({Kind::heading, "Take care"});
   for (const auto& words : c.plan.cautions) out.push_back({Kind::warning, words});
   lower_words(c, out);
+  hand_words(c, out);
   preparation_words(c, out);
   if (!c.plan.stages.empty()) out.push_back({Kind::heading, "The stages"});
   for (const auto& s : c.plan.stages) {
@@ -96,13 +162,55 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
                                dip_text(s),
                                named(s.stop_out_before, s.number == 1 && has_hold(c), 12))});
   }
+  const Notes scans = notes_of_scans(c, true);
+  if (!scans.empty()) out.push_back({Kind::heading, "The scans"});
+  for (const auto& words : scans) out.push_back({Kind::text, words});
   return out;
 }
 
 std::vector<TextBlock> note_words(const SheetContent& c) {
   std::vector<TextBlock> out;
-  if (!c.plan.notes.empty()) out.push_back({Kind::heading, "Notes"});
-  for (const auto& words : c.plan.notes) out.push_back({Kind::text, words});
+  const Notes notes = notes_of_scans(c, false);
+  if (!notes.empty()) out.push_back({Kind::heading, "Notes"});
+  for (const auto& words : notes) out.push_back({Kind::text, words});
+  return out;
+}
+
+std::vector<TextBlock> by_hand_words(const SheetContent& c) {
+  std::vector<TextBlock> out;
+  const auto list = [&](plan::Action action, const char* head, const char* how) {
+    bool any = false;
+    for (const auto* r : by_hand(c)) {
+      if (r->action != action) continue;
+      if (!any) out.push_back({Kind::heading, head});
+      if (!any) out.push_back({Kind::text, how});
+      any = true;
+      out.push_back({Kind::tick,
+                     fmt::format("{}: {} · {}",
+                                 r->region.id,
+                                 aim(*r),
+                                 kept_together(area_text(r->region.area_mm2, c.units)))});
+    }
+  };
+  // How such parts are worked: common practice, no source but the shop's own (trade's blogs
+  // differ).
+  list(plan::Action::soft,
+       "Soft passages",
+       "No stop-out edge makes them. Brushed acid, crayon or stop-out drawn in by degrees, towards "
+       "the second tone.");
+  list(plan::Action::line,
+       "Drawn lines",
+       "Narrower than the brush: for the needle, in a bite of their own.");
+  out.push_back({Kind::heading, "How to read this"});
+  const bool guides = std::any_of(c.plan.regions.begin(), c.plan.regions.end(), [](const auto& r) {
+    return r.guide.has_value();
+  });
+  if (guides)
+    out.push_back({Kind::text,
+                   "guide: the total that the wedge took for that change. Brushed acid and needled "
+                   "lines do not follow the wedge: a rough guide, not a time to set."});
+  out.push_back({Kind::text, "All of these are stopped out before the first dip."});
+  out.push_back({Kind::warning, "Acid from a brush runs and spits: goggles, gloves, apron."});
   return out;
 }
 
@@ -113,13 +221,17 @@ std::vector<TextBlock> stage_words(const SheetContent& c, std::size_t stage, std
       last ? "Then: clean the plate, pull a proof, scan it."
            : "Then stop out " + named(c.plan.stages[stage + 1].stop_out_before, false, parts);
   const std::string degree = c.fahrenheit ? "°F" : "°C";
-  return {{Kind::tick,
-           "Stopped out and dry: " + named(s.stop_out_before, stage == 0 && has_hold(c), parts)},
-          {Kind::tick, "Back, bevel and edges covered"},
-          {Kind::tick, "In the bath at ____:____"},
-          {Kind::tick, "Bath ________ " + degree},
-          {Kind::tick, "Out and rinsed, time as done ____:____"},
-          {Kind::text, after}};
+  std::vector<TextBlock> out = {
+      {Kind::tick,
+       "Stopped out and dry: " + named(s.stop_out_before, stage == 0 && has_hold(c), parts)},
+      {Kind::tick, "Back, bevel and edges covered"},
+      {Kind::tick, "In the bath at ____:____"},
+      {Kind::tick, "Bath ________ " + degree},
+      {Kind::tick, "Out and rinsed, time as done ____:____"},
+      {Kind::text, after}};
+  if (const std::string aims = hand_aims(c, parts); !aims.empty())
+    out.push_back({Kind::text, aims});
+  return out;
 }
 
 }  // namespace rebite::sheets

@@ -1,4 +1,4 @@
-// What the first page of the bench map says, as blocks of text.
+// What the pages of the bench map say, as blocks of text.
 #pragma once
 
 #include <vector>
@@ -7,10 +7,12 @@
 
 namespace rebite::sheets {
 
-// Cautions, lower first, preparation, order of the stages.
+// Cautions, lower first, by hand, preparation, order of the stages, what the scans lack.
 std::vector<TextBlock> first_page_words(const SheetContent& content);
-// The plan's notes.
+// Every other note of plan, map and wedge, once.
 std::vector<TextBlock> note_words(const SheetContent& content);
+// Soft passages and drawn lines: from which tone to which, with the wedge's time as a rough guide.
+std::vector<TextBlock> by_hand_words(const SheetContent& content);
 // The tick lines of one stage's page.
 // At most `parts` numbers or runs of numbers in a list (0: all).
 std::vector<TextBlock> stage_words(const SheetContent& content,

@@ -75,7 +75,12 @@ void measure(const Draw& draw);
 class PdfPages {
  public:
   // `date`: ISO date and time of making for the file's own note; empty: a fixed one.
-  PdfPages(const std::string& title, const std::string& date);
+  // `printer_*`: what the printer makes of 1 mm; the drawing is scaled against it about the middle
+  // of the page.
+  PdfPages(const std::string& title,
+           const std::string& date,
+           double printer_across = 1,
+           double printer_down = 1);
   ~PdfPages();
   PdfPages(const PdfPages&) = delete;
   PdfPages& operator=(const PdfPages&) = delete;

@@ -63,10 +63,13 @@ std::string without_scaling(std::string pdf) {
 struct PdfPages::Parts {
   std::string bytes;
   cairo_surface_t* surface = nullptr;
+  double across = 1, down = 1;  // what the printer makes of 1 mm
 };
 
-PdfPages::PdfPages(const std::string& title, const std::string& date)
+PdfPages::PdfPages(const std::string& title, const std::string& date, double across, double down)
     : parts_(std::make_unique<Parts>()) {
+  parts_->across = across;
+  parts_->down = down;
   parts_->surface = cairo_pdf_surface_create_for_stream(append, &parts_->bytes, 595, 842);
   check(cairo_surface_status(parts_->surface));
   cairo_pdf_surface_restrict_to_version(parts_->surface, CAIRO_PDF_VERSION_1_4);
@@ -82,6 +85,9 @@ void PdfPages::page(double width_mm, double height_mm, const Draw& draw) {
   cairo_pdf_surface_set_size(parts_->surface, width_mm * pt_per_mm, height_mm * pt_per_mm);
   cairo_t* cr = cairo_create(parts_->surface);
   cairo_scale(cr, pt_per_mm, pt_per_mm);
+  cairo_translate(cr, width_mm / 2, height_mm / 2);
+  cairo_scale(cr, 1 / parts_->across, 1 / parts_->down);
+  cairo_translate(cr, -width_mm / 2, -height_mm / 2);
   draw(cr);
   cairo_show_page(cr);
   const cairo_status_t status = cairo_status(cr);

@@ -80,6 +80,7 @@ Json region_json(const plan::PlannedRegion& r) {
                     {"high", minutes(r.minutes->high, "minutes.high")},
                     {"advised", minutes(r.minutes->advised, "minutes.advised")}};
   }
+  if (r.guide) j["guide_minutes"] = minutes(*r.guide, "guide_minutes");
   j["stage"] = r.stage;
   j["density_after_stage"] = list(r.after_stage, [](const DensityEstimate& d) {
     return Json(density(d.value.value(), "density_after_stage"));

@@ -76,29 +76,41 @@ Json labels_json(const tone::RegionMap& map) {
           {"runs", base64(runs)}};
 }
 
+template <class Items, class ToJson>
+Json list(const Items& items, ToJson to_json) {
+  Json out = Json::array();
+  for (const auto& item : items) out.push_back(to_json(item));
+  return out;
+}
+
 std::string plain(const DensityEstimate& e) {
   return tone_number(e.value.value()) + " ± " + tone_number(e.sd);
 }
 
 Json region_json(const plan::PlannedRegion& r, const SheetContent& c) {
   const auto& g = r.region;
-  return {{"id", g.id},
-          {"action", action_key(r.action)},
-          {"look", look_of(r)},
-          {"stage", r.stage},
-          {"centre_mm", {g.centre.x, g.centre.y}},
-          {"area_mm2", g.area_mm2},
-          {"now", g.now.value.value()},
-          {"target", g.target.value.value()},
-          {"predicted", r.predicted.value.value()},
-          {"action_text", action_words(r.action)},
-          {"now_text", plain(g.now)},
-          {"target_text", plain(g.target)},
-          {"predicted_text", plain(r.predicted)},
-          {"gap_text", gap_number(g.gap.value()) + " ± " + tone_number(g.gap_sd)},
-          {"area_text", area_text(g.area_mm2, c.units)},
-          {"time_text", r.minutes ? minutes_text(*r.minutes) : ""},
-          {"advice", advice(r, c.plan)}};
+  return {
+      {"id", g.id},
+      {"action", action_key(r.action)},
+      {"look", look_of(r)},
+      {"stage", r.stage},
+      {"centre_mm", {g.centre.x, g.centre.y}},
+      {"area_mm2", g.area_mm2},
+      {"now", g.now.value.value()},
+      {"target", g.target.value.value()},
+      {"predicted", r.predicted.value.value()},
+      {"action_text", action_words(r.action)},
+      {"after",
+       list(r.after_stage, [](const DensityEstimate& d) { return Json(d.value.value()); })},
+      {"after_text", list(r.after_stage, [](const DensityEstimate& d) { return Json(plain(d)); })},
+      {"now_text", plain(g.now)},
+      {"target_text", plain(g.target)},
+      {"predicted_text", plain(r.predicted)},
+      {"gap_text", gap_number(g.gap.value()) + " ± " + tone_number(g.gap_sd)},
+      {"area_text", area_text(g.area_mm2, c.units)},
+      {"time_text", r.minutes ? minutes_text(*r.minutes) : ""},
+      {"guide_text", r.guide ? clock_text(*r.guide) : ""},
+      {"advice", advice(r, c.plan)}};
 }
 
 Json stage_json(const plan::Stage& s) {
@@ -120,18 +132,11 @@ Json layer_json(const PictureLayer& l) {
   return {{"id", l.id}, {"name", l.name}, {"about", l.about}, {"levels", levels}};
 }
 
-template <class Items, class ToJson>
-Json list(const Items& items, ToJson to_json) {
-  Json out = Json::array();
-  for (const auto& item : items) out.push_back(to_json(item));
-  return out;
-}
-
 }  // namespace
 
 Json report_data(const SheetContent& c, const std::vector<PictureLayer>& layers, DataParts parts) {
   const bool inches = c.units == Units::inches;
-  const GapShares shares = gap_shares(c);
+  const tone::GapShares& shares = c.gap_shares;
   Json j{{"title", c.title},
          {"units", {{"length", inches ? "in" : "mm"}, {"mm_per_unit", inches ? 25.4 : 1.0}}},
          {"plate", {{"width_mm", c.plate.width}, {"height_mm", c.plate.height}}},

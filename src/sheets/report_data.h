@@ -10,11 +10,14 @@
 //                                  pairs (region id, run length) as LEB128 numbers
 //  "regions":[{"id","action","look","stage","centre_mm":[x,y],"area_mm2",
 //              "now","target","predicted" (numbers),
+//              "after":[..],"after_text":[..]  tone after each dip, as many as stages (may be
+//              empty)
 //              "action_text","now_text","target_text","predicted_text","gap_text","area_text",
-//              "time_text","advice" (all plain text), "outline" (SVG path, plate mm)}],
+//              "time_text","guide_text" (rough time for free-hand work, or ""),
+//              "advice" (all plain text), "outline" (SVG path, plate mm)}],
 //  "stages":[{"number","dip_text","total_text","stop_out_before":[ids],"still_open":[ids]}],
 //  "layers":[{"id","name","about","levels":[{"px_per_mm","width","height","tile","tiles":[url]}]}],
-//  "curve":{..}|null, "histogram":{..}          report_plots.h
+//  "curve":{..}|null, "histogram":{..}|null     report_plots.h
 //  "pieces":{"defs","regions","stages","curve","histogram","gap_legend","alignment_legend",
 //            "looks"}}                          HTML and SVG fragments, drawn without a script
 #pragma once

@@ -6,6 +6,7 @@
 #include <map>
 #include <set>
 
+#include "sheets/label_places.h"
 #include "sheets/outlines.h"
 #include "sheets/report_text.h"
 
@@ -146,14 +147,14 @@ std::string pattern(const std::string& key,
   return out + "</pattern>";
 }
 
-// Numbers in the order of area, each left out where it would lie over an earlier one. `x_of` turns
-// plate millimetres into the figure's x.
+// Numbers in the order of area; one that would lie over an earlier one is set smaller, and left out
+// where even that does not help. `x_of` turns plate millimetres into the figure's x.
 template <class XOf>
-std::string numbers(const SheetContent& c, const std::set<int>* only, XOf x_of) {
+std::string numbers(const SheetContent& c, const std::set<int>& only, XOf x_of) {
   const double size = std::max(c.plate.width, c.plate.height) / 42;
   std::vector<const plan::PlannedRegion*> order;
   for (const auto& r : c.plan.regions)
-    if (!only || only->contains(r.region.id)) order.push_back(&r);
+    if (only.contains(r.region.id)) order.push_back(&r);
   std::stable_sort(order.begin(), order.end(), [](const auto* a, const auto* b) {
     return a->region.area_mm2 > b->region.area_mm2;
   });
@@ -161,15 +162,49 @@ std::string numbers(const SheetContent& c, const std::set<int>* only, XOf x_of) 
   std::string out = fmt::format("<g class=\"numbers\" font-size=\"{:.3g}\">", size);
   for (const auto* r : order) {
     const double x = x_of(r->region.centre), y = r->region.centre.y;
-    const double w = size * 0.62 * static_cast<double>(std::to_string(r->region.id).size());
-    const cv::Rect2d box(x - w / 2, y - size / 2, w, size);
-    if (std::any_of(
-            taken.begin(), taken.end(), [&](const auto& t) { return (t & box).area() > 0; }))
-      continue;
-    taken.push_back(box);
-    out += fmt::format("<text x=\"{:.4g}\" y=\"{:.4g}\">{}</text>", x, y, r->region.id);
+    const auto digits = static_cast<double>(std::to_string(r->region.id).size());
+    for (const double em : {size, 0.72 * size}) {
+      const double w = em * 0.68 * digits;
+      const cv::Rect2d box(x - w / 2, y - em / 2, w, em);
+      if (std::any_of(
+              taken.begin(), taken.end(), [&](const auto& t) { return (t & box).area() > 0; }))
+        continue;
+      taken.push_back(box);
+      out += fmt::format("<text x=\"{:.4g}\" y=\"{:.4g}\"{}>{}</text>",
+                         x,
+                         y,
+                         em < size ? fmt::format(" font-size=\"{:.3g}\"", em) : "",
+                         r->region.id);
+      break;
+    }
   }
   return out + "</g>";
+}
+
+// Numbers as the map has them: none over another, with a leader where the region is too small.
+// Large enough for a picture as wide as a phone.
+std::string placed_numbers(const SheetContent& c) {
+  const double side = std::max(c.plate.width, c.plate.height);
+  std::vector<int> ids;
+  for (const auto& r : c.plan.regions) ids.push_back(r.region.id);
+  LabelOptions o;
+  o.size_mm = side / 26;
+  o.smallest_mm = side / 36;
+  o.leader_mm = side / 34;
+  o.pad_mm = side / 320;
+  const auto places = label_places(c.map.labels, c.map.grid.px_per_mm, c.plate, ids, o);
+  std::string lines, words;
+  for (const LabelPlace& l : places) {
+    if (l.leader)
+      lines += fmt::format("M{:.4g} {:.4g}L{:.4g} {:.4g}", l.at.x, l.at.y, l.anchor.x, l.anchor.y);
+    words += fmt::format("<text x=\"{:.4g}\" y=\"{:.4g}\" font-size=\"{:.3g}\">{}</text>",
+                         l.at.x,
+                         l.at.y,
+                         l.size_mm,
+                         l.id);
+  }
+  return (lines.empty() ? "" : "<path class=\"leaders\" d=\"" + lines + "\"/>") +
+         "<g class=\"numbers\">" + words + "</g>";
 }
 
 std::string svg_open(const SheetContent& c, const std::string& cls, const std::string& says) {
@@ -178,11 +213,7 @@ std::string svg_open(const SheetContent& c, const std::string& cls, const std::s
       cls,
       c.plate.width,
       c.plate.height,
-      escaped(says));
-}
-
-std::string use(int id, const std::string& fill) {
-  return fmt::format("<use href=\"#shape-{}\" fill=\"{}\"/>", id, fill);
+      html_text(says));
 }
 
 }  // namespace
@@ -226,9 +257,10 @@ std::string map_figure(const SheetContent& c) {
   std::string out = svg_open(c, "map", "Regions over the proof, print view");
   out += "<g class=\"fills\">";
   for (const auto& r : c.plan.regions)
-    out += use(r.region.id, fmt::format("url(#hatch-{})", look_of(r)));
-  out += "</g>" + numbers(c, nullptr, [](PlateMm p) { return p.x; });
-  return out + "</svg>";
+    out += fmt::format("<use href=\"#shape-{0}\" fill=\"url(#hatch-{1})\" data-region=\"{0}\"/>",
+                       r.region.id,
+                       look_of(r));
+  return out + "</g>" + placed_numbers(c) + "</svg>";
 }
 
 std::string stage_figure(const SheetContent& c, const plan::Stage& stage) {
@@ -256,7 +288,7 @@ std::string stage_figure(const SheetContent& c, const plan::Stage& stage) {
   out += "</g>";
   std::set<int> named(open);
   named.insert(now.begin(), now.end());
-  out += numbers(c, &named, [&](PlateMm p) { return plate_view(p, c.plate).x; });
+  out += numbers(c, named, [&](PlateMm p) { return plate_view(p, c.plate).x; });
   return out + "</svg>";
 }
 

@@ -48,25 +48,42 @@ std::string filled(std::string_view text, const std::map<std::string, std::strin
   }
 }
 
-std::string picture(const PictureLayer& l, const std::string& over) {
+// A layer's coarse picture with what lies over it, and its words.
+std::string picture(const PictureLayer& l, const std::string& words, const std::string& over = "") {
   return fmt::format(
-      "<figure><figcaption><b>{0}</b>, {1}. Print view.</figcaption><div "
+      "<figure><figcaption>{6} Print view.</figcaption><div "
       "class=\"stack\"><img alt=\"{0}: {1}, print view\" data-layer=\"{2}\" "
-      "src=\"{3}\" width=\"{4}\" height=\"{5}\">{6}</div></figure>",
+      "src=\"{3}\" width=\"{4}\" height=\"{5}\">{7}</div></figure>",
       l.name,
       l.about,
       l.id,
       l.levels.front().tiles.front(),
       l.levels.front().width,
       l.levels.front().height,
+      words,
       over);
 }
 
-std::string pictures(const SheetContent& c, const std::vector<PictureLayer>& layers) {
+std::string picture(const PictureLayer& l) {
+  return picture(l, "<b>" + l.name + "</b>, " + l.about + ".");
+}
+
+// The proof stands beside the stages already.
+std::string pictures(const std::vector<PictureLayer>& layers) {
   std::string out;
   for (const auto& l : layers)
-    if (l.id != "alignment") out += picture(l, l.id == "proof" ? map_figure(c) : "");
+    if (l.id != "alignment" && l.id != "proof") out += picture(l);
   return out;
+}
+
+constexpr const char* kWhere = "<b>Where.</b> The regions by number, over the proof.";
+
+std::string glance_map(const SheetContent& c, const std::vector<PictureLayer>& layers) {
+  for (const auto& l : layers)
+    if (l.id == "proof")
+      return "<div class=\"glance-map\">" + picture(l, kWhere, map_figure(c)) + "</div>";
+  return "<div class=\"glance-map\"><figure><figcaption>" + std::string(kWhere) +
+         " Print view.</figcaption>" + map_figure(c) + "</figure></div>";
 }
 
 std::string alignment(const SheetContent& c, const std::vector<PictureLayer>& layers) {
@@ -84,8 +101,7 @@ std::string alignment(const SheetContent& c, const std::vector<PictureLayer>& la
       a.plate_found ? "" : " The plate mark was not found: the plate was placed by its size.");
   for (const auto& l : layers)
     if (l.id == "alignment")
-      out += "<div class=\"lie\">" + picture(l, "") + legend_html(alignment_legend(c.units)) +
-             "</div>";
+      out += "<div class=\"lie\">" + picture(l) + legend_html(alignment_legend(c.units)) + "</div>";
   return out;
 }
 
@@ -97,11 +113,19 @@ std::string curve(const SheetContent& c) {
          curve_svg(c) + "</div>";
 }
 
+std::string gap_before_after(const SheetContent& c) {
+  const std::string drawn = histogram_svg(c.gap_shares);
+  if (drawn.empty()) return "<p class=\"quiet\">Not counted.</p>";
+  return "<div id=\"histogram\">" + drawn +
+         "</div><p class=\"pair\"><span class=\"mark before\"></span> now <span class=\"mark "
+         "after\"></span> after this plan</p>";
+}
+
 std::string meta(const SheetContent& c) {
   std::string out = size_text(c.plate, c.units);
-  if (c.batch) out += " · batch " + escaped(c.batch->name);
+  if (c.batch) out += " · batch " + html_text(c.batch->name);
   out += " · " + ground_text(c.plan.ground);
-  if (!c.made_on.empty()) out += " · " + escaped(date_of(c.made_on));
+  if (!c.made_on.empty()) out += " · " + html_text(date_of(c.made_on));
   return out;
 }
 
@@ -122,20 +146,19 @@ std::vector<PictureLayer> without_overviews(std::vector<PictureLayer> layers) {
 
 std::string report_html(const SheetContent& c) {
   const auto layers = picture_layers(c);
-  const GapShares shares = gap_shares(c);
-  std::string footer = "Rebite " + escaped(c.version);
-  if (!c.made_on.empty()) footer += " · " + escaped(c.made_on);
+  std::string footer = "Rebite " + html_text(c.version);
+  if (!c.made_on.empty()) footer += " · " + html_text(c.made_on);
   if (!c.proof_file.empty())
-    footer += " · proof " + escaped(c.proof_file) + ", drawing " + escaped(c.drawing_file);
+    footer += " · proof " + html_text(c.proof_file) + ", drawing " + html_text(c.drawing_file);
   return filled(
       asset("report.html"),
-      {{"title", escaped(c.title)},
+      {{"title", html_text(c.title)},
        {"css", std::string(asset("components.css")) + std::string(asset("report.css"))},
        {"defs", defs_svg(c)},
        {"meta", meta(c)},
-       {"glance", glance_html(c)},
+       {"glance", glance_html(c, glance_map(c, layers))},
        {"cautions", cautions_html(c)},
-       {"pictures", pictures(c, layers)},
+       {"pictures", pictures(layers)},
        {"looks", looks_html(c)},
        {"gap_legend", legend_html(gap_legend())},
        {"stages", stages_html(c)},
@@ -144,7 +167,7 @@ std::string report_html(const SheetContent& c) {
        {"curve", curve(c)},
        {"gap_before", tone_number(c.plan.outlook.mean_gap_before)},
        {"gap_after", tone_number(c.plan.outlook.mean_gap_after)},
-       {"histogram", histogram_svg(shares)},
+       {"histogram", gap_before_after(c)},
        {"alignment", alignment(c, layers)},
        {"notes", notes_html(c)},
        {"facts", facts_html(c)},

@@ -9,6 +9,7 @@
 
 #include "scan/write_scan.h"
 #include "sheets/report_text.h"
+#include "units/html_text.h"
 
 namespace rebite::sheets {
 namespace {
@@ -147,21 +148,6 @@ PictureLayer photo(const char* id,
 }
 
 }  // namespace
-
-std::string base64(std::string_view bytes) {
-  static constexpr char digits[] =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  std::string out;
-  out.reserve((bytes.size() + 2) / 3 * 4);
-  for (std::size_t i = 0; i < bytes.size(); i += 3) {
-    const std::size_t n = std::min<std::size_t>(3, bytes.size() - i);
-    unsigned v = 0;
-    for (std::size_t k = 0; k < 3; ++k)
-      v = v << 8 | (k < n ? static_cast<unsigned char>(bytes[i + k]) : 0U);
-    for (std::size_t k = 0; k < 4; ++k) out += k <= n ? digits[v >> (18 - 6 * k) & 63U] : '=';
-  }
-  return out;
-}
 
 std::vector<PictureLayer> picture_layers(const SheetContent& c, const PictureBudget& budget) {
   std::vector<PictureLayer> out;

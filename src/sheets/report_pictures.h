@@ -9,8 +9,6 @@
 
 namespace rebite::sheets {
 
-std::string base64(std::string_view bytes);  // RFC 4648, with padding
-
 // One resolution of a layer. Tiles row by row, `tile` px each side (the last ones smaller).
 struct PictureLevel {
   double px_per_mm = 0;

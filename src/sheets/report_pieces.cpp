@@ -50,10 +50,11 @@ std::string stage_card(const SheetContent& c, const plan::Stage& s) {
   if (!stop.empty()) what += (rest.empty() ? "" : ", and ") + chips(stop);
   if (what.empty()) what = "nothing";
   return fmt::format(
-      "<li class=\"stage\"><h3>Stage {} <span>of {}</span></h3><p class=\"dip\"><span>dip</span> "
-      "<b>{}</b></p><p class=\"total\"><span>total</span> <b>{}</b></p><p "
-      "class=\"stop\"><span>Stop "
-      "out first:</span> {}</p></li>",
+      "<li class=\"stage\"><h3>{} Stage {} <span>of {}</span></h3><p "
+      "class=\"dip\"><span>dip</span> "
+      "<b>{}</b></p><p class=\"total\"><span>total</span> <b>{}</b></p><p class=\"stop\">"
+      "<span>Stop out first:</span> {}</p></li>",
+      swatch(fmt::format("stage-{}", s.number)),
       s.number,
       c.plan.stages.size(),
       clock_text(s.dip),
@@ -61,9 +62,16 @@ std::string stage_card(const SheetContent& c, const plan::Stage& s) {
       what);
 }
 
+// What is done before the first dip, as the first row of the stages.
+std::string first_row(const SheetContent& c) {
+  if (c.plan.lower_first.empty()) return "";
+  return "<li class=\"first\"><h3>First</h3><p>scrape and burnish " + chips(c.plan.lower_first) +
+         "</p></li>";
+}
+
 std::string stage_cards(const SheetContent& c) {
   if (c.plan.stages.empty()) return "";
-  std::string out = "<ol class=\"stages\">";
+  std::string out = "<ol class=\"stages\">" + first_row(c);
   for (const auto& s : c.plan.stages) out += stage_card(c, s);
   return out + "</ol>";
 }
@@ -85,36 +93,54 @@ std::string lower_list(const SheetContent& c) {
     out += fmt::format("<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, {}</span></li>",
                        chip(id),
                        action_words(r->action),
-                       tone_number(r->region.target.value.value()),
-                       tone_number(r->region.now.value.value()),
+                       lowered_text(*r, c),
+                       density_text(r->region.now.value),
                        area_text(r->region.area_mm2, c.units));
   }
   return out + (shown > at_once ? "</ul></details></div>" : "</ul></div>");
 }
 
+// More than these fold away.
+std::string folded(const std::vector<std::string>& items, std::size_t at_once) {
+  std::string out;
+  for (std::size_t i = 0; i < items.size(); ++i) {
+    if (i == at_once)
+      out += fmt::format("<details class=\"many\"><summary>and {} more</summary>",
+                         items.size() - at_once);
+    out += "<span class=\"aim\">" + items[i] + "</span>";
+  }
+  return items.size() > at_once ? out + "</details>" : out;
+}
+
 std::string by_hand_list(const SheetContent& c) {
-  std::string soft, line, beyond, out;
-  for (const auto* r : with_action(c, {Action::soft}))
-    soft +=
-        fmt::format(" {} to {}", chip(r->region.id), tone_number(r->region.target.value.value()));
-  for (const auto* r : with_action(c, {Action::line})) line += " " + chip(r->region.id);
-  for (const auto* r : with_action(c, {Action::beyond}))
-    beyond += fmt::format("<li>{} <b>{}.</b> {}</li>",
-                          chip(r->region.id),
-                          action_words(r->action),
-                          escaped(advice(*r, c.plan)));
+  std::vector<std::string> soft, line;
+  for (const auto* r : by_hand(c)) {
+    std::string aim = chip(r->region.id) + " " + tone_number(r->region.now.value.value()) + " to " +
+                      tone_number(r->region.target.value.value());
+    if (r->guide) aim += " <span class=\"quiet\">guide " + clock_text(*r->guide) + "</span>";
+    (r->action == Action::soft ? soft : line).push_back(aim);
+  }
+  std::string out;
   if (!soft.empty())
-    out +=
-        "<li><b>Soft passages.</b> No stop-out edge can make them: work them free-hand, towards "
-        "the tone beside the number." +
-        soft + "</li>";
+    out += "<li><b>Soft passages.</b> No stop-out edge makes them: work them free-hand. " +
+           folded(soft, 6) + "</li>";
   if (!line.empty())
-    out += "<li><b>Line work.</b> Not a tone area: stop out; the line itself is for the needle." +
-           line + "</li>";
-  out += beyond;
-  return out.empty()
-             ? ""
-             : "<div class=\"todo hand\"><h3>Not by stop-out alone</h3><ul>" + out + "</ul></div>";
+    out += "<li><b>Drawn lines.</b> No tone area: stop out; the needle makes them. " +
+           folded(line, 6) + "</li>";
+  if (out.empty()) return "";
+  const bool guided = out.find(">guide ") != std::string::npos;
+  return "<div class=\"todo hand\"><h3>By hand, beside the stages</h3><ul>" + out + "</ul>" +
+         (guided ? "<p class=\"quiet\">Guide: what the wedge took for that change; no time to set."
+                   "</p>"
+                 : "") +
+         "</div>";
+}
+
+std::string beyond_list(const SheetContent& c) {
+  std::string out;
+  for (const auto* r : with_action(c, {Action::beyond}))
+    out += "<li>" + chip(r->region.id) + " " + html_text(advice(*r, c.plan)) + "</li>";
+  return out.empty() ? "" : "<div class=\"todo\"><h3>Beyond reach</h3><ul>" + out + "</ul></div>";
 }
 
 std::string hold_list(const SheetContent& c) {
@@ -143,10 +169,10 @@ std::string fact(const std::string& name, const std::string& value) {
 std::string batch_facts(const SheetContent& c) {
   if (!c.batch) return fact("Batch", "none: planned without a wedge, so without minutes");
   const wedge::Batch& b = *c.batch;
-  std::string what = escaped(b.mordant);
+  std::string what = html_text(b.mordant);
   for (const std::string& part : {b.strength, b.metal, b.ground})
-    if (!part.empty()) what += ", " + escaped(part);
-  std::string out = fact("Batch", "<b>" + escaped(b.name) + "</b><br>" + what);
+    if (!part.empty()) what += ", " + html_text(part);
+  std::string out = fact("Batch", "<b>" + html_text(b.name) + "</b><br>" + what);
   out += fact(
       "Wedge",
       fmt::format(
@@ -197,15 +223,15 @@ std::string headline(const SheetContent& c) {
                      lower);
 }
 
-std::string glance_html(const SheetContent& c) {
-  std::string out = "<p class=\"headline\">" + escaped(headline(c)) + "</p>";
-  out += lower_list(c) + stage_cards(c);
-  out += "<div class=\"besides\">" + by_hand_list(c) + hold_list(c);
+std::string glance_html(const SheetContent& c, const std::string& map) {
+  std::string out = "<p class=\"headline\">" + html_text(headline(c)) + "</p>";
+  out += "<div class=\"glance\">" + stage_cards(c) + map + "</div>" + lower_list(c);
+  out += "<div class=\"besides\">" + by_hand_list(c) + beyond_list(c) + hold_list(c);
   if (c.plan.handling)
     out += fmt::format(
         "<div class=\"todo\"><h3>At the bench</h3><p>About <b>{}</b> between the dips "
         "for stopping out and drying, besides the bath.</p></div>",
-        clock_text(*c.plan.handling));
+        duration_text(*c.plan.handling));
   return out + "</div>";
 }
 
@@ -214,7 +240,7 @@ std::string cautions_html(const SheetContent& c) {
   std::string out =
       "<aside class=\"cautions\" aria-labelledby=\"cautions-head\"><h2 id=\"cautions-head\">Take "
       "care</h2><ul>";
-  for (const auto& text : c.plan.cautions) out += "<li>" + escaped(text) + "</li>";
+  for (const auto& text : c.plan.cautions) out += "<li>" + html_text(text) + "</li>";
   return out + "</ul></aside>";
 }
 
@@ -242,7 +268,7 @@ std::string region_table_html(const SheetContent& c) {
                          clock_text(r.minutes->advised),
                          range_text(r.minutes->low, r.minutes->high));
     for (const auto& list : {g.notes, r.notes})
-      for (const auto& note : list) notes += (notes.empty() ? "" : "; ") + escaped(note);
+      for (const auto& note : list) notes += (notes.empty() ? "" : "; ") + html_text(note);
     out += fmt::format(
         "<tr id=\"row-{0}\" data-region=\"{0}\" data-action=\"{1}\" data-stage=\"{2}\" "
         "data-minutes=\"{3:.6g}\" data-area=\"{4:.6g}\" data-now=\"{5:.6g}\" "
@@ -301,7 +327,7 @@ std::string stage_choice_html(const SheetContent& c) {
 std::string facts_html(const SheetContent& c) {
   std::string out = "<dl class=\"facts\">";
   out += fact("Plate", size_text(c.plate, c.units));
-  out += fact("Proof", escaped(c.proof_file)) + fact("Drawing", escaped(c.drawing_file));
+  out += fact("Proof", html_text(c.proof_file)) + fact("Drawing", html_text(c.drawing_file));
   out += fact("Ground",
               c.plan.ground == plan::Ground::fresh
                   ? "fresh: a new ground over the old tones"
@@ -330,10 +356,7 @@ std::string facts_html(const SheetContent& c) {
 
 std::string notes_html(const SheetContent& c) {
   std::string out;
-  for (const auto* list : {&c.plan.notes, &c.map.notes, &c.alignment.notes})
-    for (const auto& note : *list) out += "<li>" + escaped(note) + "</li>";
-  if (c.batch)
-    for (const auto& note : c.batch->notes) out += "<li>" + escaped(note) + "</li>";
+  for (const auto& note : all_notes(c)) out += "<li>" + html_text(note) + "</li>";
   return out.empty() ? "<p class=\"quiet\">None.</p>" : "<ul class=\"notes\">" + out + "</ul>";
 }
 

@@ -9,8 +9,9 @@
 
 namespace rebite::sheets {
 
-std::string headline(const SheetContent& c);     // one sentence: the whole job (plain text)
-std::string glance_html(const SheetContent& c);  // stages, lower first, by hand, hold
+std::string headline(const SheetContent& c);  // one sentence: the whole job (plain text)
+// Stages with the map beside them, lower first, by hand, hold. `map`: a figure; may be left out.
+std::string glance_html(const SheetContent& c, const std::string& map = "");
 std::string cautions_html(const SheetContent& c);
 std::string region_table_html(const SheetContent& c);
 std::string stages_html(const SheetContent& c);        // one figure per stage, plate view

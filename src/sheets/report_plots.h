@@ -17,15 +17,9 @@ std::string curve_svg(const SheetContent& c);
 //  batch.
 nlohmann::ordered_json curve_data(const SheetContent& c);
 
-// The share of the plate by gap (target - tone), before and after the plan. Bins of 0.05 from
-// -0.6 to +1.2; what lies beyond counts in the last bin. Shares sum to 1 over the seen plate.
-struct GapShares {
-  double from = -0.6, step = 0.05;
-  std::vector<double> before, after;
-};
-GapShares gap_shares(const SheetContent& c);
-std::string histogram_svg(const GapShares& shares);
-// {"from","step","before":[..],"after":[..],"x0","x1"}
-nlohmann::ordered_json histogram_data(const GapShares& shares);
+// The share of the plate by gap (target - tone), before and after the plan. Empty without shares.
+std::string histogram_svg(const tone::GapShares& shares);
+// {"from","step","before":[..],"after":[..],"x0","x1"}; null without shares.
+nlohmann::ordered_json histogram_data(const tone::GapShares& shares);
 
 }  // namespace rebite::sheets

@@ -26,25 +26,6 @@ std::string minutes_words(const plan::PlannedRegion& r, const plan::BitePlan& pl
 
 }  // namespace
 
-std::string escaped(std::string_view text) {
-  std::string out;
-  for (const char c : text) {
-    if (c == '&')
-      out += "&amp;";
-    else if (c == '<')
-      out += "&lt;";
-    else if (c == '>')
-      out += "&gt;";
-    else if (c == '"')
-      out += "&quot;";
-    else if (c == '\'')
-      out += "&#39;";
-    else
-      out += c;
-  }
-  return out;
-}
-
 std::string tone_number(double d) {
   return std::isfinite(d) ? fmt::format("{:.2f}", hundredths(d)) : "not seen";
 }
@@ -76,6 +57,14 @@ std::string fine_length_text(double mm, Units units) {
   if (!std::isfinite(mm)) return "unknown";
   if (units == Units::inches) return fmt::format("{:.3f} in", mm / 25.4);
   return fmt::format("{:.2f} mm", mm);
+}
+
+std::string aim_words(const plan::PlannedRegion& r) {
+  std::string out = fmt::format("from {} to {}",
+                                tone_number(r.region.now.value.value()),
+                                tone_number(r.region.target.value.value()));
+  if (r.guide) out += fmt::format(" (rough guide: the wedge took {})", clock_text(*r.guide));
+  return out;
 }
 
 std::string action_words(plan::Action action) {
@@ -113,11 +102,11 @@ std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
     case plan::Action::hold:
       return "Leave alone. Stop out before the first dip.";
     case plan::Action::line:
-      return "Drawn line work, not a tone area. Stop out; the line itself is for the needle.";
+      return "Drawn line work, not a tone area. Stop out; the line itself is for the needle, " +
+             aim_words(r) + ".";
     case plan::Action::soft:
-      return fmt::format(
-          "A gradual passage that no stop-out edge can make. Work it free-hand towards tone {}.",
-          tone_number(r.region.target.value.value()));
+      return "A gradual passage that no stop-out edge can make. Work it free-hand, " +
+             aim_words(r) + ".";
     case plan::Action::beyond:
       return fmt::format(
           "Darker than this batch and ground can reach{}. {}",

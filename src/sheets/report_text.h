@@ -3,16 +3,13 @@
 #pragma once
 
 #include <string>
-#include <string_view>
 #include <vector>
 
 #include "sheets/sheet_content.h"
 #include "sheets/wording.h"
+#include "units/html_text.h"
 
 namespace rebite::sheets {
-
-// Text for HTML, safe inside an element and inside a quoted attribute.
-std::string escaped(std::string_view text);
 
 // Bare numbers for columns whose head names the unit: "0.72", and "+0.42" / "−0.12" / "0.00".
 // Not finite: "not seen".
@@ -30,7 +27,9 @@ std::string fine_length_text(double mm, Units units);
 
 // What the hand does, as a heading: "Bite", "Scrape, then burnish" ...
 std::string action_words(plan::Action action);
-// The same as one or two sentences for one region, with its numbers.
+// Free-hand work: "from 0.12 to 0.28 (rough guide: the wedge took 0:35)".
+std::string aim_words(const plan::PlannedRegion& r);
+// What to do as one or two sentences for one region, with its numbers.
 std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan);
 
 // "1", "1 and 4", "1, 4 and 7".

@@ -25,15 +25,15 @@ struct AlignmentContent {
 };
 
 struct SheetContent {
-  std::string title;                  // plate's or the proof file's name
-  std::string made_on;                // ISO date and time; empty: left out (byte-stable tests)
+  std::string title;    // plate's or the proof file's name
+  std::string made_on;  // ISO date and time; empty: left out (byte-stable tests)
   std::string version;
   std::string proof_file, drawing_file;
   SizeMm plate;
   AlignmentContent alignment;
-  tone::RegionMap map;                // labels, now, target, gap, inking in the plate grid
+  tone::RegionMap map;  // labels, now, target, gap, inking in the plate grid
   plan::BitePlan plan;
-  tone::GapShares gap_shares;         // of the plate by gap, before and after the plan; may be empty
+  tone::GapShares gap_shares;  // of the plate by gap, before and after the plan; may be empty
   std::optional<wedge::Batch> batch;
   // Pictures in the plate frame, print view, 8-bit grey, all at picture_px_per_mm.
   double picture_px_per_mm = 0;

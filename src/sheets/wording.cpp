@@ -134,4 +134,30 @@ std::string ids_text(std::vector<int> ids, std::size_t max_parts) {
   return out;
 }
 
+std::string lowered_text(const plan::PlannedRegion& r, const SheetContent& c) {
+  const Density to = r.region.target.value;
+  if (!c.batch) return density_text(to);
+  const Density bare = c.batch->curve.lightest();
+  if ((to - bare).value() > visible_step(bare).value()) return density_text(to);
+  return "nearly bare metal (" + density_text(to) + ")";
+}
+
+std::vector<const plan::PlannedRegion*> by_hand(const SheetContent& c) {
+  std::vector<const plan::PlannedRegion*> out;
+  for (const plan::Action action : {plan::Action::soft, plan::Action::line})
+    for (const auto& r : c.plan.regions)
+      if (r.action == action) out.push_back(&r);
+  return out;
+}
+
+Notes all_notes(const SheetContent& c) {
+  static const Notes none;
+  Notes out;
+  for (const Notes* notes :
+       {&c.plan.notes, &c.map.notes, &c.alignment.notes, c.batch ? &c.batch->notes : &none})
+    for (const std::string& n : *notes)
+      if (std::find(out.begin(), out.end(), n) == out.end()) out.push_back(n);
+  return out;
+}
+
 }  // namespace rebite::sheets

@@ -43,6 +43,14 @@ std::string count_text(std::size_t n, const std::string& one, const std::string&
 // "and 12 more" (0: no limit).
 std::string ids_text(std::vector<int> ids, std::size_t max_parts = 0);
 
+// Where a lowered region must come down to: "D 0.36", or "nearly bare metal (D 0.10)" where that is
+// less than a visible step above what the batch prints from unbitten metal.
+std::string lowered_text(const plan::PlannedRegion& region, const SheetContent& content);
+// Regions left to free-hand work (soft passages, drawn lines), soft first.
+std::vector<const plan::PlannedRegion*> by_hand(const SheetContent& content);
+// Every note of plan, map, alignment and wedge, each said once.
+Notes all_notes(const SheetContent& content);
+
 // The two views in words; every picture and page carries one of them.
 inline constexpr const char* kPrintView = "print view";
 inline constexpr const char* kPlateView = "plate view";

@@ -69,6 +69,33 @@ void set_bite(plan::PlannedRegion& r) {
   if (r.action == Action::beyond) r.nearest = Density::of(1.38);
 }
 
+// Where each region stands after each dip: what is open follows the curve, lowered ones are done.
+void set_after_stages(SheetContent& c) {
+  for (auto& r : c.plan.regions) {
+    const double now = r.region.now.value.value();
+    for (const auto& s : c.plan.stages) {
+      const double total =
+          c.plan.stages[static_cast<std::size_t>(std::max(0, std::min(s.number, r.stage) - 1))]
+              .total.in_minutes();
+      const bool lowered = r.action == Action::burnish || r.action == Action::scrape;
+      r.after_stage.push_back(
+          lowered || r.stage == s.number ? r.predicted
+          : r.stage == 0                 ? r.region.now
+                         : DensityEstimate{Density::of(overlay(now, curve_at(total))), 0.03});
+    }
+  }
+  for (const auto& s : c.plan.stages)
+    c.plan.control_strip.push_back(
+        {s.number, s.total, {Density::of(curve_at(s.total.in_minutes())), 0.02}});
+}
+
+void set_gap_shares(SheetContent& c) {
+  std::map<int, double> change;
+  for (const auto& r : c.plan.regions)
+    change[r.region.id] = r.predicted.value.value() - r.region.now.value.value();
+  c.gap_shares = tone::gap_shares(c.map, change);
+}
+
 void measure_region(tone::Region& r, const SheetContent& c) {
   const cv::Mat1b mask(c.map.labels == r.id);
   cv::Mat1b framed;
@@ -112,6 +139,8 @@ plan::PlannedRegion planned(const SceneShape& shape, int id, const SheetContent&
   if (shape.action == Action::bite || shape.action == Action::beyond) set_bite(r);
   if (shape.action == Action::soft) r.predicted = r.region.now;
   if (shape.action == Action::line) r.predicted = r.region.now;
+  if ((shape.action == Action::soft || shape.action == Action::line) && shape.target > shape.now)
+    r.guide = BiteTime::minutes(curve_inverse(fresh_for(shape.now, shape.target)));
   if (shape.action == Action::beyond)
     r.notes.push_back("darker than this batch reaches: nearest tone D 1.38");
   if (r.region.width_mm < 4) r.notes.push_back("narrower than the brush");
@@ -270,7 +299,9 @@ SheetContent finished(SheetContent c,
     if (std::find(first.begin(), first.end(), r.region.id) == first.end())
       first.push_back(r.region.id);
   }
+  set_after_stages(c);
   set_tones(c);
+  set_gap_shares(c);
   set_pictures(c, o);
   return c;
 }
@@ -351,8 +382,11 @@ SheetContent without_batch(SheetContent c) {
   c.plan.stages.clear();
   c.plan.stage_table.clear();
   c.plan.handling.reset();
+  c.plan.control_strip.clear();
   for (auto& r : c.plan.regions) {
     r.minutes.reset();
+    r.guide.reset();
+    r.after_stage.clear();
     r.stage = 0;
   }
   return c;

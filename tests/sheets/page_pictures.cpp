@@ -101,7 +101,11 @@ std::string pdf_text(const std::string& pdf, int first, int last) {
   write_all(folder.file("in.pdf"), pdf);
   run("pdftotext -layout -f " + std::to_string(first) + " -l " + std::to_string(last) + " '" +
       folder.file("in.pdf").string() + "' '" + folder.file("out.txt").string() + "'");
-  return read_all(folder.file("out.txt"));
+  // A space that no line may end in reads as any other.
+  std::string words = read_all(folder.file("out.txt"));
+  for (std::size_t at = 0; (at = words.find("\u00a0", at)) != std::string::npos;)
+    words.replace(at, 2, " ");
+  return words;
 }
 
 std::string pdf_info(const std::string& pdf, const std::string& key) {
@@ -118,6 +122,42 @@ std::string pdf_info(const std::string& pdf, const std::string& key) {
     return value == std::string::npos ? "" : line.substr(value);
   }
   return "";
+}
+
+double capital_mm(const std::string& pdf, int page, const std::string& word) {
+  const Folder folder;
+  write_all(folder.file("in.pdf"), pdf);
+  run("pdftotext -bbox -f " + std::to_string(page) + " -l " + std::to_string(page) + " '" +
+      folder.file("in.pdf").string() + "' '" + folder.file("out.html").string() + "'");
+  std::istringstream lines(read_all(folder.file("out.html")));
+  double largest = 0;
+  for (std::string line; std::getline(lines, line);) {
+    if (line.find(">" + word + "<") == std::string::npos) continue;
+    const auto value = [&](const std::string& key) {
+      return std::stod(line.substr(line.find(key + "=\"") + key.size() + 2));
+    };
+    largest = std::max(largest, value("yMax") - value("yMin"));
+  }
+  return largest / 1.164 * 0.729 * 25.4 / 72;
+}
+
+cv::Mat1b contact_sheet(const std::vector<cv::Mat1b>& pages, int columns) {
+  int width = 0, height = 0;
+  for (const auto& p : pages) {
+    width = std::max(width, p.cols);
+    height = std::max(height, p.rows);
+  }
+  constexpr int gap = 6;
+  const int rows = (static_cast<int>(pages.size()) + columns - 1) / columns;
+  cv::Mat1b out((height + gap) * rows + gap, (width + gap) * columns + gap, uchar{150});
+  for (int i = 0; i < static_cast<int>(pages.size()); ++i) {
+    const cv::Mat1b& page = pages[static_cast<std::size_t>(i)];
+    page.copyTo(out(cv::Rect(gap + i % columns * (width + gap),
+                             gap + i / columns * (height + gap),
+                             page.cols,
+                             page.rows)));
+  }
+  return out;
 }
 
 cv::Mat1b scaled_to_width(const cv::Mat1b& picture, int width) {

@@ -7,8 +7,8 @@ import {execFileSync} from 'node:child_process';
 import fs from 'node:fs';
 import path from 'node:path';
 import test, {after, before} from 'node:test';
-import {pathToFileURL} from 'node:url';
-import {accessibility, launch, openPage} from '../support/browser.mjs';
+import {fileURLToPath, pathToFileURL} from 'node:url';
+import {accessibility, launch, openPage, unlikeKept} from '../support/browser.mjs';
 
 const [writeReport, root] = process.argv.slice(2);
 let browser;
@@ -78,7 +78,7 @@ test('without script the tables and drawings are there', async () => {
   const page = await open(r, {javaScriptEnabled: false});
   assert.equal(await page.locator('#region-table tbody tr').count(), r.plan.regions.length);
   assert.equal(await page.locator('#stepper svg.dip').count(), r.plan.stages.length);
-  for (const what of ['.still img[data-layer=proof]', '#curve svg', '#histogram svg']) assert.ok(await page.locator(what).isVisible(), what);
+  for (const what of ['.glance-map img[data-layer=proof]', '#curve svg', '#histogram svg']) assert.ok(await page.locator(what).isVisible(), what);
   assert.ok(!(await page.locator('#viewer').isVisible()));
   await page.context().close();
 });
@@ -209,8 +209,21 @@ test('the stages are stepped in both views', async () => {
   // The plate is the print turned over: the two places of region 9 sum to the width.
   assert.ok(Math.abs(centres['Plate view'] + centres['Print view'] - 1) < 0.01, JSON.stringify(centres));
   assert.ok(Math.abs(centres['Print view'] - 0.5) > 0.05, 'region 9 is off the middle, so that the mirror shows');
-  await stepper.getByRole('button', {name: 'What is finished'}).click();
+  // The tones that plan.json gives after each dip, as the picture and the table show them.
+  await stepper.getByRole('button', {name: 'Tone after it'}).click();
   assert.ok((await stepper.innerText()).includes('Finished: '));
+  await stepper.getByRole('button', {name: '1', exact: true}).click();
+  for (const [i, s] of r.plan.stages.entries()) {
+    if (i > 0) await stepper.getByRole('button', {name: 'Next'}).click();
+    const cells = await stepper.locator('[data-after]').evaluateAll((tds) => tds.map((td) => [Number(td.dataset.after), td.textContent]));
+    assert.deepEqual(cells.map(([id]) => id), s.still_open.slice(0, 8));
+    for (const [id, text] of cells) {
+      const g = r.plan.regions.find((x) => x.id === id);
+      assert.ok(Math.abs(parseFloat(text) - g.density_after_stage[i]) <= 0.005 + 1e-9, `stage ${s.stage}, region ${id}: ${text}`);
+      const veil = Number(await stepper.locator(`.rb-dip use[data-region="${id}"]`).getAttribute('fill-opacity'));
+      assert.ok(Math.abs(veil - (1 - 10 ** (-(g.density_after_stage[i] - g.density_now) / 2.2))) < 0.002, `veil of ${id}`);
+    }
+  }
   assert.deepEqual(page.trouble, []);
   await page.context().close();
 });
@@ -261,6 +274,118 @@ test('touch: a tap reads, targets are large enough', async () => {
     .filter((e) => e.offsetParent && (e.getBoundingClientRect().height < 24 || e.getBoundingClientRect().width < 24))
     .map((e) => e.outerHTML.slice(0, 80)));
   assert.deepEqual(small, []);
+  await page.context().close();
+});
+
+test('on a phone the first screen holds the plan and the numbered map', async (t) => {
+  const page = await open(report('lock'), {viewport: {width: 390, height: 844}, hasTouch: true, isMobile: true, deviceScaleFactor: 2});
+  const box = (what) => page.locator(what).boundingBox();
+  for (const stage of await page.locator('.stage').all()) {
+    const b = await stage.boundingBox();
+    assert.ok(b.y + b.height <= 844, `a stage ends at ${b.y + b.height}`);
+  }
+  const map = await box('.glance-map .stack');
+  t.diagnostic(`map from ${Math.round(map.y)} to ${Math.round(map.y + map.height)} of 844 px`);
+  assert.ok(map.y + map.height <= 844 + 0.25 * map.height, 'at least three quarters of the map');
+  const regions = report('lock').plan.regions.length;
+  const numbers = await page.locator('.glance-map .numbers text').evaluateAll((ts) => ts.map((x) => {
+    const b = x.getBoundingClientRect();
+    return {x0: b.left, x1: b.right, y0: b.top, y1: b.bottom, em: parseFloat(x.getAttribute('font-size')) * x.getScreenCTM().a / 1};
+  }));
+  assert.equal(numbers.length, regions);
+  for (const [i, a] of numbers.entries()) {
+    assert.ok(a.em >= 10, `a number of ${a.em} px`);
+    // Boxes of letters are taller than the digits: a quarter may lie over another's.
+    for (const b of numbers.slice(i + 1)) {
+      const wide = Math.min(a.x1, b.x1) - Math.max(a.x0, b.x0);
+      const high = Math.min(a.y1, b.y1) - Math.max(a.y0, b.y0);
+      assert.ok(wide <= 1 || high <= 0.4 * a.em, `numbers over each other: ${JSON.stringify([a, b])}`);
+    }
+  }
+  const small = await page.evaluate(() => [...document.querySelectorAll('body *')]
+    .filter((e) => e.offsetParent && [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim()) && parseFloat(getComputedStyle(e).fontSize) < 12)
+    .map((e) => e.outerHTML.slice(0, 80)));
+  assert.deepEqual(small, []);
+  await page.context().close();
+});
+
+// Kept in tests/sheets/reference; letters are pinned to one font of fonts-dejavu-core.
+test('looks as kept, desktop and phone', async (t) => {
+  const kept = (name) => fileURLToPath(new URL(`./reference/${name}.png`, import.meta.url));
+  for (const [name, viewport, width] of [['report-desktop', {width: 1280, height: 900}, 320], ['report-phone', {width: 390, height: 844}, 160]]) {
+    const page = await open(report('lock'), {viewport});
+    await page.addStyleTag({content: ':root { --serif: "DejaVu Serif", serif !important; }'});
+    await page.waitForTimeout(500);
+    const got = await unlikeKept(browser, kept(name), await page.screenshot({fullPage: true}), width);
+    t.diagnostic(`${name}: ${JSON.stringify(got)}`);
+    assert.ok(!got.size, `${name}: size ${got.size}`);
+    assert.ok(got.worst <= 30 && got.mean <= 2, `${name}: differs by ${got.worst} at ${got.at}, ${got.mean} on average`);
+    await page.context().close();
+  }
+});
+
+// The local page serves tiles: a scan of 12,000 x 9,000 pixels under the same viewer.
+test('pans over a scan of 12,000 x 9,000 pixels in tiles', async (t) => {
+  const page = await open(report('lock'));
+  const got = await page.evaluate(async () => {
+    const data = JSON.parse(document.getElementById('rebite-data').textContent);
+    const tile = 512;
+    const made = new Map();
+    const address = (level) => (col, row) => {
+      const key = [level, col, row].join();
+      if (!made.has(key)) {
+        const c = Object.assign(document.createElement('canvas'), {width: tile, height: tile});
+        const on = c.getContext('2d');
+        on.fillStyle = `hsl(${(col * 37 + row * 61) % 360} 30% 60%)`;
+        on.fillRect(0, 0, tile, tile);
+        made.set(key, c.toDataURL('image/jpeg', 0.8));
+      }
+      return made.get(key);
+    };
+    const level = (k) => ({px_per_mm: 80 / 2 ** k, width: 12000 >> k, height: 9000 >> k, tile: k === 5 ? 512 : tile, address: address(k)});
+    data.plate = {width_mm: 150, height_mm: 112.5};
+    data.layers = ['proof', 'drawing'].map((id) => ({id, name: id, about: '', levels: [5, 4, 3, 2, 1, 0].map(level)}));
+    const root = document.createElement('div');
+    document.querySelector('main').prepend(root);
+    const viewer = Rebite.viewer(root, data, {right: 'drawing'});
+    const stage = root.querySelector('.rb-stage');
+    const frame = () => new Promise(requestAnimationFrame);
+    await frame();
+    root.querySelector('[aria-label="Full detail of the scan"]').click();
+    for (let i = 0; i < 20; i++) await frame();
+    const send = (type, x, y) => stage.dispatchEvent(new PointerEvent(type, {pointerId: 1, clientX: x, clientY: y, bubbles: true, button: 0}));
+    stage.setPointerCapture = () => {};
+    const b = stage.getBoundingClientRect();
+    const frames = [];
+    let most = 0;
+    for (let pass = 0; pass < 2; pass++) {
+      const dir = pass === 0 ? -1 : 1;
+      let x = b.left + b.width / 2 - dir * 300;
+      let y = b.top + 200;
+      send('pointerdown', x, y);
+      let before = performance.now();
+      for (let i = 0; i < 60; i++) {
+        x += dir * 12;
+        y += dir * 4;
+        send('pointermove', x, y);
+        await frame();
+        const now = performance.now();
+        frames.push(now - before);
+        before = now;
+        most = Math.max(most, root.querySelectorAll('.rb-layer img').length);
+      }
+      send('pointerup', x, y);
+    }
+    frames.sort((p, q) => p - q);
+    viewer.destroy();
+    root.remove();
+    return {median: frames[60], p95: frames[114], tiles: made.size, most};
+  });
+  t.diagnostic(JSON.stringify(got));
+  assert.ok(got.tiles > 8, 'tiles were asked for');
+  assert.ok(got.most <= 80, `${got.most} pictures at once`);
+  // Loose, since the tests share the machine: smooth is 60 frames a second.
+  assert.ok(got.median < 100, `${got.median} ms a frame`);
   await page.context().close();
 });
 
@@ -375,7 +500,7 @@ test('on paper the still pictures stand in for the viewer', async () => {
   await page.waitForTimeout(300);
   await page.emulateMedia({media: 'print'});
   assert.ok(!(await page.locator('#viewer').isVisible()));
-  assert.ok(await page.locator('.still img[data-layer=proof]').isVisible());
+  assert.ok(await page.locator('.glance-map img[data-layer=proof]').isVisible());
   assert.equal(await page.locator('#stepper ol.dips svg.dip:visible').count(), r.plan.stages.length);
   assert.ok((await page.pdf({format: 'A4'})).length > 20000);
   await page.context().close();

@@ -6,7 +6,6 @@
 'use strict';
 window.Rebite = window.Rebite || {};
 (function (Rebite) {
-  const make = Rebite.make;
   const svg = Rebite.svg;
 
   // As the program writes times: m:ss, h:mm:ss from one hour on.
@@ -18,7 +17,7 @@ window.Rebite = window.Rebite || {};
   };
 
   // The value of a table at x, straight between its points; x increasing.
-  function between(xs, ys, x) {
+  function tableAt(xs, ys, x) {
     let i = 1;
     while (i < xs.length - 1 && xs[i] < x) i++;
     const share = Math.max(0, Math.min(1, (x - xs[i - 1]) / (xs[i] - xs[i - 1])));
@@ -29,42 +28,27 @@ window.Rebite = window.Rebite || {};
     let minutes = null;
     let line = null;
     let dot = null;
-    const said = make('p', {class: 'rb-said', 'aria-live': 'polite'});
-
-    function build() {
-      Rebite.piece(root, data, 'curve');
-      root.classList.add('rb-plot');
-      const plot = root.querySelector('svg');
-      if (!plot || !data.curve) return;
-      line = svg('path', {class: 'rb-read', visibility: 'hidden'});
-      dot = svg('circle', {class: 'rb-read', r: 5, visibility: 'hidden'});
-      plot.append(line, dot);
-      plot.setAttribute('tabindex', '0');
-      plot.setAttribute('role', 'application');
-      said.textContent = 'Point at the curve, or use the arrow keys, to read a time.';
-      root.append(said);
-      plot.addEventListener('pointermove', pointed);
-      plot.addEventListener('pointerdown', pointed);
-      plot.addEventListener('keydown', keyed);
-    }
-    function pointed(e) {
-      const box = e.currentTarget.getBoundingClientRect();
-      const view = e.currentTarget.viewBox.baseVal;
-      const c = data.curve;
-      const share = (((e.clientX - box.left) * view.width) / box.width - c.x0) / (c.x1 - c.x0);
-      readAt(Math.sign(share) * share * share * c.minutes_max);
-    }
-    function keyed(e) {
-      const by = {ArrowLeft: -5, ArrowRight: 5, ArrowDown: -5, ArrowUp: 5}[e.key];
-      if (!by) return;
-      e.preventDefault();
-      readAt((minutes === null ? 0 : minutes) + (by * (e.shiftKey ? 12 : 1)) / 60);
-    }
+    const reader = Rebite.plotReader(root, data, {
+      piece: 'curve',
+      hint: 'Point at the curve, or use the arrow keys, to read a time.',
+      begin(plot) {
+        if (!data.curve) return false;
+        line = svg('path', {class: 'rb-read', visibility: 'hidden'});
+        dot = svg('circle', {class: 'rb-read', r: 5, visibility: 'hidden'});
+        plot.append(line, dot);
+        return true;
+      },
+      point(x) {
+        const share = Rebite.between(data.curve, x);
+        readAt(Math.sign(share) * share * share * data.curve.minutes_max);
+      },
+      key(by, far) { readAt((minutes === null ? 0 : minutes) + (by * (far ? 60 : 5)) / 60); },
+    });
     function readAt(t) {
       const c = data.curve;
       if (!c || !line) return;
       minutes = Math.max(0, Math.min(c.useful_until_minutes, t));
-      const read = (ys) => between(c.minutes, ys, minutes);
+      const read = (ys) => tableAt(c.minutes, ys, minutes);
       const got = {minutes: minutes, density: read(c.density), low: read(c.low), high: read(c.high)};
       const x = c.x0 + (c.x1 - c.x0) * Math.sqrt(minutes / c.minutes_max);
       const y = c.y0 + ((c.y1 - c.y0) * got.density) / c.density_max;
@@ -72,14 +56,9 @@ window.Rebite = window.Rebite || {};
       dot.setAttribute('cx', x);
       dot.setAttribute('cy', y);
       for (const part of [line, dot]) part.removeAttribute('visibility');
-      said.textContent = `${Rebite.clock(minutes)} in all on bare metal: tone ${got.density.toFixed(2)}, between ${got.low.toFixed(2)} and ${got.high.toFixed(2)}.`;
+      reader.say(`${Rebite.clock(minutes)} in all on bare metal: tone ${got.density.toFixed(2)}, between ${got.low.toFixed(2)} and ${got.high.toFixed(2)}.`);
       Rebite.tell(root, 'time', got);
     }
-    build();
-    return {
-      readAt: readAt,
-      update(next) { Object.assign(data, next); root.replaceChildren(); build(); },
-      destroy() { root.replaceChildren(); },
-    };
+    return {readAt: readAt, update: reader.update, destroy: reader.destroy};
   };
 })(window.Rebite);

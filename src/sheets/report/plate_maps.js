@@ -9,6 +9,7 @@
 //   Rebite.tell(root, type, detail): fires the event "rebite:TYPE" on root; it bubbles.
 //   Rebite.make(tag, attributes, children...): an HTML element; Rebite.svg(...): an SVG element.
 //   Rebite.shapes(data): makes sure that the document holds the regions' shapes and hatches.
+//   Rebite.plotReader(root, data, plot): what the plots that can be read share; see there.
 'use strict';
 window.Rebite = window.Rebite || {};
 (function (Rebite) {
@@ -118,5 +119,47 @@ window.Rebite = window.Rebite || {};
     }
     set(chosen);
     return {element: group, set: set};
+  };
+
+  // The share 0..1 of x along an axis {x0, x1}; may lie outside.
+  Rebite.between = (axis, x) => (x - axis.x0) / (axis.x1 - axis.x0);
+
+  // The drawn piece, the line of words below it, pointer and keys of a plot that can be read.
+  //   plot: {piece      name of the piece of report_data.h, unless root holds it already
+  //          hint       said before anything is read
+  //          begin(svg) false where there is nothing to read, else adds its marks to the plot
+  //          point(x)   reads at x, in units of the plot's viewBox
+  //          key(by, far)}  reads one step on: by = -1 or 1; far: with Shift
+  // Returns {say(text), update(data), destroy()}.
+  Rebite.plotReader = function (root, data, plot) {
+    const said = Rebite.make('p', {class: 'rb-said', 'aria-live': 'polite'});
+    function build() {
+      Rebite.piece(root, data, plot.piece);
+      root.classList.add('rb-plot');
+      const svg = root.querySelector('svg');
+      if (!svg || plot.begin(svg) === false) return;
+      svg.setAttribute('tabindex', '0');
+      svg.setAttribute('role', 'application');
+      said.textContent = plot.hint;
+      root.append(said);
+      for (const type of ['pointermove', 'pointerdown']) svg.addEventListener(type, pointed);
+      svg.addEventListener('keydown', keyed);
+    }
+    function pointed(e) {
+      const box = e.currentTarget.getBoundingClientRect();
+      plot.point(((e.clientX - box.left) * e.currentTarget.viewBox.baseVal.width) / box.width);
+    }
+    function keyed(e) {
+      const by = {ArrowLeft: -1, ArrowRight: 1, ArrowDown: -1, ArrowUp: 1}[e.key];
+      if (!by) return;
+      e.preventDefault();
+      plot.key(by, e.shiftKey);
+    }
+    build();
+    return {
+      say(text) { said.textContent = text; },
+      update(next) { Object.assign(data, next); root.replaceChildren(); build(); },
+      destroy() { root.replaceChildren(); },
+    };
   };
 })(window.Rebite);

@@ -17,7 +17,7 @@
   const table = Rebite.regionTable(part('region-table'), data);
   const stepper = Rebite.stageStepper(part('stepper'), data);
   if (part('curve')) Rebite.curvePlot(part('curve'), data);
-  Rebite.histogram(part('histogram'), data);
+  if (part('histogram')) Rebite.histogram(part('histogram'), data);
 
   function select(id, from) {
     if (from !== 'viewer') {
@@ -40,13 +40,21 @@
   window.addEventListener('beforeprint', () => {
     for (const d of document.querySelectorAll('details')) d.open = true;
   });
+  // The map beside the stages: a region leads to the picture as its number does.
+  document.querySelector('.glance-map').addEventListener('click', (e) => {
+    const shape = e.target.closest('[data-region]');
+    if (shape) lead(Number(shape.dataset.region));
+  });
+  function lead(id) {
+    select(id, 'chip');
+    part('pictures').scrollIntoView({block: 'start'});
+    document.querySelector('.rb-stage').focus({preventScroll: true});
+  }
   // A number in the plan leads to the picture.
   document.addEventListener('click', (e) => {
     const chip = e.target.closest('a.chip');
     if (!chip) return;
     e.preventDefault();
-    select(Number(chip.dataset.region), 'chip');
-    part('pictures').scrollIntoView({block: 'start'});
-    document.querySelector('.rb-stage').focus({preventScroll: true});
+    lead(Number(chip.dataset.region));
   });
 })();

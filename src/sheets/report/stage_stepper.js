@@ -8,8 +8,9 @@
 //   update(data), destroy()}; these fire no events.
 //
 // Two pictures of a stage. 'stopout': what the hand sees to do before the dip: solid = stop out now,
-// light = stopped out before, white = open in the bath. 'print': what is finished after the dip,
-// with the next proof's tones where the bite has ended and hatched where it goes on.
+// light = stopped out before, white = open in the bath. 'print': what the plate would print after
+// the dip: the proof, darkened by what the plan says of each region (regions[].after, the tones after
+// each dip), with its own grain; broken outlines bite on.
 'use strict';
 window.Rebite = window.Rebite || {};
 (function (Rebite) {
@@ -67,17 +68,32 @@ window.Rebite = window.Rebite || {};
       flip.append(svg('rect', {width: W(), height: H(), class: first ? 'now' : 'before'}));
       for (const r of data.regions) flip.append(use(r, kindOf(r)));
     }
+    const toneAfter = (r) => (r.after && r.after.length >= state.stage ? r.after[state.stage - 1] : r.now);
+    // Darker by d: the light that is left times 10^-d. Laid over the picture as black; its codes go
+    // with the 2.2th root of the light (sRGB, nearly).
+    const veil = (d) => 1 - Math.pow(10, -d / 2.2);
     function asPrinted(flip) {
       const clip = svg('clipPath', {id: name + '-done'});
-      for (const r of data.regions) if (finished(r) || lowered(r)) clip.append(svg('use', {href: '#shape-' + r.id}));
+      for (const r of data.regions) if (lowered(r)) clip.append(svg('use', {href: '#shape-' + r.id}));
       flip.append(clip, image('proof'), image('next', {'clip-path': `url(#${name}-done)`}));
-      const hatch = svg('pattern', {id: name + '-open', width: 8, height: 8, patternUnits: 'userSpaceOnUse',
-        patternTransform: `scale(${Math.max(W(), H()) / 620}) rotate(45)`}, svg('rect', {width: 8, height: 8, fill: '#fff', 'fill-opacity': '.55'}),
-        svg('path', {d: 'M0 4H8', stroke: '#111'}));
-      flip.append(hatch);
-      for (const r of data.regions)
-        if (r.stage > state.stage) flip.append(svg('use', {href: '#shape-' + r.id, fill: `url(#${name}-open)`, 'data-region': r.id, class: 'on'}));
-        else flip.append(use(r, 'clear'));
+      for (const r of data.regions) {
+        const d = lowered(r) ? 0 : toneAfter(r) - r.now;
+        flip.append(svg('use', {href: '#shape-' + r.id, fill: '#000', 'fill-opacity': d > 0 ? veil(d).toFixed(3) : 0,
+          'data-region': r.id, class: r.stage > state.stage ? 'goes-on' : r.stage > 0 ? 'done' : 'clear'}));
+      }
+    }
+    // The tones of the regions that this dip bites, the selected one first.
+    function tones() {
+      const most = 8;
+      const open = data.regions.filter((r) => stageNow().still_open.includes(r.id) && r.after_text && r.after_text.length >= state.stage);
+      const chosen = data.regions.find((r) => r.id === state.selected);
+      const rows = chosen && chosen.after_text && chosen.after_text.length >= state.stage
+        ? [chosen, ...open.filter((r) => r !== chosen)] : open;
+      live.tones.hidden = state.show === 'stopout' || rows.length === 0;
+      live.tones.replaceChildren(make('caption', {}, 'Tone after this dip' + (rows.length > most ? ` (${most} of ${rows.length}; choose a region for its own)` : '')),
+        make('thead', {}, make('tr', {}, ...['No.', 'After it', 'Wanted'].map((h) => make('th', {scope: 'col'}, h)))),
+        make('tbody', {}, ...rows.slice(0, most).map((r) => make('tr', {}, make('th', {scope: 'row'}, String(r.id)),
+          make('td', {'data-after': r.id}, r.after_text[state.stage - 1]), make('td', {}, r.target_text)))));
     }
     function numbers() {
       // 14 px on the screen, whatever the picture's size; a guess until it is laid out.
@@ -102,7 +118,7 @@ window.Rebite = window.Rebite || {};
       const stop = s.stop_out_before.length ? idsText(s.stop_out_before) : 'nothing more';
       return state.show === 'stopout'
         ? {view: view, what: `Before this dip stop out ${s.number === 1 ? 'all that is held, and ' : ''}${stop}. Open in the bath: ${idsText(s.still_open) || 'nothing'}.`}
-        : {view: view, what: `After this dip. Finished: ${idsText(data.regions.filter(finished).map((r) => r.id)) || 'nothing yet'}. Hatched: still to be bitten.`};
+        : {view: view, what: `After this dip. Finished: ${idsText(data.regions.filter(finished).map((r) => r.id)) || 'nothing yet'}. Broken outlines: still to be bitten.`};
     }
 
     function draw() {
@@ -125,6 +141,7 @@ window.Rebite = window.Rebite || {};
       live.next.disabled = state.stage === data.stages.length;
       live.stages.set(state.stage);
       live.key.hidden = state.show !== 'stopout';
+      tones();
     }
     function go(stage) {
       state.stage = Math.max(1, Math.min(data.stages.length, stage));
@@ -151,15 +168,15 @@ window.Rebite = window.Rebite || {};
       };
       live = {back: step('Back', -1), next: step('Next', 1), figure: make('div', {class: 'rb-dip'}),
         stage: make('h3', {}), dip: make('b', {}), total: make('b', {}), view: make('p', {class: 'rb-caption'}),
-        what: make('p', {class: 'rb-what', 'aria-live': 'polite'}),
+        what: make('p', {class: 'rb-what', 'aria-live': 'polite'}), tones: make('table', {class: 'rb-tones'}),
         key: make('ul', {class: 'legend'}, key('now', 'stop out now'), key('before', 'stopped out before'), key('open', 'open in the bath'))};
       live.stages = Rebite.choice('Stage', data.stages.map((s) => [s.number, String(s.number)]), state.stage, (n) => chooseStage(n));
       live.views = Rebite.choice('View', [['plate', 'Plate view'], ['print', 'Print view']], state.view,
         (v) => { state.view = v; draw(); Rebite.tell(root, 'view', {view: v}); });
-      live.shows = Rebite.choice('Picture', [['stopout', 'What to stop out'], ['print', 'What is finished']], state.show,
+      live.shows = Rebite.choice('Picture', [['stopout', 'What to stop out'], ['print', 'Tone after it']], state.show,
         (v) => { state.show = v; draw(); });
       const bar = make('div', {class: 'rb-bar'}, make('div', {class: 'rb-tools'}, live.back, live.stages.element, live.next), live.shows.element, live.views.element);
-      const times = make('div', {class: 'rb-times'}, live.stage, make('p', {}, 'dip ', live.dip), make('p', {}, 'total ', live.total), live.what, live.key);
+      const times = make('div', {class: 'rb-times'}, live.stage, make('p', {}, 'dip ', live.dip), make('p', {}, 'total ', live.total), live.what, live.tones, live.key);
       live.element = make('div', {class: 'rb-live'}, bar, make('div', {class: 'rb-body'}, make('div', {class: 'rb-picture'}, live.figure, live.view), times));
       root.prepend(live.element);
       go(state.stage);
