@@ -1,6 +1,7 @@
 #include <fmt/format.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <cstdlib>
 #include <ctime>
 
@@ -16,7 +17,7 @@ namespace {
 struct Options {
   jobs::PlanRequest request;
   std::string plate, ground = "fresh", stages, temperature, shortest, units = "metric",
-                     paper = "a4";
+                     paper = "a4", printer_scale;
   bool json = false;
 };
 
@@ -58,6 +59,18 @@ Result<void> understand(Options& o) {
     const auto t = parse_time(o.shortest);
     if (!t) return std::unexpected(t.error());
     r.options.shortest = *t;
+  }
+  if (!o.printer_scale.empty()) {
+    const auto scale = parse_numbers(o.printer_scale);
+    const auto sound = [](double k) { return k >= 0.9 && k <= 1.1; };
+    if (!scale || scale->empty() || scale->size() > 2 || !std::ranges::all_of(*scale, sound)) {
+      return refuse(ProblemKind::usage,
+                    fmt::format("'{}' is not a printer's scale", o.printer_scale),
+                    "Measure the 100 mm rules of a printed page across and down and write their "
+                    "lengths divided by 100, each from 0.9 to 1.1: --printer-scale 0.985,0.990.");
+    }
+    r.bench.printer_across = scale->front();
+    r.bench.printer_down = scale->back();
   }
   r.units = o.units == "metric" ? sheets::Units::metric : sheets::Units::inches;
   r.fahrenheit = o.units == "inches";
@@ -156,6 +169,11 @@ void add_plan(CLI::App& app, Surroundings& around) {
   c->add_option("--title", r.title, "the plate's name on the sheets")->type_name("TEXT");
   c->add_option("--paper", o->paper, "for the bench map (default a4)")
       ->check(CLI::IsMember({"a4", "letter"}, CLI::ignore_case));
+  c->add_option("--printer-scale",
+                o->printer_scale,
+                "when the 100 mm rules of the printed bench map come out wrong: their measured "
+                "lengths across and down, divided by 100")
+      ->type_name("0.985,0.990");
   c->add_flag(
       "--transfer", r.bench.transfer_sheet, "add a sheet of outlines for tracing to the plate");
   c->add_option("--units", o->units, "numbers on the sheets: metric (mm, C) or inches (in, F)")
