@@ -21,8 +21,15 @@ namespace rebite::plan {
 // The interval and the advised time come from 1,024 draws (Latin hypercube, fixed seed, the same
 // draws for every region) of all that is not known: now and target (correlated so that their
 // difference has gap_sd), the curve (an error that runs smoothly along it, with the table's sd),
-// q, and the factor on time. Draws whose target cannot be reached take the whole useful time.
-// Same input, same numbers; more gap never gives less time.
+// q, and the factor on time.
+//
+// The population for which the 90 % interval and the risk are true: plates whose errors are as
+// large as is told of them, and whose overlap strays from the rule as OverlapRule::sd says
+// (assumed: 1 +- 0.15, a judgement, no figure is published; measured by a crossed wedge: what its
+// fit leaves in doubt). Where grounds overlap exactly as the rule has it, the interval is wider
+// than need be and the overshoot rarer than the risk. advised is never above best, so the risk is
+// an upper bound wherever the readings are good. Draws whose target cannot be reached take the
+// whole useful time. Same input, same numbers; more gap never gives less time.
 class BiteModel {
  public:
   // `risk` in [0.01, 0.5]: chance of overshooting by more than a visible step at the advised time.

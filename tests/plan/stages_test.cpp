@@ -258,6 +258,29 @@ TEST(Stages, HamertonsHalves) {
   EXPECT_THAT(dips, ElementsAre(1, 1, 2, 4));
 }
 
+// H. R. Blaney, Photogravure: average bitings of copper at 70 F of 5, 5, 2 and 2 minutes one after
+// another, 10 to 25 minutes in all (checks.md H3; that the baths are ferric chloride of 42, 37, 33
+// and 30 degrees Baume is from memory). As totals: 5, 10, 12, 14.
+TEST(Stages, BlaneysAverageBitings) {
+  std::vector<StageArea> areas;
+  double total = 0;
+  for (const double minutes : {5.0, 5.0, 2.0, 2.0}) {
+    total += minutes;
+    areas.push_back(area_of(300, 60 * total, 0.04, 1.4, 500, 0.9));
+  }
+  EXPECT_GE(total, 10);
+  EXPECT_LE(total, 25);
+  StageOptions most;
+  most.stages = 0;
+  const auto found = choose_stages(areas, most);
+  EXPECT_THAT(found.totals,
+              ElementsAre(BiteTime::minutes(5),
+                          BiteTime::minutes(10),
+                          BiteTime::minutes(12),
+                          BiteTime::minutes(14)));
+  EXPECT_THAT(found.stage_of, ElementsAre(1, 2, 3, 4));
+}
+
 // A doubling ladder given as totals (15 s to 16 min) has its dips sum to 16 min, the same ladder
 // meant as dips would sum to 31 min 45 s (common ladder of a stage-bite blog; trade.md 0.1).
 TEST(Stages, DoublingLadderIsOfTotals) {
