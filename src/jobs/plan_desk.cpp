@@ -45,7 +45,10 @@ Json photo_layer(const char* id,
 
 // Pictures of numbers (gap, alignment) are small: they go along as they are.
 Json small_layers(sheets::SheetContent content) {
-  content.proof_picture = {}, content.drawing_picture = {}, content.next_proof_picture = {};
+  // Let go, not "= {}": that would blacken the pictures, which are shared.
+  content.proof_picture.release();
+  content.drawing_picture.release();
+  content.next_proof_picture.release();
   Json out = Json::array();
   for (const auto& layer : sheets::picture_layers(content)) {
     const auto& l = layer.levels.front();

@@ -308,7 +308,8 @@ Room::Begun Room::begin(Request head) {
 // ---- pictures: KEY/states/ID/proof|drawing, KEY/plans/ID/LAYER/LEVEL/COL/ROW ----
 
 Response Room::picture(std::string_view path) {
-  const auto parts = segments("/" + std::string(path));
+  const std::string whole = "/" + std::string(path);
+  const auto parts = segments(whole);
   if (parts.empty() || !same_secret(parts[0], o_.keys.picture)) return not_here();
   const auto image = [](const Result<std::string>& bytes, const char* type) {
     if (!bytes || bytes->empty()) return not_here();

@@ -27,8 +27,8 @@ export async function newStateView(root, plateId) {
   const outcome = make('div', {class: 'outcome', 'aria-live': 'polite'});
   const form = make('form', {class: 'form', novalidate: true},
     make('div', {class: 'two'},
-      dropPlace('State proof', 'A scan of the plate’s last print, with bare paper round the plate mark.', false, ([s]) => { scans.proof = s || null; }),
-      dropPlace('Drawing', 'A scan of the second impression that you painted over.', false, ([s]) => { scans.drawing = s || null; })),
+      dropPlace('State proof', 'A scan of the plate’s last print, with bare paper round the plate mark.', false, ([s]) => { scans.proof = s || null; outcome.replaceChildren(); }),
+      dropPlace('Drawing', 'A scan of the second impression that you painted over.', false, ([s]) => { scans.drawing = s || null; outcome.replaceChildren(); })),
     make('div', {class: 'two'}, plate.box, metal.box), names,
     make('div', {class: 'two'}, batch.box, ground.box),
     make('div', {class: 'two'}, temperature.box, dpi.box),
