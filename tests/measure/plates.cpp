@@ -25,7 +25,8 @@ namespace {
 enum Kind { kept, by_rule, by_crossed_wedge };
 constexpr std::array<const char*, 3> names = {"kept", "fresh, by the rule", "fresh, crossed wedge"};
 
-// What a region truly is: means of the truth in reflectance over it.
+// What a region truly is: means of the truth in reflectance over its core, as it is measured
+// (rework is painted with soft edges; half a millimetre of them is nobody's tone).
 struct Truth {
   double now = 0, target = 0;
 };
@@ -35,13 +36,23 @@ std::map<int, Truth> truths(const maker::Scene& scene, const tone::RegionMap& ma
     double n = 0, now = 0, target = 0;
   };
   std::map<int, Sum> sums;
+  constexpr double core_mm = 0.7;
+  const int inset = static_cast<int>(std::lround(core_mm * map.grid.px_per_mm));
+  const auto in_core = [&](int y, int x) {
+    const cv::Mat1w& l = map.labels;
+    for (const auto& [dy, dx] : {std::pair{-1, 0}, {1, 0}, {0, -1}, {0, 1}}) {
+      const int v = y + dy * inset, u = x + dx * inset;
+      if (v < 0 || u < 0 || v >= l.rows || u >= l.cols || l(v, u) != l(y, x)) return false;
+    }
+    return true;
+  };
   const double s = map.grid.px_per_mm / scene.px_per_mm;
   for (int r = 0; r < scene.labels.rows; ++r) {
     for (int c = 0; c < scene.labels.cols; ++c) {
       const int y = std::min(static_cast<int>((r + 0.5) * s), map.labels.rows - 1);
       const int x = std::min(static_cast<int>((c + 0.5) * s), map.labels.cols - 1);
       const int id = map.labels(y, x);
-      if (id == 0 || scene.strokes(r, c)) continue;
+      if (id == 0 || scene.strokes(r, c) || !in_core(y, x)) continue;
       Sum& sum = sums[id];
       sum.n += 1;
       sum.now += std::pow(10.0, -static_cast<double>(scene.printed_density(r, c)));
@@ -130,6 +141,25 @@ void add(std::uint64_t seed, Kind kind, Totals& totals) {
       // Beyond the truth's own reach or not darker at all: actions, not minutes, are wrong there.
       if (!(minutes > 0) || minutes > plate.batch.curve.useful_until().in_minutes()) continue;
       plate.regions.push_back({r, t->second.now, t->second.target, minutes});
+      const plan::PlannedRegion& p =
+          plan->regions[static_cast<std::size_t>(&r - map->regions.data())];
+      if (least > 50 || !p.minutes) continue;
+      fmt::print(stderr,
+                 "  {} {:.0f} mm2 {}: now {:+.3f} ({:.3f}), target {:+.3f} ({:.3f}), gap {:+.3f} "
+                 "({:.3f}) off truth; {:.2f} .. {:.2f} .. {:.2f} min, truth {:.2f}\n",
+                 r.id,
+                 r.area_mm2,
+                 plan::word(p.action),
+                 r.now.value.value() - t->second.now,
+                 r.now.sd,
+                 r.target.value.value() - t->second.target,
+                 r.target.sd,
+                 r.gap.value() - (t->second.target - t->second.now),
+                 r.gap_sd,
+                 p.minutes->low.in_minutes(),
+                 p.minutes->best.in_minutes(),
+                 p.minutes->high.in_minutes(),
+                 minutes);
     }
     (least < 50 ? totals.small : totals.large).add(plate, *plan);
   }
