@@ -108,6 +108,7 @@ BiteModel::BiteModel(const wedge::Batch& batch,
       q_(batch.overlap.q),
       factor_(factor.value),
       risk_(risk),
+      print_sd_(batch.noise_density),
       end_(batch.curve.useful_until().in_minutes()) {
   assert(factor_ > 0 && std::isfinite(factor_) && q_ > 0);
   assert(risk_ >= 0.01 && risk_ <= 0.5);
@@ -123,7 +124,7 @@ BiteModel::BiteModel(const wedge::Batch& batch,
     sd[j] = curve_.sd_at(t);
     shape[j] = error_shape((density[j] - lightest) / range);
   }
-  constexpr std::size_t dims = 4 + bumps;
+  constexpr std::size_t dims = 5 + bumps;
   const std::vector<double> z = normal_hypercube(draw_count, dims, draw_seed);
   draws_.resize(draw_count);
   curves_.resize(draw_count * points);
@@ -132,7 +133,8 @@ BiteModel::BiteModel(const wedge::Batch& batch,
     draws_[i] = {row[0],
                  row[1],
                  std::max(0.2, q_ + batch.overlap.sd * row[2]),
-                 factor_ * std::exp(factor.ln_sd * row[3])};
+                 factor_ * std::exp(factor.ln_sd * row[3]),
+                 print_sd_ * row[4 + bumps]};
     double highest = -never;
     for (std::size_t j = 0; j < points; ++j) {
       double e = 0;
@@ -234,8 +236,10 @@ DensityEstimate BiteModel::reached(const DensityEstimate& now, BiteTime t) const
   if (t.in_minutes() <= 0) return after;
   double sum = 0, squares = 0;
   for (std::size_t i = 0; i < draws_.size(); ++i) {
-    const double from = now.value.value() + now.sd * draws_[i].now_z;
-    const double off = draw_reached(i, from, t.in_minutes()) - after.value.value();
+    const double print = draws_[i].print;
+    const double from = now.value.value() + print + now.sd * draws_[i].now_z;
+    // The next print is wiped once more, as this one was on average.
+    const double off = draw_reached(i, from, t.in_minutes()) - print - after.value.value();
     sum += off;
     squares += off * off;
   }
@@ -266,9 +270,9 @@ std::vector<double> BiteModel::draw_times(const DensityEstimate& now,
   std::vector<double> times(draws_.size());
   for (std::size_t i = 0; i < draws_.size(); ++i) {
     const Draw& draw = draws_[i];
-    const double from = now.value.value() + e.now_sd * draw.now_z;
-    const double to =
-        target.value.value() + e.target_sd * (e.correlation * draw.now_z + own * draw.gap_z) + step;
+    const double from = now.value.value() + draw.print + e.now_sd * draw.now_z;
+    const double to = target.value.value() + draw.print +
+                      e.target_sd * (e.correlation * draw.now_z + own * draw.gap_z) + step;
     times[i] = draw_time(i, from, to);
     if (times[i] == never && hold_unreachable) {
       const double age = ground_ == Ground::kept ? std::min(end_, draw_inverse(i, from)) : 0.0;

@@ -20,8 +20,9 @@ namespace rebite::plan {
 //
 // The interval and the advised time come from 1,024 draws (Latin hypercube, fixed seed, the same
 // draws for every region) of all that is not known: now and target (correlated so that their
-// difference has gap_sd), the curve (an error that runs smoothly along it, with the table's sd),
-// q, and the factor on time.
+// difference has gap_sd), how the proof's print was inked and wiped against the wedge's (the
+// batch's print-to-print spread, one error for now and target alike), the curve (an error that runs
+// smoothly along it, with the table's sd), q, and the factor on time.
 //
 // The population for which the 90 % interval and the risk are true: plates whose errors are as
 // large as is told of them, and whose overlap strays from the rule as OverlapRule::sd says
@@ -61,6 +62,7 @@ class BiteModel {
  private:
   struct Draw {
     double now_z = 0, gap_z = 0, q = 1, factor = 1;
+    double print = 0;  // how the proof's print differs from the wedge's, log10 units
   };
   // Time at which draw `i` reaches `target` from `now`; infinite when it never does.
   double draw_time(std::size_t i, double now, double target) const;
@@ -78,6 +80,7 @@ class BiteModel {
   Density solid_;
   Ground ground_;
   double q_, factor_, risk_;
+  double print_sd_;           // of one print against another, log10 units
   double end_;                // useful_until, minutes of the wedge
   std::vector<double> grid_;  // minutes of the wedge, 0..end_
   std::vector<Draw> draws_;
