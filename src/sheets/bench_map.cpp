@@ -182,7 +182,7 @@ class BenchMap {
     all.insert(all.end(), rest.begin(), rest.end());
     TextFlow flow = largest_flow(all, words, columns, {4.4, 4.0, 3.7, 3.4, 3.1});
     if (!flow.fits(words, columns))
-      flow = TextFlow(all, largest_flow(core, words, columns, {4.0, 3.7, 3.4, 3.7}).size());
+      flow = TextFlow(all, largest_flow(core, words, columns, {4.0, 3.7, 3.4}).size());
     const std::vector<std::size_t> used = tiles_of(l, zones);
     const PaintPlate paint = [&](cairo_t* cr, const PlateFrame& f, const PlateDrawing& d) {
       draw_zones_plate(cr, f, c_, d, zones);

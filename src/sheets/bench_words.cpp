@@ -153,6 +153,9 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
   for (const auto& words : c.plan.cautions) out.push_back({Kind::warning, words});
   lower_words(c, out);
   hand_words(c, out);
+  const Notes scans = notes_of_scans(c, true);
+  if (!scans.empty()) out.push_back({Kind::heading, "The scans"});
+  for (const auto& words : scans) out.push_back({Kind::text, words});
   preparation_words(c, out);
   if (!c.plan.stages.empty()) out.push_back({Kind::heading, "The stages"});
   for (const auto& s : c.plan.stages) {
@@ -162,9 +165,6 @@ std::vector<TextBlock> first_page_words(const SheetContent& c) {
                                dip_text(s),
                                named(s.stop_out_before, s.number == 1 && has_hold(c), 12))});
   }
-  const Notes scans = notes_of_scans(c, true);
-  if (!scans.empty()) out.push_back({Kind::heading, "The scans"});
-  for (const auto& words : scans) out.push_back({Kind::text, words});
   return out;
 }
 

@@ -7,7 +7,7 @@
 
 namespace rebite::sheets {
 
-// Cautions, lower first, by hand, preparation, order of the stages, what the scans lack.
+// Cautions, lower first, by hand, what the scans lack, preparation, order of the stages.
 std::vector<TextBlock> first_page_words(const SheetContent& content);
 // Every other note of plan, map and wedge, once.
 std::vector<TextBlock> note_words(const SheetContent& content);
