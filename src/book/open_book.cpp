@@ -2,6 +2,9 @@
 #include <fmt/format.h>
 #include <sqlite3.h>
 
+#include <cstdlib>
+#include <string_view>
+
 #include "book/book.h"
 #include "book/schema.h"
 #include "book/store.h"
@@ -23,6 +26,17 @@ namespace {
 Result<void> sound_structure(Store& store) {
   const std::string verdict = store.db().execAndGet("PRAGMA quick_check(1)").getString();
   if (verdict == "ok") return {};
+  // A page that the disk does not hand over is no damage of the book. SQLite says it in words:
+  // "... error code=266", whose low byte is SQLITE_IOERR.
+  constexpr std::string_view says = "error code=";
+  const auto at = verdict.find(says);
+  if (at != std::string::npos &&
+      (std::atoi(verdict.c_str() + at + says.size()) & 0xff) == SQLITE_IOERR) {
+    return refuse(
+        ProblemKind::io,
+        fmt::format("{}: the book could not be read to its end", files::shown(store.file())),
+        "Check the disk, then run this again. Nothing was changed.");
+  }
   return refuse(
       ProblemKind::data,
       fmt::format("{}: the book is damaged ({})", files::shown(store.file()), verdict),

@@ -18,6 +18,10 @@ bool set_and_not_empty(const char* name) {
   return value && *value;
 }
 
+// Where stderr takes nothing (a full disk), the work and its exit code must not suffer from it;
+// fmt::print would throw.
+void say(const std::string& text) { std::fputs(text.c_str(), stderr); }
+
 }  // namespace
 
 Console::Console() : start_(Clock::now()), last_(start_) {
@@ -38,15 +42,15 @@ int Console::result(std::string_view text) {
 
 void Console::notes(const Notes& notes) {
   end_progress();
-  for (const auto& note : notes) fmt::print(stderr, "note: {}\n", note);
+  for (const auto& note : notes) say(fmt::format("note: {}\n", note));
 }
 
 int Console::problem(const Problem& problem) {
   end_progress();
   const char* on = colour_ ? "\x1b[1m" : "";
   const char* off = colour_ ? "\x1b[0m" : "";
-  fmt::print(stderr, "{}rebite: {}{}\n", on, problem.what, off);
-  if (!problem.next.empty()) fmt::print(stderr, "{}\n", problem.next);
+  say(fmt::format("{}rebite: {}{}\n", on, problem.what, off));
+  if (!problem.next.empty()) say(problem.next + "\n");
   return static_cast<int>(problem.kind);
 }
 
@@ -56,7 +60,7 @@ void Console::show(double fraction, std::string_view doing) {
   last_ = now;
   const double percent = 100 * fraction;
   if (!terminal_) {
-    fmt::print(stderr, "{:3.0f} % {}\n", percent, doing);
+    say(fmt::format("{:3.0f} % {}\n", percent, doing));
     return;
   }
   std::string left;
@@ -65,15 +69,15 @@ void Console::show(double fraction, std::string_view doing) {
     left = fmt::format(", about {:.0f} s left", spent / fraction * (1 - fraction) + 0.5);
   }
   const auto filled = static_cast<std::size_t>(fraction * 24);
-  fmt::print(
-      stderr, "\r\x1b[K[{:-<24}] {:3.0f} %  {}{}", std::string(filled, '#'), percent, doing, left);
+  say(fmt::format(
+      "\r\x1b[K[{:-<24}] {:3.0f} %  {}{}", std::string(filled, '#'), percent, doing, left));
   std::fflush(stderr);
   bar_shown_ = true;
 }
 
 void Console::end_progress() {
   if (!bar_shown_) return;
-  fmt::print(stderr, "\r\x1b[K");
+  say("\r\x1b[K");
   std::fflush(stderr);
   bar_shown_ = false;
 }

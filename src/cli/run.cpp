@@ -136,7 +136,8 @@ int run(int argc, char** argv, const ServePage& serve_page) {
                ? interrupt.exit_code()
                : code;
   } catch (...) {
-    return last_words();
+    // Past every destructor: those of the libraries may want memory too.
+    std::_Exit(last_words());
   }
 }
 

@@ -5,28 +5,35 @@
 #include <exception>
 #include <new>
 #include <opencv2/core.hpp>
+#include <system_error>
 
 namespace rebite::jobs {
 
 Problem problem_of_current_exception(std::string_view errand) {
-  constexpr std::string_view more_memory =
-      "Close other programs, or scan at a lower resolution (300 dpi is enough), and run it again.";
+  const auto too_little = [&] {
+    return Problem{
+        ProblemKind::io,
+        fmt::format("{}: this machine has too little free memory", errand),
+        "Close other programs, or scan at a lower resolution (300 dpi is enough), and run it "
+        "again."};
+  };
   try {
     throw;
   } catch (const std::bad_alloc&) {
-    return {ProblemKind::io,
-            fmt::format("{}: this machine has too little free memory", errand),
-            std::string(more_memory)};
+    return too_little();
   } catch (const cv::Exception& e) {
-    if (e.code == cv::Error::StsNoMem) {
-      return {ProblemKind::io,
-              fmt::format("{}: this machine has too little free memory", errand),
-              std::string(more_memory)};
-    }
+    if (e.code == cv::Error::StsNoMem) return too_little();
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite: {}", errand, e.err),
             "Nothing was written. Please report it together with the two scans."};
   } catch (const std::exception& e) {
+    // No room for the stack of another thread: std::thread says EAGAIN, OpenCV's pool says it in
+    // words.
+    const auto* system = dynamic_cast<const std::system_error*>(&e);
+    if ((system && system->code() == std::errc::resource_unavailable_try_again) ||
+        std::string_view(e.what()).find("pthread_create") != std::string_view::npos) {
+      return too_little();
+    }
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite: {}", errand, e.what()),
             "Nothing was written. Please report it together with the scans."};

@@ -74,6 +74,12 @@ struct Fd {
 
 }  // namespace
 
+std::unexpected<Problem> reading_failed(const std::string& name, int error) {
+  return refuse(ProblemKind::io,
+                fmt::format("{}: reading failed ({})", name, std::strerror(error)),
+                "Check the disk, then try again.");
+}
+
 std::string save_plain() {
   return "Save the scan again as an 8- or 16-bit grey or RGB TIFF or PNG, without layers or "
          "transparency.";
@@ -136,11 +142,7 @@ Result<std::unique_ptr<PixelSource>> open_scan(const std::filesystem::path& file
   }
   std::array<char, 64> buffer{};
   const ssize_t got = ::pread(fd.fd, buffer.data(), buffer.size(), 0);
-  if (got < 0) {
-    return refuse(ProblemKind::io,
-                  fmt::format("{}: reading failed ({})", name, std::strerror(errno)),
-                  "Check the disk, then try again.");
-  }
+  if (got < 0) return reading_failed(name, errno);
   const std::string_view head(buffer.data(), static_cast<std::size_t>(got));
   if (starts(head, "II*\0"sv) || starts(head, "MM\0*"sv) || starts(head, "II+\0"sv) ||
       starts(head, "MM\0+"sv)) {

@@ -80,6 +80,9 @@ Result<std::unique_ptr<PixelSource>> open_scan(const std::filesystem::path& file
 // Checks the size against the limits; the message says both numbers.
 Result<void> check_size(const std::string& name, double width, double height, const ReadLimits&);
 
+// A disk (or stick) that fails while a scan is read, told as such and not as a damaged scan.
+std::unexpected<Problem> reading_failed(const std::string& name, int error);
+
 // "What to save instead", the cure for all layouts that are not read.
 std::string save_plain();
 

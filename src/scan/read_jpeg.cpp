@@ -1,10 +1,12 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <cerrno>
 #include <csetjmp>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
+#include <new>
 #include <string_view>
 #include <vector>
 
@@ -137,6 +139,8 @@ class JpegSource final : public PixelSource {
     return refuse(ProblemKind::data, name_ + ": " + what, next);
   }
   std::unexpected<Problem> damaged(const std::string& where) {
+    if (file_ && std::ferror(file_)) return reading_failed(name_, EIO);
+    if (std::strstr(talk_.message, "Insufficient memory")) throw std::bad_alloc();
     return refused(fmt::format("the JPEG file is damaged or cut short {}{}",
                                where,
                                talk_.message[0] ? fmt::format(" ({})", talk_.message) : ""),

@@ -4,9 +4,11 @@
 
 #include <algorithm>
 #include <bit>
+#include <cerrno>
 #include <csetjmp>
 #include <cstdio>
 #include <cstring>
+#include <new>
 #include <vector>
 
 #include "scan/exif.h"
@@ -147,7 +149,9 @@ class PngSource final : public PixelSource {
     return refuse(ProblemKind::data, name_ + ": " + what, next);
   }
   std::unexpected<Problem> damaged(const std::string& where) {
+    if (file_ && std::ferror(file_)) return reading_failed(name_, EIO);
     const char* why = talk_.error[0] ? talk_.error : talk_.warning;
+    if (std::strstr(why, "Out of memory")) throw std::bad_alloc();
     return refused(fmt::format("the PNG file is damaged or cut short {}{}",
                                where,
                                why[0] ? fmt::format(" ({})", why) : ""),

@@ -1,8 +1,10 @@
 #include <fmt/format.h>
+#include <sys/stat.h>
 #include <tiffio.h>
 #include <unistd.h>
 
 #include <algorithm>
+#include <cerrno>
 #include <cmath>
 #include <cstdarg>
 #include <cstdio>
@@ -22,6 +24,7 @@ constexpr std::size_t max_strip_bytes = std::size_t{48} << 20;  // larger strips
 struct TiffTalk {
   std::string error;
   std::string warning;
+  bool no_memory = false;  // of the machine; not what a file asks beyond our limits
 };
 
 std::string text_of(const char* format, va_list args) {
@@ -30,16 +33,64 @@ std::string text_of(const char* format, va_list args) {
   return text;
 }
 
+// libtiff goes on without what it found no memory for (a tag is left out).
+void note_memory(TiffTalk& talk, const std::string& text) {
+  const auto says = [&](const char* words) { return text.find(words) != std::string::npos; };
+  if (talk.error.find("beyond the") != std::string::npos) return;
+  talk.no_memory = talk.no_memory || says("allocate memory") || says("Out of memory");
+}
+
 int on_error(TIFF*, void* talk, const char*, const char* format, va_list args) {
   auto* t = static_cast<TiffTalk*>(talk);
-  if (t->error.empty()) t->error = text_of(format, args);
+  const std::string text = text_of(format, args);
+  note_memory(*t, text);
+  if (t->error.empty()) t->error = text;
   return 1;
 }
 
 int on_warning(TIFF*, void* talk, const char*, const char* format, va_list args) {
   auto* t = static_cast<TiffTalk*>(talk);
-  if (t->warning.empty()) t->warning = text_of(format, args);
+  const std::string text = text_of(format, args);
+  note_memory(*t, text);
+  if (t->warning.empty()) t->warning = text;
   return 1;
+}
+
+// What libtiff reads through. It passes over a failed read in many places (a tag is then left out),
+// so the failure is kept here and told at the end of every step.
+struct TiffDisk {
+  int fd = -1;
+  int error = 0;
+};
+
+tmsize_t disk_read(thandle_t handle, void* to, tmsize_t bytes) {
+  auto* disk = static_cast<TiffDisk*>(handle);
+  tmsize_t done = 0;
+  while (done < bytes) {
+    const ssize_t n =
+        ::read(disk->fd, static_cast<char*>(to) + done, static_cast<std::size_t>(bytes - done));
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0 && disk->error == 0) disk->error = errno;
+    if (n <= 0) break;
+    done += n;
+  }
+  return done;
+}
+
+tmsize_t disk_write(thandle_t, void*, tmsize_t) { return 0; }
+
+toff_t disk_seek(thandle_t handle, toff_t to, int from) {
+  return static_cast<toff_t>(
+      ::lseek(static_cast<TiffDisk*>(handle)->fd, static_cast<off_t>(to), from));
+}
+
+int disk_close(thandle_t handle) { return ::close(static_cast<TiffDisk*>(handle)->fd); }
+
+toff_t disk_size(thandle_t handle) {
+  struct stat about {};
+  return ::fstat(static_cast<TiffDisk*>(handle)->fd, &about) == 0
+             ? static_cast<toff_t>(about.st_size)
+             : 0;
 }
 
 class TiffSource final : public PixelSource {
@@ -49,8 +100,8 @@ class TiffSource final : public PixelSource {
   ~TiffSource() override {
     if (tiff_)
       TIFFClose(tiff_);
-    else if (fd_ >= 0)
-      ::close(fd_);
+    else if (disk_.fd >= 0)
+      ::close(disk_.fd);
   }
   Result<void> open(int fd);
   const FileFacts& facts() const override { return facts_; }
@@ -77,7 +128,7 @@ class TiffSource final : public PixelSource {
   std::string name_;
   ReadLimits limits_;
   TiffTalk talk_;
-  int fd_ = -1;
+  TiffDisk disk_;
   TIFF* tiff_ = nullptr;
   FileFacts facts_;
   TiffLayout layout_;
@@ -86,6 +137,8 @@ class TiffSource final : public PixelSource {
 };
 
 std::unexpected<Problem> TiffSource::damaged(const std::string& where) {
+  if (talk_.no_memory) throw std::bad_alloc();
+  if (disk_.error) return reading_failed(name_, disk_.error);
   const std::string& why = talk_.error.empty() ? talk_.warning : talk_.error;
   return refuse(ProblemKind::data,
                 fmt::format("{}: the TIFF file is damaged or cut short {}{}",
@@ -96,18 +149,29 @@ std::unexpected<Problem> TiffSource::damaged(const std::string& where) {
 }
 
 Result<void> TiffSource::open(int fd) {
-  fd_ = fd;
+  disk_.fd = fd;
   TIFFOpenOptions* options = TIFFOpenOptionsAlloc();
   if (!options) throw std::bad_alloc();
   TIFFOpenOptionsSetMaxSingleMemAlloc(options, static_cast<tmsize_t>(max_single_allocation));
   TIFFOpenOptionsSetErrorHandlerExtR(options, on_error, &talk_);
   TIFFOpenOptionsSetWarningHandlerExtR(options, on_warning, &talk_);
   // "m": no memory map, a file that shrinks while it is read must not kill the program.
-  tiff_ = TIFFFdOpenExt(fd, name_.c_str(), "rm", options);
+  tiff_ = TIFFClientOpenExt(name_.c_str(),
+                            "rm",
+                            &disk_,
+                            disk_read,
+                            disk_write,
+                            disk_seek,
+                            disk_close,
+                            disk_size,
+                            nullptr,
+                            nullptr,
+                            options);
   TIFFOpenOptionsFree(options);
   if (!tiff_) return damaged("in its header");
-  fd_ = -1;  // closed by TIFFClose
   auto header = judge_tiff(tiff_, name_, limits_);
+  if (talk_.no_memory) throw std::bad_alloc();
+  if (disk_.error) return reading_failed(name_, disk_.error);
   if (!header) return std::unexpected(header.error());
   facts_ = std::move(header->facts);
   layout_ = header->layout;
@@ -178,6 +242,8 @@ Result<void> TiffSource::read(const TakeBlock& take) {
     const double strip = double(rows) * facts_.width * layout_.samples * double(sample_bytes());
     done = strip > double(max_strip_bytes) ? read_rows(take) : read_strips(take);
   }
+  if (talk_.no_memory) throw std::bad_alloc();
+  if (disk_.error) return reading_failed(name_, disk_.error);
   if (!done) return done;
   if (!talk_.warning.empty() || !talk_.error.empty()) return damaged("in its pixels");
   return {};

@@ -1,7 +1,6 @@
 #include "scan/tiff_header.h"
 
 #include <fmt/format.h>
-#include <sys/stat.h>
 #include <tiffio.h>
 
 #include <utility>
@@ -195,12 +194,9 @@ Result<void> Judge::check_pages() {
 
 // A file must hold enough bytes for its pixels before anything is allocated for them.
 Result<void> Judge::check_bytes() {
-  struct stat s {};
-  if (::fstat(TIFFFileno(tiff_), &s) != 0) {
-    return refused("the size of the TIFF file cannot be found out", copy_again());
-  }
+  const auto size = TIFFGetSizeProc(tiff_)(TIFFClientdata(tiff_));
   const double need = double(facts_.width) * facts_.height * layout_.samples * facts_.bits / 8;
-  const double have = double(s.st_size) * most_expansion(layout_.compression);
+  const double have = double(size) * most_expansion(layout_.compression);
   if (have < need) {
     return refuse(ProblemKind::data,
                   fmt::format("{}: cut short, {} x {} pixels need {:.0f} bytes and the file of {} "
@@ -209,7 +205,7 @@ Result<void> Judge::check_bytes() {
                               facts_.width,
                               facts_.height,
                               need,
-                              s.st_size),
+                              size),
                   copy_again());
   }
   return {};

@@ -20,7 +20,9 @@ class BadUse : public ::testing::Test {
     StudioCase c{"small", 21};
     c.plate = {70, 50};
     made = new jobs::MadeStudio(make_studio(c, *folder));
-    ASSERT_TRUE(jobs::calibrate(c, *made, *folder));
+    // Told in SetUp: a failure here would only mark the tests as skipped, which ctest lets pass.
+    const auto batch = jobs::calibrate(c, *made, *folder);
+    if (!batch) not_ready = batch.error().what;
     StudioCase other{"other", 77};
     other.plate = {70, 50};
     StudioFolder elsewhere;
@@ -35,7 +37,10 @@ class BadUse : public ::testing::Test {
     delete made;
     delete folder;
   }
-  void SetUp() override { before = folder->entries(); }
+  void SetUp() override {
+    ASSERT_EQ(not_ready, "");
+    before = folder->entries();
+  }
   void TearDown() override { EXPECT_EQ(folder->entries(), before) << "an output was left behind"; }
 
   static std::string file(const std::string& name) { return (*folder / name).string(); }
@@ -71,8 +76,10 @@ class BadUse : public ::testing::Test {
 
   static StudioFolder* folder;
   static jobs::MadeStudio* made;
+  static std::string not_ready;
   std::size_t before = 0;
 };
+std::string BadUse::not_ready;
 StudioFolder* BadUse::folder = nullptr;
 jobs::MadeStudio* BadUse::made = nullptr;
 

@@ -1,0 +1,67 @@
+// Killed at random moments, interrupted, terminated; stdout full or closed. `measure_faults kill`
+// kills 1,000 times.
+#include <gtest/gtest.h>
+#include <signal.h>
+
+#include <chrono>
+#include <random>
+
+#include "tests/faults/commands.h"
+
+namespace rebite::faults {
+namespace {
+using std::chrono::microseconds;
+
+TEST(KillNine, AtRandomMomentsTearsNothing) {
+  std::mt19937_64 random(11);
+  for (const char* name : {"wedge", "plan", "book"}) {
+    Trial trial(command(name));
+    const auto whole = static_cast<unsigned long>(trial.clean_seconds() * 1e6);
+    for (int i = 0; i < 3; ++i) {
+      const auto verdict = trial.run(
+          {.signal_after = microseconds(random() % (whole + whole / 10)), .signal = SIGKILL});
+      EXPECT_EQ(verdict.fault, "");
+    }
+  }
+}
+
+// POSIX, Shell Command Language 2.8.2: a command ended by a signal is told as 128 and its number.
+TEST(Signals, EndTheRunAndLeaveNothing) {
+  Trial trial(command("plan"));
+  for (const auto& [signal, code] : {std::pair{SIGINT, 130}, std::pair{SIGTERM, 143}}) {
+    const auto after = microseconds(static_cast<long>(trial.clean_seconds() * 0.4e6));
+    const auto verdict = trial.run({.signal_after = after, .signal = signal});
+    EXPECT_EQ(verdict.fault, "");
+    EXPECT_EQ(verdict.ended.code, code) << verdict.ended.err;
+    EXPECT_NE(verdict.ended.err.find("Nothing was written"), std::string::npos);
+  }
+}
+
+// Nobody can be told, but the work is done and the exit code is right.
+TEST(Stderr, FullDoesNotSpoilTheWork) {
+  Trial trial(command("wedge"));
+  for (const std::string to : {"/dev/full", "closed"}) {
+    const auto verdict = trial.run({.stderr_to = to});
+    EXPECT_EQ(verdict.fault, "") << to;
+    EXPECT_EQ(verdict.ended.code, 0) << to;
+  }
+  EXPECT_EQ(run_program({"read", "/nowhere.tif", "--at", "1,1"}, {.stderr_to = "/dev/full"}).code,
+            66);
+}
+
+TEST(Stdout, FullOrClosedIsTold) {
+  for (const char* name : {"scanner", "wedge", "read", "book"}) {
+    Trial trial(command(name));
+    for (const std::string to : {"/dev/full", "closed"}) {
+      const auto verdict = trial.run({.stdout_to = to});
+      // The output is complete all the same; only what could not be printed is lost.
+      EXPECT_EQ(verdict.fault, "") << to;
+      EXPECT_EQ(verdict.ended.code, 74) << name << " to " << to;
+      EXPECT_NE(verdict.ended.err.find("could not be printed"), std::string::npos)
+          << verdict.ended.err;
+    }
+  }
+}
+
+}  // namespace
+}  // namespace rebite::faults

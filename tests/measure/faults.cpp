@@ -1,0 +1,105 @@
+// Faults in numbers larger than the tests have time for; prints a markdown table.
+// Usage: measure_faults disk|memory|kill [N] [SEED]
+//   disk     every call of every command, each with ENOSPC, EIO, EROFS, EDQUOT
+//   memory   N places a command (default 500) at which the allocation fails
+//   kill     N times (default 1,000) kill -9 at a random moment
+#include <cerrno>
+#include <chrono>
+#include <cstdio>
+#include <cstdlib>
+#include <random>
+#include <string>
+
+#include "tests/faults/commands.h"
+
+namespace {
+using namespace rebite::faults;
+
+struct Count {
+  int runs = 0, done = 0, told = 0, broken = 0;
+  void add(const Trial::Verdict& v) {
+    ++runs;
+    done += v.ended.code == 0;
+    told += v.ended.code > 0;
+    if (!v.fault.empty()) {
+      ++broken;
+      std::fprintf(stderr, "%s\n", v.fault.c_str());
+    }
+  }
+};
+
+void row(const std::string& what, const Count& c) {
+  std::printf("| %s | %d | %d | %d | %d |\n", what.c_str(), c.runs, c.done, c.told, c.broken);
+  std::fflush(stdout);
+}
+
+int disk() {
+  int broken = 0;
+  for (const auto& command : commands()) {
+    Trial trial(command);
+    Count count;
+    for (const auto& [call, n] : trial.counts()) {
+      if (call == "alloc") continue;
+      for (long i = 1; i <= n; ++i) {
+        for (const int error : {ENOSPC, EIO, EROFS, EDQUOT}) {
+          count.add(
+              trial.run({.fault = call + ":" + std::to_string(i) + ":" + std::to_string(error)}));
+        }
+      }
+    }
+    row("disk, " + command.name, count);
+    broken += count.broken;
+  }
+  return broken;
+}
+
+int memory(int places, std::uint64_t seed) {
+  int broken = 0;
+  std::mt19937_64 random(seed);
+  for (const auto& command : commands()) {
+    Trial trial(command);
+    Count count;
+    const auto all = static_cast<std::uint64_t>(trial.counts().at("alloc"));
+    for (int i = 0; i < places; ++i) {
+      // The first half one after the other, the rest anywhere.
+      const std::uint64_t n =
+          i < places / 2 ? static_cast<std::uint64_t>(i) + 1 : 1 + random() % all;
+      count.add(trial.run({.fault = "alloc:" + std::to_string(n) + ":12"}));
+    }
+    row("memory, " + command.name + " (" + std::to_string(all) + " allocations)", count);
+    broken += count.broken;
+  }
+  return broken;
+}
+
+int kill(int kills, std::uint64_t seed) {
+  int broken = 0;
+  std::mt19937_64 random(seed);
+  for (const char* name : {"wedge", "plan", "book"}) {
+    Trial trial(command(name));
+    Count count;
+    const auto whole = static_cast<std::uint64_t>(trial.clean_seconds() * 1.1e6);
+    const int mine = std::string(name) == "plan" ? kills / 5 : kills * 2 / 5;
+    for (int i = 0; i < mine; ++i) {
+      count.add(
+          trial.run({.signal_after = std::chrono::microseconds(random() % whole), .signal = 9}));
+    }
+    row(std::string("kill -9, ") + name, count);
+    broken += count.broken;
+  }
+  return broken;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  const std::string what = argc > 1 ? argv[1] : "";
+  const std::uint64_t seed = argc > 3 ? std::strtoull(argv[3], nullptr, 10) : 1;
+  std::printf(
+      "| faults | runs | done all the same | told | rule broken |\n|---|---|---|---|---|\n");
+  if (what == "disk") return disk() != 0;
+  if (what == "memory") return memory(argc > 2 ? std::atoi(argv[2]) : 500, seed) != 0;
+  if (what == "kill") return kill(argc > 2 ? std::atoi(argv[2]) : 1000, seed) != 0;
+  std::fprintf(stderr, "Usage: measure_faults disk|memory|kill [N] [SEED]\n");
+  return 64;
+}
