@@ -19,6 +19,9 @@ namespace {
 // A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
 // some 40 blocks.
 constexpr double kBlockSd = 0.03;
+// Blocks' errors hold together further than kBlockSd allows for: with this factor the gaps of
+// plates 1-16 of measure_tone cover the truth as often as they say.
+constexpr double kDoubtGrows = 1.5;
 constexpr double kMostWiping = 0.05;  // sd over a plate; more is a painted passage
 // Painted edges, in widths of the plate, that the noise alone may feign. A reworked plate has 0.4
 // and more (measure_tone).
@@ -290,17 +293,27 @@ InkingFit describe(const Cells& c,
         std::abs(out.inking.offset_density)));
   }
   const cv::Mat1f tone = block_tone(c, 0.4 * f.step * c.mm);
-  // The smooth part is evaluated at block centres and interpolated, the tone terms cell by cell.
-  cv::Mat1f smooth(f.rows, f.cols), slope(f.rows, f.cols), sd(f.rows, f.cols);
+  // All that depends on the place is evaluated at block centres and interpolated, the tone terms
+  // cell by cell. Doubt is of the whole: a tone unlike those that the fit has seen (a lone black, a
+  // lone white) is as sure as the gain is.
+  cv::Mat1f smooth(f.rows, f.cols), slope(f.rows, f.cols);
+  cv::Mat1f var(f.rows, f.cols), with_gain(f.rows, f.cols), with_shadow(f.rows, f.cols);
+  cv::Mat1f var_gain(f.rows, f.cols), gain_shadow(f.rows, f.cols);
+  const double var_shadow = fit.covariance(2, 2);
   for (int r = 0; r < f.rows; ++r) {
     for (int q = 0; q < f.cols; ++q) {
-      const Row b = terms.at((q + 0.5) * f.step * c.mm, (r + 0.5) * f.step * c.mm, terms.mean_now);
+      const double x = (q + 0.5) * f.step * c.mm, y = (r + 0.5) * f.step * c.mm;
+      const Row b = terms.at(x, y, terms.mean_now);
+      Row steeper = terms.at(x, y, terms.mean_now + 1) - b;  // what one unit of gain adds
+      steeper(2) = 0;                                        // the shadow term has its own place
+      const Row of_gain = fit.covariance * steeper;
       smooth(r, q) = static_cast<float>(b.dot(fit.theta));
-      const Eigen::Index own = terms.count() - terms.first_product();
-      const Row steeper =
-          terms.at((q + 0.5) * f.step * c.mm, (r + 0.5) * f.step * c.mm, terms.mean_now + 1);
-      slope(r, q) = static_cast<float>(steeper.tail(own).dot(fit.theta.tail(own)));
-      sd(r, q) = static_cast<float>(std::sqrt(std::max(0.0, b.dot(fit.covariance * b))));
+      slope(r, q) = static_cast<float>(steeper.dot(fit.theta));
+      var(r, q) = static_cast<float>(b.dot(fit.covariance * b));
+      with_gain(r, q) = static_cast<float>(b.dot(of_gain));
+      with_shadow(r, q) = static_cast<float>(b.dot(fit.covariance.col(2)));
+      var_gain(r, q) = static_cast<float>(steeper.dot(of_gain));
+      gain_shadow(r, q) = static_cast<float>(of_gain(2));
     }
   }
   out.field.create(c.proof.size());
@@ -309,11 +322,16 @@ InkingFit describe(const Cells& c,
     for (int j = 0; j < c.proof.cols; ++j) {
       const double now =
           std::isfinite(tone(i, j)) ? density_of(static_cast<double>(tone(i, j))) : terms.mean_now;
-      const double gain = fit.theta(1) + static_cast<double>(interpolate(slope, f.step, i, j));
-      const double by_tone =
-          gain * (now - terms.mean_now) + fit.theta(2) * (shadow(now) - shadow(terms.mean_now));
-      out.field(i, j) = interpolate(smooth, f.step, i, j) + static_cast<float>(by_tone);
-      out.field_sd(i, j) = interpolate(sd, f.step, i, j);
+      const double off = now - terms.mean_now;
+      const double dark = shadow(now) - shadow(terms.mean_now);
+      const auto here = [&](const cv::Mat1f& m) {
+        return static_cast<double>(interpolate(m, f.step, i, j));
+      };
+      out.field(i, j) = static_cast<float>(here(smooth) + here(slope) * off + fit.theta(2) * dark);
+      const double variance = here(var) + 2 * off * here(with_gain) + 2 * dark * here(with_shadow) +
+                              off * off * here(var_gain) + 2 * off * dark * here(gain_shadow) +
+                              dark * dark * var_shadow;
+      out.field_sd(i, j) = static_cast<float>(kDoubtGrows * std::sqrt(std::max(0.0, variance)));
     }
   }
   return out;
