@@ -24,7 +24,8 @@ constexpr std::size_t max_strip_bytes = std::size_t{48} << 20;  // larger strips
 struct TiffTalk {
   std::string error;
   std::string warning;
-  bool no_memory = false;  // of the machine; not what a file asks beyond our limits
+  bool no_memory = false;  // of the machine
+  bool too_much = false;   // what a damaged file asked for cannot be had on any machine
 };
 
 std::string text_of(const char* format, va_list args) {
@@ -33,11 +34,19 @@ std::string text_of(const char* format, va_list args) {
   return text;
 }
 
-// libtiff goes on without what it found no memory for (a tag is left out).
+// libtiff goes on without what it found no memory for (a tag is left out). It uses the same words
+// when a damaged file asks for nothing at all or for more than our limit.
 void note_memory(TiffTalk& talk, const std::string& text) {
   const auto says = [&](const char* words) { return text.find(words) != std::string::npos; };
-  if (talk.error.find("beyond the") != std::string::npos) return;
-  talk.no_memory = talk.no_memory || says("allocate memory") || says("Out of memory");
+  long count = 0, each = 0;
+  const auto sizes = text.find('(');
+  const bool listed = says("allocate memory") && sizes != std::string::npos &&
+                      std::sscanf(text.c_str() + sizes, "(%ld elements of %ld", &count, &each) == 2;
+  const double bytes = static_cast<double>(count) * static_cast<double>(each);
+  if (says("beyond the") || (listed && (bytes <= 0 || bytes > max_single_allocation))) {
+    talk.too_much = true;
+  }
+  if (!talk.too_much && (listed || says("Out of memory"))) talk.no_memory = true;
 }
 
 int on_error(TIFF*, void* talk, const char*, const char* format, va_list args) {
