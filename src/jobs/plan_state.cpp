@@ -180,7 +180,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     Notes book_notes;
     if (recorder) {
       auto looked =
-          recorder->look(pair.proof, pair.grid, batch ? &*batch : nullptr, options, book_notes);
+          recorder->look(scans->proof, batch ? &*batch : nullptr, options, book_notes);
       if (!looked) return std::unexpected(looked.error());
     }
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
