@@ -57,40 +57,21 @@ void drop_empty_corner(std::vector<FoundStep>& steps, const StepGrid& grid, int 
   steps.erase(steps.begin() + static_cast<std::ptrdiff_t>(empty));
 }
 
-// Steps of the same width at the same place, or each cut into equal parts: the same picture.
-bool same_picture(const StepGrid& a, const StepGrid& b) {
-  if (a.along_y != b.along_y || a.rows != b.rows) return false;
-  const double ratio = a.pitch / b.pitch;
-  return std::fabs(ratio - std::round(ratio)) < 0.04 * ratio;
-}
-
-// The number of steps that the picture shows; 0 if it shows none.
+// The number of steps that the picture shows, by the grid that fits best; 0 if none does.
 int count_steps(const GridSearch& search, int asked, const std::optional<StepGrid>& grid_asked) {
   const bool fits = grid_asked && looks_like_steps(*grid_asked);
   int found = fits ? asked : 0;
-  std::vector<StepGrid> others;
+  // Another number must fit clearly better: one with an unseen cell more or less fits as well.
+  double least = fits ? 0.8 * grid_asked->misfit : 1e9;
   for (int n = 2; n <= most_steps + 1; ++n) {
     if (n == asked) continue;
     const auto grid = search.best(n);
     if (!grid || !looks_like_steps(*grid) || cells_per_step(*grid) > 1) continue;
-    // Against the number asked for another one must fit clearly better.
-    if (fits &&
-        (same_picture(*grid_asked, *grid) || grid->core_misfit > 0.6 * grid_asked->core_misfit)) {
-      continue;
+    const double misfit = grid->misfit * (1 + 0.1 * (grid->unseen_before + grid->unseen_after));
+    if (misfit < least) {
+      least = 0.95 * misfit;
+      found = n;
     }
-    others.push_back(*grid);
-  }
-  if (others.empty()) return found;
-  double least = 1e9;
-  for (const StepGrid& g : others) least = std::min(least, g.misfit);
-  // Steps cut into parts fit as well: the fewest.
-  const auto best = std::find_if(
-      others.begin(), others.end(), [&](const StepGrid& g) { return g.misfit <= 1.3 * least; });
-  found = best->rows == 1 ? best->columns : best->rows * best->columns;
-  // Light steps that the better-fitting shorter row left out.
-  for (; found < most_steps && search.goes_on(*best); ++found) {
-    if (!best->dark_first) best->begin -= best->pitch;
-    ++best->columns;
   }
   return found;
 }
@@ -142,15 +123,11 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                   "with --window where on the scan it lies.");
   }
   if (count != options.steps) return other_number(file, count, options.steps);
-  if (search.goes_on(*grid)) return other_number(file, options.steps + 1, options.steps);
   if (const int d = cells_per_step(*grid); d > 1) {
     return other_number(file, grid->columns * grid->rows / d, options.steps);
   }
   std::vector<FoundStep> steps = measure_all(wedge, frame, *grid, options);
   if (grid->rows == 2) drop_empty_corner(steps, *grid, options.steps);
-  if (grid->rows == 1) {
-    for (FoundStep& s : steps) s.metal = Density::of(search.metal_beside(*grid, s.column));
-  }
   for (const FoundStep& s : steps) {
     if (!std::isfinite(s.tone.density.value()) || !std::isfinite(s.tone.sd_of_mean)) {
       return refuse(ProblemKind::data,

@@ -26,20 +26,15 @@ struct FoundStep {
   // The step's median pixel: in a dark step full ink, where the mean still holds specks of land.
   Density median = Density::of(0);
   bool seen = true;  // false: cannot be told from the unbitten metal beside it
-  // What the metal beside the step prints (the side nearer in tone); none in two rows.
-  std::optional<Density> metal;
 };
 
 // The steps in order of place along the wedge, row by row (not yet in order of time).
 //
 // The scan is turned until its strongest edges lie upright; one or two rows of equal cells are
-// fitted to the dark part, touching or apart, along either axis. In one row the light steps may lie
-// past the dark part, down to steps that look like the unbitten metal round the wedge: their place
-// follows from the equal width of all. Refuses (data): no wedge at all (blank sheet, a picture),
-// another number of steps than asked for (both numbers told), a window outside the scan; (usage)
-// steps outside 3..30.
-// What cannot be known: whether a row goes on with one more step that looks like unbitten metal.
-// make_batch notes it where more than one step of the row does.
+// fitted to the dark part, touching or apart, along either axis; up to three cells at one end may
+// look like unbitten metal (a zero step in the border). Light steps are parted by their equal
+// width. Refuses (data): no wedge at all (blank sheet, a picture), another number of steps than
+// asked for (both numbers told), a window outside the scan; (usage) steps outside 3..30.
 Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge, const FindOptions&);
 
 // Pairs steps with times and pools impressions. `times` are in the order of the steps along the

@@ -1,163 +1,213 @@
 #include "wedge/step_grid.h"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
-#include "wedge/grid_score.h"
+#include "wedge/frame_sums.h"
 
 namespace rebite::wedge {
 namespace {
 
 constexpr double least_contrast = 0.15;  // log10 units, darkest step against unbitten metal
+// Left out along the edges of a cell, where the blur mixes tones (in density it reaches further
+// into the darker one): across the wedge's sides, between steps when scoring, when looking for the
+// place.
+constexpr double side_mm = 1.3;
+constexpr double edge_mm = 1.0;
+constexpr double settle_mm = 0.5;
 
 }  // namespace
 
-namespace {
+// How much tone scatters inside the cells of a grid.
+class GridSearch::Scorer {
+ public:
+  Scorer(const WedgeFrame& frame, const DarkBox& dark)
+      : px_(frame.px_per_mm),
+        dark_(dark),
+        sums_(frame.density, frame.inside),
+        tones_(frame.tone, frame.inside) {}
+  void add_grids(int steps, bool along_y, int rows, std::optional<StepGrid>& best) const;
 
-// Gaps and unseen cells must earn their keep: narrower cells scatter less by themselves.
-double toll(int unseen, double gap_share) { return 1 + 0.02 * unseen + 0.3 * gap_share; }
+ private:
+  void settle(StepGrid& g) const;
 
-// Of tone, inside the cells: three times what grain and wiping leave in a plain wedge.
-constexpr double most_scatter = 0.03;
-
-// Of unbitten metal round the steps, where it was wiped so little that it counts as dark.
-constexpr double widest_border_mm = 6;
-
-constexpr double gap_shares[] = {0.0, 0.08, 0.16, 0.25, 0.35};
-
-void keep_better(const std::optional<StepGrid>& found, std::optional<StepGrid>& best) {
-  if (found && found->misfit < 1e8 && (!best || found->misfit < best->misfit)) best = found;
-}
-
-// Scatter in the cells whose middles lie in the dark box. Light steps scatter more in tone: only
-// the dark ones let two grids be compared.
-double core_scatter(const GridScore& score, const StepGrid& g, double trim_mm) {
-  StepGrid core = g;
-  const int before = std::max(0, cvCeil((g.dark_begin - g.begin) / g.pitch - 0.5));
-  const int after = std::max(0, cvCeil(g.columns - (g.dark_end - g.begin) / g.pitch - 0.5));
-  core.begin += before * g.pitch;
-  core.columns -= before + after;
-  return core.columns > 0 ? score.scatter(core, trim_mm) : 1e9;
-}
-
-// The few best guesses of different pitch.
-std::vector<StepGrid> best_apart(std::vector<StepGrid> guesses) {
-  std::sort(guesses.begin(), guesses.end(), [](const StepGrid& a, const StepGrid& b) {
-    return a.misfit < b.misfit;
-  });
-  std::vector<StepGrid> few;
-  for (const StepGrid& g : guesses) {
-    const bool near = std::any_of(few.begin(), few.end(), [&](const StepGrid& f) {
-      return std::fabs(f.pitch / g.pitch - 1) < 0.6 / g.columns;
-    });
-    if (!near) few.push_back(g);
-    if (few.size() == 3) break;
-  }
-  return few;
-}
-
-// One row of `steps` cells from the dark end of the box. Its light steps may lie past the box,
-// where nothing is dark: so the pitch is open, and the cells' evenness tells it.
-std::optional<StepGrid> one_row(const GridScore& score, int steps, bool along_y, bool dark_first) {
-  const cv::Rect& box = score.dark().box;
-  const cv::Rect& core = score.dark().core;
-  const double px = score.px_per_mm();
-  // The dark end and the sides as the dark steps show them; the light end as far as anything shows.
-  double from = along_y ? box.y : box.x;
-  double to = from + (along_y ? box.height : box.width);
-  const double core_from = along_y ? core.y : core.x;
-  const double core_to = core_from + (along_y ? core.height : core.width);
-  const double border = widest_border_mm * px;
-  if (dark_first && core_from - from < border) from = core_from;
-  if (!dark_first && to - core_to < border) to = core_to;
-  const double length = to - from;
-  double side_from = along_y ? box.x : box.y;
-  double side_to = side_from + (along_y ? box.width : box.height);
-  const double core_side_from = along_y ? core.x : core.y;
-  const double core_side_to = core_side_from + (along_y ? core.width : core.height);
-  if (core_side_from - side_from < border) side_from = core_side_from;
-  if (side_to - core_side_to < border) side_to = core_side_to;
-  std::optional<StepGrid> best;
-  for (const double gap_share : gap_shares) {
-    std::vector<StepGrid> guesses;
-    const double longest = 1.03 * length / (2 - gap_share);
-    const double ratio = 1 + 0.6 * px / length;  // the far end moves by 0.6 mm
-    for (double pitch = 0.97 * length / (steps - gap_share); pitch < longest; pitch *= ratio) {
-      if (pitch < 2 * edge_mm * px) continue;
-      StepGrid g;
-      g.along_y = along_y;
-      g.dark_first = dark_first;
-      g.columns = steps;
-      g.pitch = pitch;
-      g.gap = gap_share * pitch;
-      g.begin = dark_first ? from - g.gap / 2 : from + length + g.gap / 2 - steps * pitch;
-      g.side_pitch = side_to - side_from;
-      g.side_begin = side_from;
-      g.dark_begin = from;
-      g.dark_end = to;
-      g.border = score.dark().border;
-      g.misfit = score.scatter(g, edge_mm) * score.covering(g);
-      if (g.misfit < 1e8) guesses.push_back(g);
-    }
-    for (StepGrid likely : best_apart(std::move(guesses))) {
-      score.settle(likely);
-      if (score.scatter(likely, edge_mm) > 2 * most_scatter || !score.gaps_are_light(likely) ||
-          !score.faint_cells_are_even(likely)) {
-        continue;
+  // Misfit with `trim_mm` left out along the edges; fills level and range.
+  double score(StepGrid& g, double trim_mm) const {
+    const double cell_width = g.pitch - g.gap;
+    const double trim = std::min(trim_mm * px_, 0.25 * cell_width);
+    const double side = std::min(side_mm * px_, 0.25 * g.side_pitch);
+    double n = 0;
+    double scatter = 0;
+    g.level.clear();
+    for (int row = 0; row < g.rows; ++row) {
+      for (int column = 0; column < g.columns; ++column) {
+        const cv::Rect2d r = g.cell(row, column, trim, side);
+        const FrameSums::Part p = sums_.over(r);
+        if (r.width < 1 || r.height < 1 || p.n < 0.95 * p.area || p.n < 4) return 1e9;
+        g.level.push_back(p.mean());
+        if (column < g.unseen_before || column >= g.columns - g.unseen_after) continue;
+        n += p.n;
+        scatter += tones_.over(r).scatter();
       }
-      const int unseen = score.unseen_cells(likely);
-      (dark_first ? likely.unseen_after : likely.unseen_before) = unseen;
-      likely.core_misfit = core_scatter(score, likely, edge_mm);
-      // Close to the borders: a pitch a little off shows there first.
-      likely.misfit =
-          core_scatter(score, likely, settle_mm) * score.covering(likely) * toll(unseen, gap_share);
-      keep_better(likely, best);
+    }
+    const auto [low, high] = std::minmax_element(g.level.begin(), g.level.end());
+    g.range = *high - *low;
+    return std::sqrt(scatter / n);
+  }
+  // What lies between cells set apart must be clearly lighter than they are.
+  bool gaps_are_light(const StepGrid& g) const {
+    if (g.gap <= 0) return true;
+    double inked = 0;
+    double between = 0;
+    for (int row = 0; row < g.rows; ++row) {
+      for (int k = g.unseen_before; k + 1 < g.columns - g.unseen_after; ++k) {
+        StepGrid gap = g;  // the cell between two cells
+        gap.gap = g.pitch - g.gap;
+        gap.begin = g.begin + g.pitch / 2;
+        const auto i = static_cast<std::size_t>(row * g.columns + k);
+        inked += 0.5 * (g.level[i] + g.level[i + 1]) - dark_.border;
+        const cv::Rect2d r = gap.cell(row, k, 0.3 * g.gap, side_mm * px_);
+        between += sums_.over(r).mean() - dark_.border;
+      }
+    }
+    return between < 0.6 * inked;
+  }
+  // One row cut lengthwise: both halves show the same tones, and by their own wiping scatter less
+  // than the whole.
+  static bool rows_repeat(const StepGrid& g) {
+    if (g.rows != 2) return false;
+    for (int k = 0; k < g.columns; ++k) {
+      const auto upper = static_cast<std::size_t>(k);
+      const auto lower = static_cast<std::size_t>(g.columns + k);
+      if (std::fabs(g.level[upper] - g.level[lower]) > 0.08) return false;
+    }
+    return true;
+  }
+  // Cells that stand for unbitten metal must be as light as that, and nothing (no plate edge, no
+  // step) may change abruptly from the last seen cell's side to their far end.
+  bool unseen_are_plain(const StepGrid& g) const {
+    const double margin = edge_mm * px_;
+    const double seen_margin = 1.8 * px_;  // a dark step's blur and half a millimetre of doubt
+    const auto span_is_plain = [&](double from, double to) {
+      const double slice = 1.5 * px_;
+      double before = 0;
+      double last = 0;
+      int k = 0;
+      for (double at = from; at + slice <= to; at += slice, ++k) {
+        StepGrid one = g;
+        one.begin = at;
+        one.pitch = slice;
+        one.gap = 0;
+        const FrameSums::Part p = sums_.over(one.cell(0, 0, 0, side_mm * px_));
+        if (p.n < 0.95 * p.area || std::fabs(p.mean() - dark_.border) > 0.08) return false;
+        // Against the slice two before: an edge may fall in between.
+        if (k >= 2 && std::fabs(p.mean() - before) > 0.02) return false;
+        before = last;
+        last = p.mean();
+      }
+      return true;
+    };
+    const double first_seen = g.begin + g.unseen_before * g.pitch;
+    const double end_seen = g.begin + (g.columns - g.unseen_after) * g.pitch;
+    const double end = g.begin + g.columns * g.pitch;
+    return (g.unseen_before == 0 || span_is_plain(g.begin + margin, first_seen - seen_margin)) &&
+           (g.unseen_after == 0 || span_is_plain(end_seen + seen_margin, end - margin));
+  }
+  // What `score` becomes where the seen cells do not reach from end to end of the dark box: the
+  // scatter alone would let them shrink.
+  double covering(const StepGrid& g) const {
+    const double from = g.along_y ? dark_.box.y : dark_.box.x;
+    const double to = from + (g.along_y ? dark_.box.height : dark_.box.width);
+    const double first = g.begin + g.unseen_before * g.pitch + g.gap / 2;
+    const double end = g.begin + (g.columns - g.unseen_after) * g.pitch - g.gap / 2;
+    const double free = 0.6 * px_;  // the box itself is no surer
+    const double off =
+        std::max(0.0, std::fabs(first - from) - free) + std::max(0.0, std::fabs(end - to) - free);
+    return 1 + off / px_;
+  }
+
+ private:
+  double px_;
+  DarkBox dark_;
+  FrameSums sums_;   // of densities
+  FrameSums tones_;  // of the angular tone
+};
+
+// Best place near the guess: every parameter in turn, in shrinking strides.
+void GridSearch::Scorer::settle(StepGrid& g) const {
+  g.misfit = score(g, settle_mm) * covering(g);
+  for (double stride = 0.08 * g.pitch; stride > 0.2; stride /= 2) {
+    for (int round = 0; round < 3; ++round) {
+      bool moved = false;
+      const auto attempt = [&](auto change) {
+        StepGrid t = g;
+        change(t);
+        if (t.pitch < 4 || t.side_pitch < 4 || t.gap < 0 || t.gap > 0.5 * t.pitch) return;
+        t.misfit = score(t, settle_mm) * covering(t);
+        if (t.misfit < g.misfit) {
+          g = t;
+          moved = true;
+        }
+      };
+      for (const double s : {-stride, stride}) {
+        attempt([&](StepGrid& t) { t.begin += s; });
+        // The end moves, the begin stays; or the begin moves and the end stays.
+        attempt([&](StepGrid& t) { t.pitch += s / t.columns; });
+        attempt([&](StepGrid& t) {
+          t.begin += s;
+          t.pitch -= s / t.columns;
+        });
+      }
+      if (!moved) break;
     }
   }
-  return best;
 }
 
-// Two rows: every column holds a step that shows, but perhaps one at an end.
-std::optional<StepGrid> two_rows(const GridScore& score, int steps, bool along_y) {
-  const cv::Rect& box = score.dark().box;
-  const double length = along_y ? box.height : box.width;
-  const double side = along_y ? box.width : box.height;
-  const int columns = (steps + 1) / 2;
-  std::optional<StepGrid> best;
-  if (columns < 2) return best;
-  for (const int before : {0, 1}) {
-    for (const int after : {0, 1}) {
-      const int seen = columns - before - after;
-      if (before + after > 1) continue;
-      for (const double gap_share : gap_shares) {
+// Grids of one axis: the box is the seen cells.
+void GridSearch::Scorer::add_grids(int steps,
+                                   bool along_y,
+                                   int rows,
+                                   std::optional<StepGrid>& best) const {
+  const DarkBox& dark = dark_;
+  const double length = along_y ? dark.box.height : dark.box.width;
+  const double side = along_y ? dark.box.width : dark.box.height;
+  const double from = along_y ? dark.box.y : dark.box.x;
+  const double side_from = along_y ? dark.box.x : dark.box.y;
+  const int columns = (steps + rows - 1) / rows;
+  if (columns < 2) return;
+  const int most_unseen = rows == 1 ? std::max(1, columns / 2) : 1;
+  for (int unseen = 0; unseen <= most_unseen; ++unseen) {
+    for (const bool before : {false, true}) {
+      if (unseen == 0 && before) continue;
+      const int seen = columns - unseen;
+      for (const double gap_share : {0.0, 0.08, 0.16, 0.25, 0.35}) {
         StepGrid g;
         g.along_y = along_y;
-        g.rows = 2;
+        g.rows = rows;
         g.columns = columns;
         g.pitch = length / (seen - gap_share);
         g.gap = gap_share * g.pitch;
-        if (g.pitch < 2 * edge_mm * score.px_per_mm()) continue;
-        g.begin = (along_y ? box.y : box.x) - g.gap / 2 - before * g.pitch;
-        g.dark_begin = along_y ? box.y : box.x;
-        g.dark_end = g.dark_begin + length;
-        g.side_pitch = (side + g.gap) / 2;
-        g.side_begin = (along_y ? box.x : box.y) - g.gap / 2;
-        g.unseen_before = before;
-        g.unseen_after = after;
-        g.border = score.dark().border;
-        score.settle(g);
-        g.misfit = score.scatter(g, edge_mm) * toll(before + after, gap_share);
-        if (g.misfit > 1e8 || !score.gaps_are_light(g) || GridScore::rows_repeat(g)) continue;
-        g.core_misfit = g.misfit;
-        keep_better(g, best);
+        if (g.pitch < 2 * edge_mm * px_) continue;
+        g.begin = from - g.gap / 2 - (before ? unseen * g.pitch : 0);
+        g.side_pitch = (side + (rows == 2 ? g.gap : 0)) / rows;
+        g.side_begin = side_from - (rows == 2 ? g.gap / 2 : 0);
+        g.unseen_before = before ? unseen : 0;
+        g.unseen_after = before ? 0 : unseen;
+        g.border = dark.border;
+        settle(g);
+        if (unseen > 0 && rows == 1 && !unseen_are_plain(g)) continue;
+        // A gap or an unseen cell must earn its keep: narrower cells scatter less by themselves.
+        const double toll = 1 + 0.1 * unseen + 0.3 * gap_share;
+        StepGrid scored = g;
+        scored.misfit = score(scored, edge_mm) * toll;
+        if (scored.misfit > 1e8 || !gaps_are_light(scored) || rows_repeat(scored)) continue;
+        if (!best || scored.misfit < best->misfit) best = scored;
       }
     }
   }
-  return best;
 }
-
-}  // namespace
 
 namespace {
 
@@ -220,7 +270,6 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
   dark.darkest = most;
   const cv::Rect core = box_above(f, 0.45 * most, 6);
   if (core.empty()) return std::nullopt;
-  dark.core = core;
   // The tone around the dark core: mostly unbitten metal (or paper, where the border is narrow).
   const int near = cvRound(1.5 * f.px_per_mm);
   const int far = cvRound(5 * f.px_per_mm);
@@ -243,32 +292,22 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
 }
 
 GridSearch::GridSearch(const WedgeFrame& frame, const DarkBox& dark)
-    : score_(std::make_unique<const GridScore>(frame, dark)) {}
+    : scorer_(std::make_unique<const Scorer>(frame, dark)), dark_(dark) {}
 
 GridSearch::~GridSearch() = default;
 
 std::optional<StepGrid> GridSearch::best(int steps) const {
   std::optional<StepGrid> best;
   for (const bool along_y : {false, true}) {
-    for (const bool dark_first : {false, true}) {
-      keep_better(one_row(*score_, steps, along_y, dark_first), best);
+    for (const int rows : {1, 2}) {
+      if (rows == 2 && steps < 4) continue;
+      scorer_->add_grids(steps, along_y, rows, best);
     }
-    if (steps >= 4) keep_better(two_rows(*score_, steps, along_y), best);
   }
   return best;
 }
 
-bool GridSearch::goes_on(const StepGrid& grid) const {
-  return grid.rows == 1 && score_->goes_on(grid);
-}
-
-double GridSearch::metal_beside(const StepGrid& grid, int column) const {
-  return score_->beside(grid, column);
-}
-
-bool looks_like_steps(const StepGrid& g) {
-  return g.range >= least_contrast && g.core_misfit < most_scatter && g.misfit < 2 * most_scatter;
-}
+bool looks_like_steps(const StepGrid& g) { return g.range >= least_contrast && g.misfit < 0.06; }
 
 int cells_per_step(const StepGrid& g) {
   if (g.rows != 1) return 1;
@@ -279,7 +318,7 @@ int cells_per_step(const StepGrid& g) {
     for (int k = 1; k < seen && all_flat; ++k) {
       if (k % d == 0) continue;
       const auto i = static_cast<std::size_t>(g.unseen_before + k);
-      all_flat = std::fabs(g.level[i] - g.level[i - 1]) < 0.03;
+      all_flat = std::fabs(g.level[i] - g.level[i - 1]) < 0.012;
     }
     if (all_flat) return d;
   }
