@@ -33,9 +33,7 @@ struct PlateMark {
   // Plate millimetres (print view) to scan pixels and back: the projective map through the four
   // corners. Needs the plate size.
   cv::Point2d px_from_plate(PlateMm p, SizeMm plate) const;
-  PlateMm plate_from_px(cv::Point2d px, SizeMm plate) const;
-  // The same as a matrix on (x, y, 1), for whole rows of pixels.
-  cv::Matx33d plate_from_px_matrix(SizeMm plate) const;
+  cv::Matx33d plate_from_px(SizeMm plate) const;  // on (x, y, 1), for whole rows of pixels
 };
 
 // held: matched here; inferred: no match but between matches (painted over); unseen: not known.

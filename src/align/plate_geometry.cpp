@@ -37,13 +37,8 @@ cv::Point2d PlateMark::px_from_plate(PlateMm p, SizeMm plate) const {
   return apply(from_unit_square(corners_px), p.x / plate.width, p.y / plate.height);
 }
 
-cv::Matx33d PlateMark::plate_from_px_matrix(SizeMm plate) const {
+cv::Matx33d PlateMark::plate_from_px(SizeMm plate) const {
   return cv::Matx33d::diag({plate.width, plate.height, 1}) * from_unit_square(corners_px).inv();
-}
-
-PlateMm PlateMark::plate_from_px(cv::Point2d px, SizeMm plate) const {
-  const cv::Point2d mm = apply(plate_from_px_matrix(plate), px.x, px.y);
-  return {mm.x, mm.y};
 }
 
 }  // namespace rebite::align

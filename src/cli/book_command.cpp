@@ -2,7 +2,6 @@
 
 #include <CLI/CLI.hpp>
 #include <cstdlib>
-#include <ctime>
 
 #include "cli/command.h"
 #include "jobs/book_jobs.h"
@@ -26,16 +25,6 @@ struct Options {
   double volume = 0;
 };
 using Shared = std::shared_ptr<Options>;
-
-std::string today() {
-  std::time_t now = std::time(nullptr);
-  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) now = std::strtoll(fixed, nullptr, 10);
-  std::tm utc{};
-  ::gmtime_r(&now, &utc);
-  char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%d", &utc);
-  return text;
-}
 
 Result<jobs::OpenBook> open(const Options& o, jobs::BookAccess access) {
   const char* environment = std::getenv("REBITE_BOOK");

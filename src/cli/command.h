@@ -34,4 +34,8 @@ void add_page(CLI::App&, Surroundings&);
 void add_scan_options(CLI::App& command, jobs::ScanChoice& choice);
 void add_json_flag(CLI::App& command, bool& json);
 
+// The day in UTC, so that the same run gives the same bytes in every time zone; SOURCE_DATE_EPOCH
+// (reproducible-builds.org) fixes it.
+std::string today();
+
 }  // namespace rebite::cli

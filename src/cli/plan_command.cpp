@@ -3,7 +3,6 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cstdlib>
-#include <ctime>
 
 #include "cli/command.h"
 #include "cli/print_plan.h"
@@ -20,18 +19,6 @@ struct Options {
                      paper = "a4", printer_scale;
   bool json = false;
 };
-
-// The day in UTC, so that the same run gives the same bytes in every time zone; SOURCE_DATE_EPOCH
-// (reproducible-builds.org) fixes it.
-std::string today() {
-  std::time_t now = std::time(nullptr);
-  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) now = std::strtoll(fixed, nullptr, 10);
-  std::tm utc{};
-  ::gmtime_r(&now, &utc);
-  char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%d", &utc);
-  return text;
-}
 
 // The texts of the options into the request.
 Result<void> understand(Options& o) {

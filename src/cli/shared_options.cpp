@@ -1,4 +1,6 @@
 #include <CLI/CLI.hpp>
+#include <cstdlib>
+#include <ctime>
 
 #include "cli/command.h"
 
@@ -22,6 +24,16 @@ void add_scan_options(CLI::App& command, jobs::ScanChoice& choice) {
 
 void add_json_flag(CLI::App& command, bool& json) {
   command.add_flag("--json", json, "print one JSON object on stdout instead of text");
+}
+
+std::string today() {
+  std::time_t now = std::time(nullptr);
+  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) now = std::strtoll(fixed, nullptr, 10);
+  std::tm utc{};
+  ::gmtime_r(&now, &utc);
+  char text[32];
+  std::strftime(text, sizeof text, "%Y-%m-%d", &utc);
+  return text;
 }
 
 }  // namespace rebite::cli

@@ -105,7 +105,7 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
                           const NextTone& next) {
   cv::Mat1b out(proof.relative.size());
   const cv::Matx33d to_cell =
-      cv::Matx33d::diag({grid.px_per_mm, grid.px_per_mm, 1}) * mark.plate_from_px_matrix(grid.plate);
+      cv::Matx33d::diag({grid.px_per_mm, grid.px_per_mm, 1}) * mark.plate_from_px(grid.plate);
   cv::parallel_for_(cv::Range(0, out.rows), [&](const cv::Range& rows) {
     for (int y = rows.start; y < rows.end; ++y) {
       const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);

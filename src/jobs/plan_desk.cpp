@@ -8,6 +8,7 @@
 #include "files/files.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
+#include "jobs/record_plan.h"
 #include "scan/write_scan.h"
 #include "sheets/report_data.h"
 #include "sheets/report_pieces.h"
@@ -63,21 +64,6 @@ Json small_layers(sheets::SheetContent content) {
                       {"tiles", l.tiles}}}}});
   }
   return out;
-}
-
-book::Prediction prediction_of(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
-  book::Prediction p;
-  p.region = r.region.id;
-  p.action = plan::word(r.action);
-  p.area_mm2 = r.region.area_mm2;
-  p.stage = r.stage;
-  if (r.stage > 0) {
-    p.minutes = plan.stages[static_cast<std::size_t>(r.stage - 1)].total.in_minutes();
-  }
-  p.now = r.region.now.value.value(), p.now_sd = r.region.now.sd;
-  p.target = r.region.target.value.value();
-  p.predicted = r.predicted.value.value(), p.predicted_sd = r.predicted.sd;
-  return p;
 }
 
 }  // namespace
@@ -230,10 +216,7 @@ Result<PlanDesk::Answer> PlanDesk::change(book::Id from,
     record.made_on = made_at.substr(0, 10);
     record.text = edited_plan_json(*content, static_cast<int>(edits.size()), edits);
     record.regions_png = sheets::regions_png(*content);
-    std::vector<book::Prediction> predictions;
-    for (const auto& r : content->plan.regions) {
-      predictions.push_back(prediction_of(r, content->plan));
-    }
+    const auto predictions = predictions_of(content->plan);
     book::PlanEdit entry;
     entry.from = from;
     entry.changes = hand_edits_json(edits);

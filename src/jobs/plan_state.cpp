@@ -229,10 +229,6 @@ tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& 
   return tone::gap_shares(map, change);
 }
 
-Result<sheets::SheetContent> plan_content(const PlanRequest& request, const Progress& progress) {
-  return content_of(request, nullptr, {}, progress);
-}
-
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
                                                             const sheets::BenchMapOptions& bench) {
   return {{"plan.json", sheets::plan_json(content)},

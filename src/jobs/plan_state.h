@@ -55,8 +55,6 @@ Result<PlanReport> plan_state(const PlanRequest&,
                               const Progress& = {},
                               const KeepPlan& keep = {});
 
-// The same without writing: the page shows it first.
-Result<sheets::SheetContent> plan_content(const PlanRequest&, const Progress& = {});
 // The plate by gap before and after a plan.
 tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan);
 // Files of a plan's folder, by name.

@@ -9,24 +9,25 @@
 #include "jobs/compare_proof.h"
 
 namespace rebite::jobs {
-namespace {
 
-book::Prediction prediction_of(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
-  book::Prediction p;
-  p.region = r.region.id;
-  p.action = plan::word(r.action);
-  p.area_mm2 = r.region.area_mm2;
-  p.stage = r.stage;
-  if (r.stage > 0) {
-    p.minutes = plan.stages[static_cast<std::size_t>(r.stage - 1)].total.in_minutes();
+std::vector<book::Prediction> predictions_of(const plan::BitePlan& plan) {
+  std::vector<book::Prediction> all;
+  for (const auto& r : plan.regions) {
+    book::Prediction p;
+    p.region = r.region.id;
+    p.action = plan::word(r.action);
+    p.area_mm2 = r.region.area_mm2;
+    p.stage = r.stage;
+    if (r.stage > 0) {
+      p.minutes = plan.stages[static_cast<std::size_t>(r.stage - 1)].total.in_minutes();
+    }
+    p.now = r.region.now.value.value(), p.now_sd = r.region.now.sd;
+    p.target = r.region.target.value.value();
+    p.predicted = r.predicted.value.value(), p.predicted_sd = r.predicted.sd;
+    all.push_back(std::move(p));
   }
-  p.now = r.region.now.value.value(), p.now_sd = r.region.now.sd;
-  p.target = r.region.target.value.value();
-  p.predicted = r.predicted.value.value(), p.predicted_sd = r.predicted.sd;
-  return p;
+  return all;
 }
-
-}  // namespace
 
 Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   std::vector<std::filesystem::path> scans{request.proof, request.drawing};
@@ -190,9 +191,7 @@ Result<void> PlanRecorder::write(const PlanRequest& request,
   planned.plan.text = plan_json;
   planned.plan.regions_png = regions_png;
   planned.plan.px_per_mm = content.map.grid.px_per_mm;
-  for (const auto& r : content.plan.regions) {
-    planned.predictions.push_back(prediction_of(r, content.plan));
-  }
+  planned.predictions = predictions_of(content.plan);
   planned.reached = reached_;
   const auto done = book_.add_planned(planned);
   if (!done) return std::unexpected(done.error());

@@ -9,6 +9,9 @@
 
 namespace rebite::jobs {
 
+// What a plan promises of each region, as the book keeps it.
+std::vector<book::Prediction> predictions_of(const plan::BitePlan& plan);
+
 class PlanRecorder {
  public:
   // Opens (or makes) the book of the request and finds the plate's last plan. Nothing is written.
