@@ -27,6 +27,8 @@ function(room_tests NAME)
   target_include_directories(${NAME}_tests PRIVATE ${CMAKE_SOURCE_DIR})
   target_link_libraries(${NAME}_tests PRIVATE ${R_LINKS} ${R_PACKAGES} rebite_warnings
     GTest::gmock GTest::gtest GTest::gtest_main)
+  # Assertions are many and run once: optimising them costs half the build and gains nothing.
+  target_compile_options(${NAME}_tests PRIVATE $<$<CONFIG:Release>:-O1>)
   target_compile_definitions(${NAME}_tests PRIVATE
     REBITE_SOURCE_DIR="${CMAKE_SOURCE_DIR}" REBITE_BINARY_DIR="${CMAKE_BINARY_DIR}")
   if(NOT R_LABEL)
