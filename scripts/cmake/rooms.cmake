@@ -17,11 +17,13 @@ function(room NAME)
   target_link_libraries(rebite_${NAME} ${kind} ${R_LINKS} ${R_PACKAGES})
 endfunction()
 
-# room_tests(NAME SOURCES ... LINKS rooms... [PACKAGES ...] [LABEL long])
+# room_tests(NAME SOURCES ... LINKS rooms... [PACKAGES ...] [LABEL long] [TOGETHER])
 # One test program per room (tests/<room>), named <NAME>_tests. REBITE_SHARED is where the outside
 # data may lie; tests that need it skip where it is missing (tests/support/outside_data.h).
+# TOGETHER: one entry of ctest for the whole program, where its tests share a costly preparation
+# that one process an entry would make again for each.
 function(room_tests NAME)
-  cmake_parse_arguments(R "" "LABEL" "SOURCES;LINKS;PACKAGES" ${ARGN})
+  cmake_parse_arguments(R "TOGETHER" "LABEL" "SOURCES;LINKS;PACKAGES" ${ARGN})
   add_executable(${NAME}_tests ${R_SOURCES})
   list(TRANSFORM R_LINKS PREPEND rebite_)
   target_include_directories(${NAME}_tests PRIVATE ${CMAKE_SOURCE_DIR})
@@ -33,6 +35,11 @@ function(room_tests NAME)
     REBITE_SOURCE_DIR="${CMAKE_SOURCE_DIR}" REBITE_BINARY_DIR="${CMAKE_BINARY_DIR}")
   if(NOT R_LABEL)
     set(R_LABEL fast)
+  endif()
+  if(R_TOGETHER)
+    add_test(NAME ${NAME} COMMAND ${NAME}_tests)
+    set_tests_properties(${NAME} PROPERTIES LABELS ${R_LABEL} TIMEOUT 600)
+    return()
   endif()
   gtest_discover_tests(${NAME}_tests DISCOVERY_MODE PRE_TEST TEST_PREFIX "${NAME}/"
     PROPERTIES LABELS ${R_LABEL} TIMEOUT 600)
