@@ -141,8 +141,11 @@ PlannedRegion decide(const tone::Region& region, const BiteModel* model, const E
   const bool bites = p.action == Action::bite || p.action == Action::beyond;
   if (bites && model) set_minutes(p, *model);
   const bool by_hand = p.action == Action::soft || p.action == Action::line;
-  if (by_hand && model && p.region.gap.value() > 0)
-    p.guide = model->time_to(p.region.now.value, p.region.target.value);
+  if (by_hand && model && p.region.gap.value() > 0) {
+    // A tone out of reach has no step on the wedge: its end would be read as advice.
+    const BiteTime guide = model->time_to(p.region.now.value, p.region.target.value);
+    if (guide < model->longest(p.region.now.value)) p.guide = guide;
+  }
   if (p.action == Action::soft) say_soft(p);
   if (edit && edit->minutes) {
     p.by_hand = true;

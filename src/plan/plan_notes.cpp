@@ -112,8 +112,8 @@ void note_bath(BitePlan& plan, const wedge::Batch& batch) {
   }
   const double grams = copper_taken_g(area_minutes);
   plan.notes.push_back(fmt::format(
-      "Copper into the bath: about {:.2g} g (an order of magnitude). {} slows down from some "
-      "{:.0f} g per litre.",
+      "Copper into the bath: about {:.2g} g (an order of magnitude). With {}, biting slows down "
+      "from some {:.0f} g per litre.",
       grams,
       mordant->name,
       *mordant->copper_warn_g_l));

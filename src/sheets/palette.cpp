@@ -37,7 +37,12 @@ Style action_style(plan::Action action) {
   return {{255, 255, 255}, false, Hatch::none, 1};
 }
 
+bool left_this_time(const plan::PlannedRegion& r, int stages) {
+  return r.action == plan::Action::bite && r.stage == 0 && stages > 0;
+}
+
 Style style_of(const plan::PlannedRegion& r, int stages) {
+  if (left_this_time(r, stages)) return action_style(plan::Action::hold);
   if (r.action == plan::Action::bite && r.stage > 0) return stage_style(r.stage, stages);
   return action_style(r.action);
 }

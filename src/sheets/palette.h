@@ -51,9 +51,11 @@ inline constexpr Rgb kStageFills[] = {{0xEF, 0xDF, 0x8E},
 // Stage 1..stages. Up to six stages each have a fill and hatch of their own, spread over the six
 // fills; with more, neighbours in time share a fill and take turns in hatch: the number decides.
 Style stage_style(int stage, int stages);
+// A region to bite that the stages of this plan leave out: no stage is near enough to its time.
+bool left_this_time(const plan::PlannedRegion& region, int stages);
 // By hand, soft, beyond, line and hold. For a bite without a stage (no wedge): one bite style.
 Style action_style(plan::Action action);
-// A region's style on the map.
+// A region's style on the map; one left this time looks like what is held.
 Style style_of(const plan::PlannedRegion& region, int stages);
 
 }  // namespace rebite::sheets

@@ -172,17 +172,21 @@ std::vector<LegendRow> legend(const SheetContent& c) {
     const auto regions = pick(wanted);
     if (!regions.empty()) rows.push_back(row_of(c, action_style(action), head, regions));
   };
-  add(Action::bite, "Bite (no wedge: no minutes)", [](const auto& r) {
-    return r.action == Action::bite && r.stage == 0;
-  });
+  if (stages == 0)
+    add(Action::bite, "Bite (no wedge: no minutes)", [](const auto& r) {
+      return r.action == Action::bite;
+    });
   for (const auto& [action, head] :
-       {std::pair{Action::beyond, "Beyond this batch: bite to the end"},
+       {std::pair{Action::beyond, "Beyond: darker than this bath gives"},
         std::pair{Action::burnish, "Burnish, before the ground"},
         std::pair{Action::scrape, "Scrape, burnish, before the ground"},
         std::pair{Action::soft, "Soft passage: by free hand"},
         std::pair{Action::line, "Drawn lines: stop out, needle later"}}) {
     add(action, head, [a = action](const auto& r) { return r.action == a; });
   }
+  const auto left = pick([&](const auto& r) { return left_this_time(r, stages); });
+  if (!left.empty())
+    rows.push_back(row_of(c, action_style(Action::hold), "Left this time: no stage fits", left));
   rows.push_back({action_style(Action::hold), "Hold: leave alone", "the plain parts, no number"});
   return rows;
 }

@@ -229,7 +229,7 @@ std::vector<Look> looks_used(const SheetContent& c) {
   for (const auto& r : c.plan.regions) {
     const std::string key = look_of(r);
     const bool staged = key.starts_with("stage-");
-    std::string words = action_words(r.action);
+    std::string words = left_this_time(r, stages) ? "Left this time" : action_words(r.action);
     for (const auto& s : c.plan.stages)
       if (staged && s.number == r.stage)
         words = fmt::format("stage {}, {}", s.number, clock_text(s.total));

@@ -89,7 +89,8 @@ std::string glance_map(const SheetContent& c, const std::vector<PictureLayer>& l
 std::string alignment(const SheetContent& c, const std::vector<PictureLayer>& layers) {
   const AlignmentContent& a = c.alignment;
   std::string out = fmt::format(
-      "<p>Median error <b>{}</b>, 95 of 100 places within <b>{}</b>. Confidence {}. Drawing turned "
+      "<p>Half of all places within <b>{}</b>, 95 of 100 within <b>{}</b>. Confidence {}. Drawing "
+      "turned "
       "by {:.2f}°{}; paper against plate × {:.4f} across, × {:.4f} down.{}</p>",
       fine_length_text(a.error_median_mm, c.units),
       fine_length_text(a.error_p95_mm, c.units),
@@ -125,7 +126,8 @@ std::string meta(const SheetContent& c) {
   std::string out = size_text(c.plate, c.units);
   if (c.batch) out += " · batch " + html_text(c.batch->name);
   out += " · " + ground_text(c.plan.ground);
-  if (!c.made_on.empty()) out += " · " + html_text(date_of(c.made_on));
+  if (!c.made_on.empty())
+    out += " · <span class=\"unbroken\">" + html_text(date_of(c.made_on)) + "</span>";
   return out;
 }
 

@@ -90,12 +90,14 @@ std::string lower_list(const SheetContent& c) {
     if (shown++ == at_once)
       out += fmt::format("</ul><details class=\"many\"><summary>and {} more</summary><ul>",
                          c.plan.lower_first.size() - at_once);
-    out += fmt::format("<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, {}</span></li>",
-                       chip(id),
-                       action_words(r->action),
-                       lowered_text(*r, c),
-                       density_text(r->region.now.value),
-                       area_text(r->region.area_mm2, c.units));
+    out += fmt::format(
+        "<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, <span "
+        "class=\"unbroken\">{}</span></span></li>",
+        chip(id),
+        action_words(r->action),
+        lowered_text(*r, c),
+        density_text(r->region.now.value),
+        area_text(r->region.area_mm2, c.units));
   }
   return out + (shown > at_once ? "</ul></details></div>" : "</ul></div>");
 }
@@ -202,7 +204,10 @@ std::string chip(int id) {
 }
 
 std::string headline(const SheetContent& c) {
-  const std::size_t bites = with_action(c, {Action::bite, Action::beyond}).size();
+  const auto to_bite = with_action(c, {Action::bite, Action::beyond});
+  const auto stages = static_cast<int>(c.plan.stages.size());
+  const auto bites = static_cast<std::size_t>(
+      std::ranges::count_if(to_bite, [&](const auto* r) { return !left_this_time(*r, stages); }));
   const std::string lower =
       c.plan.lower_first.empty()
           ? ""
@@ -263,6 +268,7 @@ std::string region_table_html(const SheetContent& c) {
     for (const auto& s : c.plan.stages)
       if (s.number == r.stage)
         stage = fmt::format("stage {}, <b>{}</b>", s.number, clock_text(s.total));
+    if (left_this_time(r, static_cast<int>(c.plan.stages.size()))) stage = "left this time";
     if (r.minutes)
       time = fmt::format("{} <span class=\"pm\">({})</span>",
                          clock_text(r.minutes->advised),

@@ -21,6 +21,11 @@ std::string minutes_words(const plan::PlannedRegion& r, const plan::BitePlan& pl
       return fmt::format(
           "Leave open through stage {}: {} in all. Then stop out.", s.number, clock_text(s.total));
   }
+  if (!plan.stages.empty() && r.minutes)
+    return fmt::format(
+        "Left this time: no stage is near its {}. Stop out before the first dip; bite it in a "
+        "later round.",
+        clock_text(r.minutes->advised));
   return r.minutes ? fmt::format("{} in the bath.", clock_text(r.minutes->advised)) : "";
 }
 
@@ -56,6 +61,7 @@ std::string percent_text(double share) {
 std::string fine_length_text(double mm, Units units) {
   if (!std::isfinite(mm)) return "unknown";
   if (units == Units::inches) return fmt::format("{:.3f} in", mm / 25.4);
+  if (mm > 0 && mm < 0.005) return "0.005 mm";
   return fmt::format("{:.2f} mm", mm);
 }
 
@@ -109,9 +115,12 @@ std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
              aim_words(r) + ".";
     case plan::Action::beyond:
       return fmt::format(
-          "Darker than this batch and ground can reach{}. {}",
+          "Darker than this batch and ground can reach{}. {}{}",
           r.nearest ? fmt::format("; the nearest tone is {}", tone_number(r.nearest->value())) : "",
-          minutes_words(r, plan));
+          minutes_words(r, plan),
+          r.stage > 0
+              ? fmt::format(" That brings it to {}.", tone_number(r.predicted.value.value()))
+              : "");
   }
   return "";
 }

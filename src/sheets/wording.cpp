@@ -151,12 +151,15 @@ std::vector<const plan::PlannedRegion*> by_hand(const SheetContent& c) {
 }
 
 Notes all_notes(const SheetContent& c) {
-  static const Notes none;
   Notes out;
-  for (const Notes* notes :
-       {&c.plan.notes, &c.map.notes, &c.alignment.notes, c.batch ? &c.batch->notes : &none})
-    for (const std::string& n : *notes)
-      if (std::find(out.begin(), out.end(), n) == out.end()) out.push_back(n);
+  const auto say = [&](const std::string& note) {
+    if (std::find(out.begin(), out.end(), note) == out.end()) out.push_back(note);
+  };
+  for (const Notes* notes : {&c.plan.notes, &c.map.notes, &c.alignment.notes})
+    for (const std::string& n : *notes) say(n);
+  // Said when the wedge was read: without its name they would be taken for the proof's.
+  if (c.batch)
+    for (const std::string& n : c.batch->notes) say("Wedge: " + n);
   return out;
 }
 
