@@ -19,8 +19,9 @@ namespace rebite::align {
 namespace {
 
 constexpr double kRefuse = 0.15, kDoubt = 0.35;  // alignment.md, section 4
-constexpr double kErrorFloor = 0.001;            // mm, of any estimate
-constexpr double kWeakError = 0.3;               // mm: an estimated p95 above this is said aloud
+constexpr double kErrorFloor = 0.0005;           // mm, of any estimate
+constexpr double kRim = 3;          // mm inside the plate mark that error_mm leaves out
+constexpr double kWeakError = 0.3;  // mm: an estimated p95 above this is said aloud
 
 // One pair on its way.
 class Aligning {
@@ -159,30 +160,29 @@ class Aligning {
     all.insert(all.end(), pins_.begin(), pins_.end());
     SelfCheck check;
     if (!fine_.data.empty())
-      check = blocked_cross_validation(*system_, all, fine_.fit, fine_.floor_mm);
+      check =
+          blocked_cross_validation(*system_, all, fine_.fit, fine_.floor_mm, area_, fine_.grain);
     if (fine_.fit.set_scale.empty()) fine_.fit.set_scale.assign(1, 1.0);
     system_->solve(as_fit_data(all, fine_.fit.set_scale, fine_.floor_mm), fine_.fit.prior);
-    const SigmaMap sigma(*system_,
-                         area_,
-                         std::max(10.0, std::sqrt(area_.area()) / 40),
-                         check.inflation,
-                         kErrorFloor);
+    const SigmaMap sigma(
+        *system_, all, area_, std::max(5.0, std::sqrt(area_.area()) / 40), check, kErrorFloor);
     TileRule rule;
     rule.side_mm = std::max(5.0, std::sqrt(area_.area()) / 60);
     result_.tiles = make_tiles(area_, proof_.scale(), all, sigma, rule);
     if (!both_scaled()) return;
     std::vector<double> sigmas;
     for (const Tile& t : result_.tiles)
-      if (on_plate((t.proof_px.tl() + t.proof_px.br()) / 2)) sigmas.push_back(t.sigma_mm);
+      if (well_on_plate((t.proof_px.tl() + t.proof_px.br()) / 2)) sigmas.push_back(t.sigma_mm);
     result_.error = error_over(sigmas);
   }
 
-  bool on_plate(cv::Point2d px) const {
+  // Off its rim: bevel and foot ink are not matched there, and no tone is judged on them.
+  bool well_on_plate(cv::Point2d px) const {
     if (!result_.plate || !result_.plate->found) return true;
     const auto& c = result_.plate->corners_px;
     for (std::size_t k = 0; k < 4; ++k) {
       const cv::Point2d side = c[(k + 1) % 4] - c[k], to = px - c[k];
-      if (side.x * to.y - side.y * to.x < 0) return false;
+      if (side.x * to.y - side.y * to.x < kRim * proof_.scale().x * cv::norm(side)) return false;
     }
     return true;
   }

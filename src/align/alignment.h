@@ -47,6 +47,7 @@ struct Tile {
   double nearest_match_mm = 0;  // distance to the nearest accepted patch
 };
 
+// Over the plate less 3 mm along its edge.
 struct ErrorMm {
   double median = 0;
   double p95 = 0;

@@ -12,25 +12,38 @@ namespace rebite::align {
 struct SelfCheck {
   double held_out_median_mm = 0;  // |residual| of patches in blocks that were left out of the fit
   double held_out_p95_mm = 0;
-  double inflation = 1;  // held-out residuals against what the fit expected of them, as a
-                         // factor on variances
-  int held_out = 0;      // patches
+  int held_out = 0;  // patches
+  // Factors on the fit's own variances, near a match (up to 3 mm) and far from any (6 mm and more);
+  // between the two it rises evenly.
+  double near_inflation = 1, far_inflation = 1;
+  double inflation(double nearest_match_mm) const;
 };
 
-// Blocks of 12 mm left out in four turns, each patch predicted by a fit that did not see its block.
+// Blocks left out in four turns, each patch predicted by a fit that did not see its block. A block
+// is as large as a painted area may be (12 to 24 mm), because that is where the fit is least sure
+// of itself. A held-out patch tells of the fit only where the fit's variance there is larger than
+// the patch's own; near a match the patch's noise hides the fit's, and the fit's variance is taken
+// with a factor measured on made pairs. `dense`: matches everywhere but in painted areas (grain);
+// else (lines) every place is far in one direction or the other.
 SelfCheck blocked_cross_validation(SplineFit& system,
                                    const std::vector<Measured>& data,
                                    const RobustFit& fit,
-                                   double floor_mm);
+                                   double floor_mm,
+                                   const cv::Rect2d& area_mm,
+                                   bool dense);
+
+// Distance to the nearest match that the fit accepts.
+double nearest_match(const std::vector<Measured>& data, cv::Point2d mm);
 
 // Estimated error (one sd of one coordinate) on a grid of nodes, read by bilinear interpolation.
 class SigmaMap {
  public:
-  // From the last solve of `system` (all data in), variances times `inflation`, plus floor.
+  // From the last solve of `system` (all data in), variances times `check.inflation`, plus floor.
   SigmaMap(const SplineFit& system,
+           const std::vector<Measured>& data,
            const cv::Rect2d& area_mm,
            double step_mm,
-           double inflation,
+           const SelfCheck& check,
            double floor_mm);
   double at(cv::Point2d mm) const;
 

@@ -10,10 +10,6 @@ std::vector<Tile> make_tiles(const cv::Rect2d& area,
                              const std::vector<Measured>& data,
                              const SigmaMap& sigma,
                              const TileRule& rule) {
-  constexpr double kAccepted = 0.3;  // robust weight: within about 3 sd of the sheet
-  std::vector<cv::Point2d> accepted;
-  for (const Measured& m : data)
-    if (m.weight > kAccepted) accepted.push_back(m.at);
   const int nx = std::max(1, static_cast<int>(std::ceil(area.width / rule.side_mm)));
   const int ny = std::max(1, static_cast<int>(std::ceil(area.height / rule.side_mm)));
   std::vector<Tile> tiles;
@@ -26,8 +22,7 @@ std::vector<Tile> make_tiles(const cv::Rect2d& area,
           origin.x + i * size.width, origin.y + j * size.height, size.width, size.height};
       const cv::Point2d middle(area.x + (i + 0.5) * rule.side_mm,
                                area.y + (j + 0.5) * rule.side_mm);
-      double nearest = 1e9;
-      for (const cv::Point2d& p : accepted) nearest = std::min(nearest, cv::norm(p - middle));
+      const double nearest = nearest_match(data, middle);
       tile.nearest_match_mm = nearest;
       tile.sigma_mm = sigma.at(middle);
       const double error = 2.45 * tile.sigma_mm;

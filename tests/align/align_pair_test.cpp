@@ -108,39 +108,6 @@ TEST(AlignPairTest, AWrongResolutionTagIsNamed) {
   EXPECT_THAT(a.error().what, HasSubstr("200 dpi"));
 }
 
-TEST(AlignPairTest, UnequalTrueResolutionsAlign) {
-  PairSpec spec = small(17);
-  spec.drawing_dpi = 200;
-  const MadePair pair = make_pair(spec);
-  const auto a = align_pair(pair.proof, pair.drawing, {});
-  ASSERT_TRUE(a) << a.error().what;
-  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
-  EXPECT_NEAR(a->scale_x, 1, 0.02);
-}
-
-TEST(AlignPairTest, WithoutResolutionItWorksInPixels) {
-  PairSpec spec = small(18);
-  spec.proof_tag = 0;
-  spec.drawing_tag = 0;
-  spec.drawing_dpi = 200;
-  const MadePair pair = make_pair(spec);
-  const auto a = align_pair(pair.proof, pair.drawing, {});
-  ASSERT_TRUE(a) << a.error().what;
-  EXPECT_FALSE(a->error);
-  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
-  EXPECT_NEAR(a->scale_x, 200.0 / 300, 0.02);  // px per px
-}
-
-TEST(AlignPairTest, CroppedScansAlign) {
-  PairSpec spec = small(19);
-  spec.proof_crop = 22;  // 4 mm inside the plate mark
-  spec.drawing_crop = 20;
-  const MadePair pair = make_pair(spec);
-  const auto a = align_pair(pair.proof, pair.drawing, {});
-  ASSERT_TRUE(a) << a.error().what;
-  EXPECT_LT(quantile(errors_of(pair, *a), 0.9), 0.02);
-}
-
 TEST(AlignPairTest, ContradictedPlateSizeIsRefusedWithBothNumbers) {
   const MadePair pair = make_pair(small(20));
   AlignOptions options;
@@ -149,41 +116,6 @@ TEST(AlignPairTest, ContradictedPlateSizeIsRefusedWithBothNumbers) {
   ASSERT_FALSE(a);
   EXPECT_THAT(a.error().what, HasSubstr("100.0 x 70.0"));
   EXPECT_THAT(a.error().what, HasSubstr("90."));
-}
-
-TEST(AlignPairTest, PinsStartAPairAndFewerThanFourAreWrongUse) {
-  PairSpec spec = small(21);
-  spec.kind = DrawingKind::separate;
-  const MadePair pair = make_pair(spec);
-  AlignOptions options;
-  for (const PlateMm p : {PlateMm{8, 8}, {80, 9}, {82, 60}})
-    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
-  const auto few = align_pair(pair.proof, pair.drawing, options);
-  ASSERT_FALSE(few);
-  EXPECT_EQ(few.error().kind, ProblemKind::usage);
-  for (const PlateMm p : {PlateMm{9, 61}, {45, 35}})
-    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
-  const auto a = align_pair(pair.proof, pair.drawing, options);
-  ASSERT_TRUE(a) << a.error().what;
-  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.6);
-}
-
-TEST(AlignPairTest, ThreadsDoNotChangeTheResult) {
-  const MadePair pair = make_pair(small(22));
-  std::vector<cv::Point2d> first;
-  for (const int threads : {1, 2, 3}) {
-    AlignOptions options;
-    options.threads = threads;
-    const auto a = align_pair(pair.proof, pair.drawing, options);
-    ASSERT_TRUE(a);
-    std::vector<cv::Point2d> places;
-    for (double x = 100; x < 1300; x += 170)
-      places.push_back(a->warp->drawing_from_proof({x, 0.7 * x}));
-    if (first.empty())
-      first = places;
-    else
-      EXPECT_EQ(first, places) << threads;
-  }
 }
 
 }  // namespace

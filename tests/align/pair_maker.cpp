@@ -38,6 +38,59 @@ void paint_over(maker::Scene& scene, double share, std::uint64_t seed) {
       }
 }
 
+void paint_left_half(maker::Scene& scene) {
+  cv::Mat1f& alpha = scene.rework.opaque_alpha;
+  const cv::Rect left(0, 0, alpha.cols / 2, alpha.rows);
+  alpha(left) = 1.0F;
+  scene.rework.opaque_density(left) = 0.15F;
+  scene.rework.wash_density(left) = 0.0F;
+}
+
+// The scan seen through `map` (from its pixels to the new picture's), light times `light`.
+void look_again(scan::DensityImage& image,
+                std::function<cv::Point2d(PlateMm)>& px_from_plate,
+                const cv::Matx33d& map,
+                cv::Size size,
+                bool uneven) {
+  cv::Mat1f seen;
+  cv::warpPerspective(
+      image.relative, seen, map, size, cv::INTER_CUBIC, cv::BORDER_CONSTANT, cv::Scalar(1));
+  for (int y = 0; uneven && y < seen.rows; ++y)
+    for (int x = 0; x < seen.cols; ++x)
+      seen(y, x) *= static_cast<float>(1 - 0.33 * (x + y) / (seen.cols + seen.rows));
+  image.relative = seen;
+  image.info.width_px = size.width;
+  image.info.height_px = size.height;
+  px_from_plate = [before = px_from_plate, map](PlateMm at) {
+    const cv::Point2d p = before(at);
+    const cv::Vec3d q = map * cv::Vec3d(p.x, p.y, 1);
+    return cv::Point2d(q[0] / q[2], q[1] / q[2]);
+  };
+}
+
+void look_again(MadePair& pair, const PairSpec& spec) {
+  const cv::Size size = pair.drawing.relative.size();
+  if (spec.enlarged != 1) {
+    const double f = spec.enlarged;
+    look_again(pair.drawing,
+               pair.drawing_px,
+               {f, 0, (f - 1) / 2, 0, f, (f - 1) / 2, 0, 0, 1},
+               {cvCeil(size.width * f), cvCeil(size.height * f)},
+               false);
+  }
+  if (spec.photograph) {
+    const float w = static_cast<float>(size.width), h = static_cast<float>(size.height);
+    const std::vector<cv::Point2f> flat{{0, 0}, {w, 0}, {w, h}, {0, h}};
+    const std::vector<cv::Point2f> slanted{
+        {0.06F * w, 0.03F * h}, {0.95F * w, 0.0F}, {w, 0.97F * h}, {0.0F, 0.93F * h}};
+    look_again(pair.drawing,
+               pair.drawing_px,
+               cv::Matx33d(cv::getPerspectiveTransform(flat, slanted)),
+               size,
+               true);
+  }
+}
+
 // The four longest strokes of the plate's line work.
 cv::Mat1f four_strokes(const cv::Mat1f& lines) {
   const cv::Mat1b mask(lines > 0.3);
@@ -132,6 +185,7 @@ MadePair make_pair(const PairSpec& spec) {
   b.crop_mm = spec.drawing_crop;
   a.tag_dpi = tag_of(spec.proof_tag, spec.proof_dpi);
   b.tag_dpi = tag_of(spec.drawing_tag, spec.drawing_dpi);
+  b.lid_reflectance = spec.lid;
   a.uneven_light = b.uneven_light = 0.02;
 
   const maker::MadeScan proof = maker::print_proof(scene.plate, first, a);
@@ -141,6 +195,7 @@ MadePair make_pair(const PairSpec& spec) {
       paint_over(scene, spec.opaque_share, spec.seed);
       [[fallthrough]];
     case DrawingKind::reworked:
+      if (spec.half_flat) paint_left_half(scene);
       drawing = maker::reworked_proof(scene.plate, second, scene.rework, b);
       break;
     case DrawingKind::separate:
@@ -161,6 +216,7 @@ MadePair make_pair(const PairSpec& spec) {
   pair.proof_px = proof.px_from_plate;
   pair.drawing_px = drawing.px_from_plate;
   pair.plate = spec.size;
+  look_again(pair, spec);
   return pair;
 }
 

@@ -40,6 +40,12 @@ struct PairSpec {
   double ink_error = 0.1;
   bool contours = false;      // a separate drawing also lines in the borders of the areas
   double opaque_share = 0.5;  // of the plate, for DrawingKind::opaque
+  bool half_flat = false;     // the left half painted over in one flat tone (DrawingKind::reworked)
+  double lid = 0;  // reflectance of the scanner's lid beyond the drawing's sheet; 0: none
+  // The drawing looked at again: enlarged (the resolution tag stays), and photographed at a slant
+  // under light that falls off by a third from one corner to the other.
+  double enlarged = 1;
+  bool photograph = false;
 };
 
 MadePair make_pair(const PairSpec& spec);

@@ -1,0 +1,165 @@
+// Whole pairs that do not come as wanted: cropped, photographed, enlarged, painted over, without
+// resolution. Aligned, with a note where it is weak, or refused; never silently wrong.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "align/align_pair.h"
+#include "tests/align/pair_maker.h"
+
+namespace rebite::align {
+namespace {
+
+using align_test::DrawingKind;
+using align_test::MadePair;
+using align_test::PairSpec;
+using align_test::quantile;
+
+PairSpec small(std::uint64_t seed) {
+  PairSpec spec;
+  spec.seed = seed;
+  spec.size = {90, 70};
+  return spec;
+}
+
+std::vector<double> errors_of(const MadePair& pair, const Alignment& a) {
+  return align_test::target_errors(pair,
+                                   [&](cv::Point2d p) { return a.warp->drawing_from_proof(p); });
+}
+
+// Refused, or what it says of its error holds within a factor of four, or it says that it is weak.
+void expect_honest(const MadePair& pair, const Result<Alignment>& a) {
+  if (!a) {
+    EXPECT_EQ(a.error().kind, ProblemKind::data);
+    EXPECT_FALSE(a.error().next.empty());
+    return;
+  }
+  const double true_p95 = quantile(errors_of(pair, *a), 0.95);
+  const double told = a->error ? a->error->p95 : 0.1;
+  EXPECT_TRUE(true_p95 < 4 * told || a->doubtful || !a->notes.empty())
+      << true_p95 << " against " << told;
+}
+
+TEST(HazardTest, UnequalTrueResolutionsAlign) {
+  PairSpec spec = small(17);
+  spec.drawing_dpi = 200;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
+  EXPECT_NEAR(a->scale_x, 1, 0.02);
+}
+
+TEST(HazardTest, WithoutResolutionItWorksInPixels) {
+  PairSpec spec = small(18);
+  spec.proof_tag = 0;
+  spec.drawing_tag = 0;
+  spec.drawing_dpi = 200;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_FALSE(a->error);
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
+  EXPECT_NEAR(a->scale_x, 200.0 / 300, 0.02);  // px per px
+}
+
+TEST(HazardTest, CroppedScansAlign) {
+  PairSpec spec = small(19);
+  spec.proof_crop = 22;  // 4 mm inside the plate mark
+  spec.drawing_crop = 20;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.9), 0.02);
+}
+
+TEST(HazardTest, PinsStartAPairAndFewerThanFourAreWrongUse) {
+  PairSpec spec = small(21);
+  spec.kind = DrawingKind::separate;
+  const MadePair pair = make_pair(spec);
+  AlignOptions options;
+  for (const PlateMm p : {PlateMm{8, 8}, {80, 9}, {82, 60}})
+    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
+  const auto few = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_FALSE(few);
+  EXPECT_EQ(few.error().kind, ProblemKind::usage);
+  for (const PlateMm p : {PlateMm{9, 61}, {45, 35}})
+    options.pins.push_back({pair.proof_px(p), pair.drawing_px(p)});
+  const auto a = align_pair(pair.proof, pair.drawing, options);
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.6);
+}
+
+TEST(HazardTest, ThreadsDoNotChangeTheResult) {
+  const MadePair pair = make_pair(small(22));
+  std::vector<cv::Point2d> first;
+  for (const int threads : {1, 2, 3}) {
+    AlignOptions options;
+    options.threads = threads;
+    const auto a = align_pair(pair.proof, pair.drawing, options);
+    ASSERT_TRUE(a);
+    std::vector<cv::Point2d> places;
+    for (double x = 100; x < 1300; x += 170)
+      places.push_back(a->warp->drawing_from_proof({x, 0.7 * x}));
+    if (first.empty())
+      first = places;
+    else
+      EXPECT_EQ(first, places) << threads;
+  }
+}
+
+TEST(HazardTest, APhotographedDrawingIsAlignedWithANoteOrRefused) {
+  PairSpec spec = small(23);
+  spec.kind = DrawingKind::separate;
+  spec.contours = true;
+  spec.photograph = true;
+  spec.drawing_tag = 0;
+  const MadePair pair = make_pair(spec);
+  expect_honest(pair, align_pair(pair.proof, pair.drawing, {}));
+}
+
+TEST(HazardTest, ADrawingAtAnotherScaleIsAlignedWithANoteOrRefused) {
+  PairSpec spec = small(24);
+  spec.kind = DrawingKind::separate;
+  spec.contours = true;
+  spec.enlarged = 1.25;
+  const MadePair pair = make_pair(spec);
+  AlignOptions options;
+  options.plate = spec.size;
+  const auto a = align_pair(pair.proof, pair.drawing, options);
+  expect_honest(pair, a);
+  if (a) {
+    EXPECT_NEAR(a->scale_x, 1.25, 0.02);
+  }
+}
+
+TEST(HazardTest, AHalfPaintedFlatIsToldAndTheOtherHalfHeld) {
+  PairSpec spec = small(25);
+  spec.half_flat = true;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  std::vector<double> errors;
+  for (double y = 5; y < 66; y += 5)
+    for (double x = 52; x < 86; x += 5)
+      errors.push_back(
+          cv::norm(a->warp->drawing_from_proof(pair.proof_px({x, y})) - pair.drawing_px({x, y})) *
+          25.4 / 300);
+  EXPECT_LT(quantile(errors, 0.95), 0.03);
+  // Where nothing was seen no tile may be called held.
+  const cv::Point2d blind = pair.proof_px({15, 35});
+  for (const Tile& tile : a->tiles)
+    EXPECT_FALSE(tile.proof_px.contains(blind) && tile.kind == TileClass::held);
+}
+
+TEST(HazardTest, ADarkLidAndEightBitsDoNotDisturb) {
+  PairSpec spec = small(26);
+  spec.lid = 0.05;
+  spec.bits = 8;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.02);
+}
+
+}  // namespace
+}  // namespace rebite::align
