@@ -12,7 +12,6 @@
 namespace rebite::book {
 namespace {
 
-constexpr double wedge_sd = 0.05;
 constexpr double per_use = 0.03;
 constexpr double run_in = 0.20, run_in_uses = 2;
 constexpr double per_day = 0.004, most_days = 0.25;
@@ -134,7 +133,7 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
                    std::optional<double> volume_l,
                    const std::string& next_date) {
   SpeedHistory h;
-  MixedLevel level(wedge_sd * wedge_sd);
+  MixedLevel level(wedge_ln_sd * wedge_ln_sd);
   double copper = 0, slope_weight = 0, slope_sum = 0;
   std::string before = batch.bitten_on;
   int use_number = 0;

@@ -25,6 +25,9 @@
 
 namespace rebite::book {
 
+// Of the ln speed before anything was bitten but the wedge.
+inline constexpr double wedge_ln_sd = 0.05;
+
 // A scalar local level and its Kalman filter.
 struct Level {
   double mean = 0;

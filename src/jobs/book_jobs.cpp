@@ -5,8 +5,8 @@
 #include <map>
 #include <opencv2/imgproc.hpp>
 
-#include "book/plots.h"
 #include "files/files.h"
+#include "jobs/book_plots.h"
 #include "jobs/compare_proof.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
@@ -308,13 +308,12 @@ Result<BatchStory> enter_or_show_batch(book::Book& book,
 }
 
 Result<void> draw_batch(const BatchStory& story, const fs::path& file) {
-  if (auto ok = files::write_atomically(file, book::drift_svg(story.history, story.batch.name));
-      !ok) {
+  if (auto ok = files::write_atomically(file, drift_svg(story.history, story.batch.name)); !ok) {
     return ok;
   }
   fs::path beside = file;
   beside.replace_filename(file.stem().string() + "-reached.svg");
-  return files::write_atomically(beside, book::reached_svg(story.history, story.batch.name));
+  return files::write_atomically(beside, reached_svg(story.history, story.batch.name));
 }
 
 Result<book::Story> plate_story(book::Book& book, const std::string& title, bool with_pictures) {

@@ -30,11 +30,12 @@ std::vector<Tone> tones_inside(const cv::Mat1w& labels,
   double highest = 0;
   cv::minMaxLoc(labels, nullptr, &highest);
   std::vector<Tone> tones(static_cast<std::size_t>(highest) + 1);
-  // Inner: no other label within the border (largest and smallest label around are equal).
+  // Inner: no other label within the border (largest and smallest label around are equal), and
+  // neither the plate's edge, where the bevel prints lighter than any bite.
   const int r = std::max(1, cvRound(border_mm * px_per_mm));
   const cv::Mat around = cv::getStructuringElement(cv::MORPH_RECT, {2 * r + 1, 2 * r + 1});
   cv::Mat1w low, high;
-  cv::erode(labels, low, around);
+  cv::erode(labels, low, around, {-1, -1}, 1, cv::BORDER_CONSTANT, cv::Scalar(0));
   cv::dilate(labels, high, around);
   const cv::Mat1f& proof = pair.drawing;  // the second of the pair is the new proof
   for (int y = 0; y < labels.rows; ++y) {

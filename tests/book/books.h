@@ -131,6 +131,21 @@ inline void fill_version_1(Book& book) {
   }
 }
 
+constexpr WallMs noon = 1770033600000;  // 2026-02-02 12:00 UTC
+
+// Stage 1 of 2:30 minutes at 19.5 C in the bath "ferric-7", started at noon.
+inline BathClock clock_at_noon(Book& book, Id state, Id plan) {
+  BathClock clock;
+  clock.state = state;
+  clock.plan = plan;
+  clock.stage = 1;
+  clock.planned_minutes = 2.5;
+  clock.temperature_c = 19.5;
+  clock.batch = must(book.batch("ferric-7")).id;
+  clock.started = noon;
+  return clock;
+}
+
 // What version 2 brought: the last state's plan changed twice by hand and one change taken back, a
 // bath clock that ended in a bite, one that was called off, one that runs and is paused.
 inline void fill_version_2(Book& book) {
@@ -145,15 +160,7 @@ inline void fill_version_2(Book& book) {
                                       {prediction(1, 0.1, 0.4, 1.25, 1)}));
   must(book.add_edit({0, 0, first, "", "region 1: 2 min", "2026-02-01T10:00:00Z"}, changed, {}));
   must(book.undo_edit(state));
-  constexpr WallMs noon = 1770033600000;  // 2026-02-02 12:00 UTC
-  BathClock clock;
-  clock.state = state;
-  clock.plan = first;
-  clock.stage = 1;
-  clock.planned_minutes = 2.5;
-  clock.temperature_c = 19.5;
-  clock.batch = must(book.batch("ferric-7")).id;
-  clock.started = noon;
+  BathClock clock = clock_at_noon(book, state, first);
   const Id pulled = must(book.start_clock(clock));
   must(book.pause_clock(pulled, noon + 60000));
   must(book.resume_clock(pulled, noon + 90000));

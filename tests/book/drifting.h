@@ -3,6 +3,10 @@
 // wedge is read with noise and fitted by the wedge room; each state is bitten by its own plan's
 // stages, its proof is read with noise of its own wiping and grain, and the next plan uses the
 // learned speed.
+//
+// The population is that of the plan's interval (plan/minutes.h): overlap of fresh grounds spread
+// about the rule as OverlapRule::sd says. Overlap::exact has it exactly as the rule, where the
+// interval of fresh grounds is wider than it would need to be.
 #pragma once
 
 #include <cmath>
@@ -12,12 +16,24 @@
 
 namespace rebite::book {
 
+enum class Overlap { strays, exact };
+
 struct DriftScore {
   int batches = 0, bites = 0, covered = 0;
+  int kept_bites = 0, kept_covered = 0;  // of those, on kept ground
   double squares_with = 0, squares_without = 0;
   double rms_with() const { return std::sqrt(squares_with / bites); }
   double rms_without() const { return std::sqrt(squares_without / bites); }
   double coverage() const { return static_cast<double>(covered) / bites; }
+  double kept_coverage() const { return static_cast<double>(kept_covered) / kept_bites; }
+  double fresh_coverage() const {
+    return static_cast<double>(covered - kept_covered) / (bites - kept_bites);
+  }
+  void add(const DriftScore& s) {
+    batches += s.batches, bites += s.bites, covered += s.covered;
+    kept_bites += s.kept_bites, kept_covered += s.kept_covered;
+    squares_with += s.squares_with, squares_without += s.squares_without;
+  }
 };
 
 // True log speed at the k-th plate of a batch.
@@ -26,11 +42,6 @@ struct Drift {
   double at(double plates) const {
     return run_in * (1 - std::exp(-plates / run_in_plates)) + per_plate * plates;
   }
-};
-
-struct OneState {
-  plan::SimulatedPlate plate;  // regions of this state, truth factor of the day
-  plan::PlanOptions options;
 };
 
 // Fresh regions of one state in a bath of a given true factor on time.
@@ -45,18 +56,7 @@ inline void draw_regions(plan::SimulatedPlate& plate, maker::Chance& chance, int
     r.target = hold ? r.now : r.now + chance.uniform(0.1, 0.6);
     r.minutes = hold ? 0 : plate.true_minutes(r.now, r.target);
     if (!std::isfinite(r.minutes) || r.minutes > 25 * plate.factor) continue;
-    const double sd_now = chance.uniform(0.008, 0.02), sd_target = chance.uniform(0.008, 0.02);
-    auto& seen = r.seen;
-    seen.id = i + 1;
-    seen.area_mm2 = std::exp(chance.uniform(std::log(100.0), std::log(3000.0)));
-    seen.width_mm = 8;
-    seen.centre = {10.0 * i + 5, 20};
-    seen.now = {Density::of(r.now + calibration + sd_now * chance.normal()),
-                std::hypot(sd_now, 0.006)};
-    seen.target = {Density::of(r.target + calibration + sd_target * chance.normal()),
-                   std::hypot(sd_target, 0.006)};
-    seen.gap = seen.target.value - seen.now.value;
-    seen.gap_sd = std::hypot(sd_now, sd_target);
+    plan::read_region(r, i + 1, calibration, 0.008, 0.02, chance);
     plate.regions.push_back(r);
   }
 }
@@ -78,10 +78,7 @@ inline BatchUse bitten(const plan::SimulatedPlate& plate,
   }
   const double wiping = 0.02 * chance.normal();  // of this sheet, everywhere
   for (const auto& p : plan.regions) {
-    const plan::SimulatedRegion* truth = nullptr;
-    for (const auto& r : plate.regions) {
-      if (r.seen.id == p.region.id) truth = &r;
-    }
+    const plan::SimulatedRegion* truth = plate.truth(p.region.id);
     if (!truth || plan::word(p.action) == std::string("burnish")) continue;
     Prediction row;
     row.region = p.region.id;
@@ -103,10 +100,14 @@ inline BatchUse bitten(const plan::SimulatedPlate& plate,
 
 // Three states are bitten and learned from; the fourth plan is scored against the truth, with the
 // learned speed and with the wedge's alone.
-inline DriftScore drifting_batches(std::uint64_t first_seed, int count, bool drifting) {
+inline DriftScore drifting_batches(std::uint64_t first_seed,
+                                   int count,
+                                   bool drifting,
+                                   Overlap overlap = Overlap::strays) {
   DriftScore score;
   for (std::uint64_t seed = first_seed; score.batches < count; ++seed) {
     plan::SimulationKind kind;
+    kind.overlap_uncertain = overlap == Overlap::strays;
     auto made = plan::simulate(seed, kind);
     if (!made) continue;
     plan::SimulatedPlate plate = std::move(*made);
@@ -149,10 +150,7 @@ inline DriftScore drifting_batches(std::uint64_t first_seed, int count, bool dri
       for (std::size_t i = 0; i < learned->regions.size(); ++i) {
         const auto &a = learned->regions[i], &b = plain->regions[i];
         if (a.action != plan::Action::bite || b.action != plan::Action::bite) continue;
-        const plan::SimulatedRegion* truth = nullptr;
-        for (const auto& r : plate.regions) {
-          if (r.seen.id == a.region.id) truth = &r;
-        }
+        const plan::SimulatedRegion* truth = plate.truth(a.region.id);
         if (!truth || truth->minutes <= 0) continue;
         const double t = truth->minutes;
         const double off = std::log(std::max(a.minutes->best.in_minutes(), 1e-3) / t);
@@ -160,8 +158,10 @@ inline DriftScore drifting_batches(std::uint64_t first_seed, int count, bool dri
         ++score.bites;
         score.squares_with += off * off;
         score.squares_without += off_plain * off_plain;
-        score.covered +=
-            a.minutes->low.in_minutes() <= t && t <= a.minutes->high.in_minutes() ? 1 : 0;
+        const bool covered = a.minutes->low.in_minutes() <= t && t <= a.minutes->high.in_minutes();
+        const bool kept = plate.ground == plan::Ground::kept;
+        score.covered += covered;
+        score.kept_bites += kept, score.kept_covered += kept && covered;
       }
     }
   }

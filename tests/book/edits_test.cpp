@@ -98,15 +98,11 @@ TEST_F(Edits, GiveWayToAPlanMadeAnew) {
 
 class Clock : public Edits {
  protected:
-  static constexpr WallMs noon = 1770033600000;
-  BathClock clock() const {
-    BathClock c;
-    c.state = state_;
-    c.plan = original_;
+  BathClock clock() {
+    BathClock c = clock_at_noon(book_, state_, original_);
     c.stage = 2;
     c.planned_minutes = 4;
-    c.temperature_c = 19.5;
-    c.started = noon;
+    c.batch = 0;
     return c;
   }
 };

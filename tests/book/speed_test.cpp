@@ -5,7 +5,6 @@
 
 #include <cmath>
 
-#include "book/plots.h"
 #include "plan/minutes.h"
 #include "tests/book/books.h"
 #include "tests/book/drifting.h"
@@ -211,24 +210,6 @@ TEST(Speed, LearningCostsNextToNothingWhereNothingDrifts) {
   const DriftScore score = drifting_batches(1, 40, false);
   EXPECT_GT(score.bites, 80);
   EXPECT_LE(score.rms_with(), 1.05 * score.rms_without());
-}
-
-TEST(Plots, AreWholeSvgAndSameBytes) {
-  TempFolder folder;
-  Book book = filled_book(folder / "b.sqlite");
-  const auto uses = must(book.uses(1));
-  ASSERT_EQ(uses.size(), 3U);
-  const auto h = learn(uses, lock_batch(), 4.0);
-  EXPECT_EQ(h.compared, 2);
-  const Story story = must(book.story(1, false));
-  for (const auto& svg : {drift_svg(h, "a<b>&\""), reached_svg(h, "x"), tone_history_svg(story)}) {
-    EXPECT_EQ(svg.find("nan"), std::string::npos);
-    EXPECT_EQ(svg.find("a<b>"), std::string::npos);
-    EXPECT_THAT(svg, testing::StartsWith("<svg "));
-    EXPECT_THAT(svg, testing::EndsWith("</svg>\n"));
-    EXPECT_THAT(svg, testing::HasSubstr("<circle"));
-  }
-  EXPECT_EQ(drift_svg(h, "x"), drift_svg(learn(uses, lock_batch(), 4.0), "x"));
 }
 
 }  // namespace

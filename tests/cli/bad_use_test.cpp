@@ -5,45 +5,36 @@
 #include <fstream>
 
 #include "tests/cli/run_rebite.h"
-#include "tests/jobs/studio.h"
+#include "tests/cli/small_studio.h"
 
 namespace rebite::cli {
 namespace {
 using jobs::StudioCase;
 using jobs::StudioFolder;
 
-// One small studio for all tests of this file.
 class BadUse : public ::testing::Test {
  protected:
   static void SetUpTestSuite() {
-    folder = new StudioFolder;
-    StudioCase c{"small", 21};
-    c.plate = {70, 50};
-    made = new jobs::MadeStudio(make_studio(c, *folder));
-    // Told in SetUp: a failure here would only mark the tests as skipped, which ctest lets pass.
-    const auto batch = jobs::calibrate(c, *made, *folder);
-    if (!batch) not_ready = batch.error().what;
+    const auto& studio = small_studio();
     StudioCase other{"other", 77};
-    other.plate = {70, 50};
+    other.plate = studio.what.plate;
     StudioFolder elsewhere;
     make_studio(other, elsewhere);
-    std::filesystem::copy_file(elsewhere / "drawing.tif", *folder / "other-plate.tif");
-    auto untagged = made->proof;
+    std::filesystem::copy_file(elsewhere / "drawing.tif", studio.folder / "other-plate.tif");
+    auto untagged = studio.made.proof;
     untagged.dpi = 0;
-    maker::write_scan(untagged, (*folder / "untagged.tif").string());
-    std::ofstream(*folder / "text.tif") << "These are words, not a scan.\n";
-  }
-  static void TearDownTestSuite() {
-    delete made;
-    delete folder;
+    maker::write_scan(untagged, studio.file("untagged.tif"));
+    std::ofstream(studio.folder / "text.tif") << "These are words, not a scan.\n";
   }
   void SetUp() override {
-    ASSERT_EQ(not_ready, "");
-    before = folder->entries();
+    ASSERT_EQ(small_studio().not_ready, "");
+    before = small_studio().folder.entries();
   }
-  void TearDown() override { EXPECT_EQ(folder->entries(), before) << "an output was left behind"; }
+  void TearDown() override {
+    EXPECT_EQ(small_studio().folder.entries(), before) << "an output was left behind";
+  }
 
-  static std::string file(const std::string& name) { return (*folder / name).string(); }
+  static std::string file(const std::string& name) { return small_studio().file(name); }
   static std::vector<std::string> plan_with(const std::string& proof,
                                             const std::string& drawing,
                                             const std::string& plate = "70x50") {
@@ -74,14 +65,8 @@ class BadUse : public ::testing::Test {
       EXPECT_NE(message.find(word), std::string::npos) << word << " in\n" << message;
   }
 
-  static StudioFolder* folder;
-  static jobs::MadeStudio* made;
-  static std::string not_ready;
   std::size_t before = 0;
 };
-std::string BadUse::not_ready;
-StudioFolder* BadUse::folder = nullptr;
-jobs::MadeStudio* BadUse::made = nullptr;
 
 TEST_F(BadUse, AMissingFile) {
   expect(run_rebite(plan_with("nowhere.tif", "drawing.tif")), 66, {"nowhere.tif"});

@@ -68,15 +68,7 @@ std::map<int, Truth> truths(const maker::Scene& scene, const tone::RegionMap& ma
 
 Result<wedge::Batch> read_batch(const maker::TrueCurve& curve, maker::Chance& chance) {
   constexpr double sd = 0.012;
-  std::vector<wedge::WedgeStep> steps;
-  for (const double minutes : {0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0}) {
-    wedge::WedgeStep step;
-    step.time = BiteTime::minutes(minutes);
-    step.density = Density::of(curve.density(minutes) + sd * chance.normal());
-    step.sd = sd;
-    steps.push_back(step);
-  }
-  auto fit = wedge::fit_curve(steps);
+  auto fit = wedge::fit_curve(plan::read_steps(curve, chance, sd, sd));
   if (!fit) return std::unexpected(fit.error());
   wedge::Batch batch = plan::batch_of(fit->curve, curve.solid + 0.01 * chance.normal());
   batch.noise_density = 0.02;  // the plate maker's wiping, as three impressions would show it

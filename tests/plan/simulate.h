@@ -36,6 +36,12 @@ struct SimulatedPlate {
     for (const SimulatedRegion& r : regions) list.push_back(r.seen);
     return list;
   }
+  const SimulatedRegion* truth(int id) const {
+    for (const SimulatedRegion& r : regions) {
+      if (r.seen.id == id) return &r;
+    }
+    return nullptr;
+  }
   // Truth: tone of a region after a time in today's bath.
   double reached(double now, double minutes) const {
     const double of_wedge = minutes / factor;
@@ -51,6 +57,46 @@ struct SimulatedPlate {
                                             : maker::fresh_minutes(curve, now, target, q));
   }
 };
+
+// The standard wedge bitten in the true bath, each step read with an sd between the two.
+inline std::vector<wedge::WedgeStep> read_steps(const maker::TrueCurve& curve,
+                                                maker::Chance& chance,
+                                                double sd_low,
+                                                double sd_high) {
+  std::vector<wedge::WedgeStep> steps;
+  for (const double minutes : {0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0}) {
+    const double sd = sd_low < sd_high ? chance.uniform(sd_low, sd_high) : sd_low;
+    wedge::WedgeStep s;
+    s.time = BiteTime::minutes(minutes);
+    s.density = Density::of(curve.density(minutes) + sd * chance.normal());
+    s.sd = sd;
+    steps.push_back(s);
+  }
+  return steps;
+}
+
+// Fills in what is read of a region whose truth is known. `calibration`: density that all readings
+// of the two sheets are off together.
+inline void read_region(SimulatedRegion& r,
+                        int id,
+                        double calibration,
+                        double sd_low,
+                        double sd_high,
+                        maker::Chance& chance) {
+  const double sd_now = chance.uniform(sd_low, sd_high);
+  const double sd_target = chance.uniform(sd_low, sd_high);
+  tone::Region& seen = r.seen;
+  seen.id = id;
+  seen.area_mm2 = std::exp(chance.uniform(std::log(100.0), std::log(3000.0)));
+  seen.width_mm = 8;
+  seen.centre = {10.0 * (id - 1) + 5, 20};
+  seen.now = {Density::of(r.now + calibration + sd_now * chance.normal()),
+              std::hypot(sd_now, 0.006)};
+  seen.target = {Density::of(r.target + calibration + sd_target * chance.normal()),
+                 std::hypot(sd_target, 0.006)};
+  seen.gap = seen.target.value - seen.now.value;
+  seen.gap_sd = std::hypot(sd_now, sd_target);
+}
 
 struct SimulationKind {
   std::optional<Ground> ground;    // none: either
@@ -72,16 +118,7 @@ inline std::optional<SimulatedPlate> simulate(std::uint64_t seed, const Simulati
   c.solid = c.d1 + chance.uniform(0.08, 0.25);
   plate.ground = kind.ground.value_or(chance.uniform() < 0.5 ? Ground::kept : Ground::fresh);
 
-  std::vector<wedge::WedgeStep> steps;
-  for (const double minutes : {0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0}) {
-    const double sd = chance.uniform(0.008, 0.018);
-    wedge::WedgeStep s;
-    s.time = BiteTime::minutes(minutes);
-    s.density = Density::of(c.density(minutes) + sd * chance.normal());
-    s.sd = sd;
-    steps.push_back(s);
-  }
-  auto fit = wedge::fit_curve(steps);
+  auto fit = wedge::fit_curve(read_steps(c, chance, 0.008, 0.018));
   if (!fit) return std::nullopt;  // a wedge that noise has put out of order: refused, rightly
   plate.batch = batch_of(fit->curve, c.solid + 0.01 * chance.normal());
   PlanOptions& o = plate.options;
@@ -114,19 +151,7 @@ inline std::optional<SimulatedPlate> simulate(std::uint64_t seed, const Simulati
     r.target = r.now + chance.uniform(0.08, 0.7);
     r.minutes = plate.true_minutes(r.now, r.target);
     if (!std::isfinite(r.minutes) || r.minutes > 30 * plate.factor) continue;
-    const double sd_now = chance.uniform(kind.read_sd_low, kind.read_sd_high);
-    const double sd_target = chance.uniform(kind.read_sd_low, kind.read_sd_high);
-    tone::Region& seen = r.seen;
-    seen.id = i + 1;
-    seen.area_mm2 = std::exp(chance.uniform(std::log(100.0), std::log(3000.0)));
-    seen.width_mm = 8;
-    seen.centre = {10.0 * i + 5, 20};
-    seen.now = {Density::of(r.now + calibration + sd_now * chance.normal()),
-                std::hypot(sd_now, 0.006)};
-    seen.target = {Density::of(r.target + calibration + sd_target * chance.normal()),
-                   std::hypot(sd_target, 0.006)};
-    seen.gap = seen.target.value - seen.now.value;
-    seen.gap_sd = std::hypot(sd_now, sd_target);
+    read_region(r, i + 1, calibration, kind.read_sd_low, kind.read_sd_high, chance);
     plate.regions.push_back(r);
   }
   o.plate_area_mm2 = 16500;
@@ -167,10 +192,7 @@ struct MinutesScore {
     ++plans;
     stages += static_cast<int>(plan.stages.size());
     for (const PlannedRegion& p : plan.regions) {
-      const SimulatedRegion* truth = nullptr;
-      for (const SimulatedRegion& r : plate.regions) {
-        if (r.seen.id == p.region.id) truth = &r;
-      }
+      const SimulatedRegion* truth = plate.truth(p.region.id);
       if (p.action == Action::beyond) ++beyond;
       if (p.action == Action::hold) ++held;
       if (p.action != Action::bite || !truth) continue;
