@@ -7,6 +7,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "files/seal.h"
 #include "scan/monotone.h"
 
 namespace rebite::scan {
@@ -97,6 +98,7 @@ std::string to_json(const ScannerCurve& curve) {
                 {"bits", curve.bits},
                 {"profile", curve.profile}};
   j["notes"] = curve.notes;
+  files::seal(j);
   return j.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
@@ -111,6 +113,10 @@ Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_
   if (version != 1) {
     return not_ours(name,
                     fmt::format("its version is {} and only 1 is known here", version.dump()));
+  }
+  if (files::seal_broken(j)) {
+    return refuse(
+        ProblemKind::data, fmt::format("{}: {}.", name, files::kSealBroken), files::kSealNext);
   }
   try {
     ScannerCurve c = from(j);

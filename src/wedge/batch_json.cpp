@@ -4,6 +4,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "files/seal.h"
 #include "wedge/tone_curve.h"
 
 namespace rebite::wedge {
@@ -251,6 +252,7 @@ std::string to_json(const Batch& b) {
       {"noise_density", b.noise_density},
       {"overlap", {{"q", b.overlap.q}, {"sd", b.overlap.sd}, {"measured", b.overlap.measured}}},
       {"notes", b.notes}};
+  files::seal(root);
   // Names come from files and command lines: a broken UTF-8 byte becomes U+FFFD, never a throw.
   return root.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
@@ -277,6 +279,10 @@ Result<Batch> batch_from_json(std::string_view text, std::string_view name) {
                   "Use a newer Rebite, or read the wedge again with this one.");
   }
   if (found.get<long long>() < 1) return refused("the version number is below 1");
+  if (files::seal_broken(root)) {
+    return refuse(
+        ProblemKind::data, fmt::format("{}: {}.", name, files::kSealBroken), files::kSealNext);
+  }
   try {
     return read_batch(root);
   } catch (const Bad& bad) {

@@ -6,6 +6,8 @@
 
 #include <fstream>
 
+#include "files/seal.h"
+
 namespace rebite::files {
 namespace {
 namespace fs = std::filesystem;
@@ -112,6 +114,28 @@ TEST_F(Files, StaleTemporariesAreSwept) {
   sweep_stale(dir);
   EXPECT_FALSE(fs::exists(stale));
   EXPECT_EQ(entries(), 1U);
+}
+
+TEST(Seal, HoldsOverSpacesAndBreaksWithAnyValue) {
+  nlohmann::ordered_json good = {
+      {"minutes", 1.5}, {"density", {0.1, 0.35}}, {"name", "ferric \xff"}};
+  EXPECT_FALSE(seal_broken(good)) << "without a seal it is taken as it is";
+  seal(good);
+  const auto written =
+      good.dump(3, ' ', false, nlohmann::ordered_json::error_handler_t::replace) + "\r\n";
+  const auto read = nlohmann::ordered_json::parse(written);
+  EXPECT_FALSE(seal_broken(read));
+  auto changed = read;
+  changed["density"][1] = 0.36;
+  EXPECT_TRUE(seal_broken(changed));
+  changed = read;
+  changed["more"] = 1;
+  EXPECT_TRUE(seal_broken(changed));
+  changed = read;
+  changed["seal"] = 7;
+  EXPECT_TRUE(seal_broken(changed));
+  seal(changed);
+  EXPECT_FALSE(seal_broken(changed));
 }
 
 TEST(Shown, ControlCharactersDoNotReachTheTerminal) {
