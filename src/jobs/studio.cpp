@@ -1,6 +1,8 @@
 #include "jobs/studio.h"
 
+#include <fcntl.h>
 #include <fmt/format.h>
+#include <sys/file.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -12,7 +14,6 @@
 #include "jobs/guard.h"
 #include "jobs/kept_plan.h"
 #include "scan/read_scan.h"
-#include "sheets/plots.h"
 #include "units/parse.h"
 
 namespace rebite::jobs {
@@ -24,8 +25,9 @@ std::string text_of(const Json& j) {
   return j.dump(-1, ' ', false, Json::error_handler_t::replace);
 }
 
-Result<book::Book> opened(const Studio& studio, book::Book::Access access) {
-  return guarded("Opening the book", [&] { return book::Book::open(studio.book, access); });
+Result<book::Book> opened(const Studio& studio) {
+  return guarded("Opening the book",
+                 [&] { return book::Book::open(studio.book, book::Book::Access::make); });
 }
 
 // A batch's file in the studio's folder is named by the book's number of its wedge.
@@ -42,58 +44,31 @@ Result<fs::path> batch_file(const Studio& studio, book::Book& book, book::Id bat
   return file;
 }
 
-Json batch_line(book::Book& book, const book::MordantBatch& b) {
-  Json j{{"id", b.id}, {"name", b.name}, {"mordant", b.mordant}, {"strength", b.strength}};
-  const auto wedges = book.wedges(b.id);
-  if (!wedges || wedges->empty()) return j;
-  const auto wedge = wedge::batch_from_json(wedges->back().text, b.name);
-  if (!wedge) return j;
-  j["metal"] = wedge->metal;
-  j["ground"] = wedge->ground;
-  j["useful_until"] = clock_text(wedge->curve.useful_until());
-  j["darkest"] = wedge->curve.darkest().value();
-  if (wedge->temperature_c) j["temperature_c"] = *wedge->temperature_c;
-  return j;
-}
+// A scan under a name that stays: one that was waiting gets a second name among the studio's scans,
+// which goes again unless `keep` is called.
+class ScanToKeep {
+ public:
+  ScanToKeep(const Studio& studio, const fs::path& file) : path_(file) {
+    if (file.parent_path() != studio.waiting()) return;
+    path_ = studio.uploads() / file.filename();
+    std::error_code failed;
+    fs::create_hard_link(file, path_, failed);
+    if (failed && !fs::exists(path_)) fs::copy_file(file, path_, failed);
+    made_ = !failed;
+  }
+  ~ScanToKeep() {
+    std::error_code ignored;
+    if (made_) fs::remove(path_, ignored);
+  }
+  ScanToKeep(const ScanToKeep&) = delete;
+  ScanToKeep& operator=(const ScanToKeep&) = delete;
+  const fs::path& path() const { return path_; }
+  void keep() { made_ = false; }
 
-// What a printmaker does next with a plate.
-std::string next_step(const book::State& state,
-                      const std::optional<book::PlanRecord>& plan,
-                      const std::vector<book::Bite>& bites,
-                      bool in_bath) {
-  if (in_bath) return "in the bath now";
-  if (!plan) return "plan its next bite";
-  const Json j = Json::parse(plan->text, nullptr, false);
-  const std::size_t stages = j.is_object() && j.contains("stages") ? j["stages"].size() : 0;
-  int done = 0;
-  for (const auto& b : bites) {
-    if (b.state == state.id) done = std::max(done, b.stage);
-  }
-  const bool lower = j.is_object() && j.contains("lower_first") && !j["lower_first"].empty();
-  if (stages == 0) return lower ? "burnish or scrape, then print a proof" : "print a proof";
-  if (done == 0) return lower ? "lower first, then bite stage 1" : "bite stage 1";
-  if (static_cast<std::size_t>(done) < stages) {
-    return fmt::format("bite stage {} of {}", done + 1, stages);
-  }
-  return fmt::format("print the proof of state {}", state.number + 1);
-}
-
-Json plan_line(const Studio& studio, const book::PlanRecord& p, const fs::path& kept) {
-  Json j{{"id", p.id}, {"made_on", p.made_on}, {"current", p.current}};
-  const Json text = Json::parse(p.text, nullptr, false);
-  if (text.is_object()) {
-    j["regions"] = text.value("regions", Json::array()).size();
-    j["stages"] = text.value("stages", Json::array());
-    for (auto& s : j["stages"]) s.erase("stop_out_before"), s.erase("still_open");
-    j["outlook"] = text.value("outlook", Json::object());
-    j["batch"] = text.value("batch", Json());
-    j["by_hand"] = text.value("edits", Json::array()).size();
-  }
-  std::error_code none;
-  j["kept"] = fs::exists(kept / "kept.json", none);
-  (void)studio;
-  return j;
-}
+ private:
+  fs::path path_;
+  bool made_ = false;
+};
 
 }  // namespace
 
@@ -106,7 +81,7 @@ Studio Studio::beside(const fs::path& book) {
 
 Result<void> Studio::make_folders() const {
   return guarded("Making the studio's folder", [&]() -> Result<void> {
-    for (const auto& f : {folder, uploads(), plans(), batches()}) {
+    for (const auto& f : {folder, uploads(), waiting(), plans(), batches()}) {
       std::error_code failed;
       fs::create_directories(f, failed);
       if (failed) {
@@ -118,6 +93,22 @@ Result<void> Studio::make_folders() const {
     fs::permissions(folder, fs::perms::owner_all, fs::perm_options::replace);
     return {};
   });
+}
+
+AtWork::AtWork(const Studio& studio) {
+  fd_ = ::open((studio.folder / "in-use").c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
+  if (fd_ < 0) return;
+  if (::flock(fd_, LOCK_EX | LOCK_NB) == 0) {
+    std::error_code failed;
+    for (const auto& entry : fs::directory_iterator(studio.waiting(), failed)) {
+      if (entry.is_regular_file(failed)) fs::remove(entry.path(), failed);
+    }
+  }
+  ::flock(fd_, LOCK_SH | LOCK_NB);
+}
+
+AtWork::~AtWork() {
+  if (fd_ >= 0) ::close(fd_);
 }
 
 Result<fs::path> write_door(const Studio& studio, const std::string& address) {
@@ -143,134 +134,6 @@ Result<std::string> upload_json(const fs::path& file) {
            {"format", info->format}};
     if (info->x) j["dpi"] = std::lround(info->x->dpi());
     return text_of(j);
-  });
-}
-
-Result<std::string> book_json(const Studio& studio) {
-  return guarded("Reading the book", [&]() -> Result<std::string> {
-    auto book = opened(studio, book::Book::Access::make);
-    if (!book) return std::unexpected(book.error());
-    const auto lines = book->plates();
-    const auto batches = book->batches();
-    const auto clocks = book->running_clocks();
-    if (!lines) return std::unexpected(lines.error());
-    if (!batches) return std::unexpected(batches.error());
-    if (!clocks) return std::unexpected(clocks.error());
-    Json plates = Json::array();
-    for (const auto& line : *lines) {
-      Json j{{"id", line.plate.id},
-             {"title", line.plate.title},
-             {"size_mm", {line.plate.size.width, line.plate.size.height}},
-             {"metal", line.plate.metal},
-             {"states", line.states},
-             {"last_state", line.last_state},
-             {"last_date", line.last_date}};
-      const auto state = book->last_state(line.plate.id);
-      if (!state) return std::unexpected(state.error());
-      if (*state) {
-        const auto plan = book->current_plan((*state)->id);
-        const auto story = book->story(line.plate.id, false);
-        if (!plan) return std::unexpected(plan.error());
-        if (!story) return std::unexpected(story.error());
-        const bool bath = std::any_of(
-            clocks->begin(), clocks->end(), [&](const auto& c) { return c.state == (*state)->id; });
-        j["state_id"] = (*state)->id;
-        j["has_picture"] = !(*state)->proofs.empty();
-        j["in_bath"] = bath;
-        if (*plan) j["plan"] = (*plan)->id;
-        j["next"] = next_step(**state, *plan, story->bites, bath);
-      } else {
-        j["next"] = "hand in its first proof";
-      }
-      plates.push_back(std::move(j));
-    }
-    Json wedges = Json::array();
-    for (const auto& b : *batches) wedges.push_back(batch_line(*book, b));
-    return text_of(
-        {{"book", studio.book.filename().string()}, {"plates", plates}, {"batches", wedges}});
-  });
-}
-
-Result<std::string> plate_json(const Studio& studio, book::Id plate) {
-  return guarded("Reading the book", [&]() -> Result<std::string> {
-    auto book = opened(studio, book::Book::Access::make);
-    if (!book) return std::unexpected(book.error());
-    const auto story = book->story(plate, false);
-    if (!story) return std::unexpected(story.error());
-    Json states = Json::array();
-    for (const auto& s : story->states) {
-      Json j{{"id", s.id},
-             {"number", s.number},
-             {"date", s.date},
-             {"note", s.note},
-             {"has_proof", !s.proofs.empty()},
-             {"has_drawing", s.drawing.has_value()},
-             {"bites", Json::array()},
-             {"lowerings", Json::array()}};
-      const auto current = book->current_plan(s.id);
-      if (!current) return std::unexpected(current.error());
-      if (*current) {
-        // The kept measures lie under the original's number.
-        book::Id root = (*current)->id;
-        const auto edits = book->edits(s.id);
-        if (!edits) return std::unexpected(edits.error());
-        for (auto e = edits->rbegin(); e != edits->rend(); ++e) {
-          if (e->plan == root) root = e->from;
-        }
-        const fs::path kept = studio.plans() / fmt::format("{}", root);
-        j["plan"] = plan_line(studio, **current, kept);
-        j["plan"]["original"] = root;
-      }
-      for (const auto& b : story->bites) {
-        if (b.state != s.id) continue;
-        Json bite{{"stage", b.stage},
-                  {"minutes", b.minutes},
-                  {"time", clock_text(BiteTime::minutes(b.minutes))},
-                  {"done_on", b.done_on},
-                  {"note", b.note}};
-        if (b.temperature_c) bite["temperature_c"] = *b.temperature_c;
-        j["bites"].push_back(bite);
-      }
-      for (const auto& l : story->lowerings) {
-        if (l.state == s.id) {
-          j["lowerings"].push_back({{"how", l.how}, {"region", l.region}, {"note", l.note}});
-        }
-      }
-      states.push_back(std::move(j));
-    }
-    Json reached = Json::array();
-    for (const auto& p : story->predictions) {
-      if (!p.reached) continue;
-      reached.push_back({{"plan", p.plan},
-                         {"region", p.region},
-                         {"predicted", p.predicted},
-                         {"reached", *p.reached}});
-    }
-    return text_of({{"id", story->plate.id},
-                    {"title", story->plate.title},
-                    {"metal", story->plate.metal},
-                    {"size_mm", {story->plate.size.width, story->plate.size.height}},
-                    {"states", states},
-                    {"reached", reached}});
-  });
-}
-
-Result<std::string> preview_of(const Studio& studio, book::Id state, bool drawing) {
-  return guarded("Reading the book", [&]() -> Result<std::string> {
-    auto book = opened(studio, book::Book::Access::make);
-    if (!book) return std::unexpected(book.error());
-    const auto lines = book->plates();
-    if (!lines) return std::unexpected(lines.error());
-    for (const auto& line : *lines) {
-      const auto story = book->story(line.plate.id, true);
-      if (!story) return std::unexpected(story.error());
-      for (const auto& s : story->states) {
-        if (s.id != state) continue;
-        if (drawing) return s.drawing ? s.drawing->preview : std::string();
-        return s.proofs.empty() ? std::string() : s.proofs.front().preview;
-      }
-    }
-    return std::string();
   });
 }
 
@@ -306,7 +169,7 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
     const auto batch = calibrate_batch(request, progress);
     Result<std::string> answer = "";
     if (batch) {
-      auto book = opened(studio, book::Book::Access::make);
+      auto book = opened(studio);
       if (book) {
         const auto entry = enter_batch(*book, request.out);
         if (entry) {
@@ -326,38 +189,11 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
   });
 }
 
-Result<std::string> batch_page(const Studio& studio, book::Id id, const std::string& today) {
-  return guarded("Reading the book", [&]() -> Result<std::string> {
-    auto book = opened(studio, book::Book::Access::make);
-    if (!book) return std::unexpected(book.error());
-    const auto all = book->batches();
-    if (!all) return std::unexpected(all.error());
-    for (const auto& b : *all) {
-      if (b.id != id) continue;
-      const auto story = batch_story(*book, b.name, today);
-      if (!story) return std::unexpected(story.error());
-      Json j = batch_line(*book, b);
-      j["compared"] = story->history.compared;
-      j["speed"] = story->history.speed;
-      j["notes"] = story->history.notes;
-      if (story->wedge) {
-        j["curve_svg"] = sheets::tone_curve_plot(*story->wedge, sheets::PlotForm::svg);
-        j["solid"] = story->wedge->solid.value();
-        for (const auto& n : story->wedge->notes) j["notes"].push_back(n);
-        for (const auto& s : story->wedge->steps) {
-          j["steps"].push_back({{"time", clock_text(s.time)}, {"density", s.density.value()}});
-        }
-      }
-      return text_of(j);
-    }
-    return refuse(ProblemKind::data, "that batch is not in the book", "Go back to the list.");
-  });
-}
-
 Result<std::string> new_state(const Studio& studio, const NewState& s, const Progress& progress) {
   return guarded("Planning", [&]() -> Result<std::string> {
     PlanRequest request;
-    request.proof = s.proof, request.drawing = s.drawing;
+    ScanToKeep proof(studio, s.proof), drawing(studio, s.drawing);
+    request.proof = proof.path(), request.drawing = drawing.path();
     request.title = request.record = s.plate;
     request.book = studio.book;
     request.made_on = s.made_on;
@@ -372,7 +208,7 @@ Result<std::string> new_state(const Studio& studio, const NewState& s, const Pro
       request.options.temperature = *t;
     }
     {
-      auto book = opened(studio, book::Book::Access::make);
+      auto book = opened(studio);
       if (!book) return std::unexpected(book.error());
       if (s.size.empty()) {
         const auto plate = book->plate(s.plate);
@@ -409,7 +245,8 @@ Result<std::string> new_state(const Studio& studio, const NewState& s, const Pro
       tidy();
       return std::unexpected(report.error());
     }
-    auto book = opened(studio, book::Book::Access::make);
+    proof.keep(), drawing.keep();
+    auto book = opened(studio);
     if (!book) return std::unexpected(book.error());
     const auto plate = book->plate(s.plate);
     if (!plate) return std::unexpected(plate.error());

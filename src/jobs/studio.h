@@ -19,9 +19,24 @@ struct Studio {
   // "NAME.sqlite" -> "NAME-studio" beside it. The folder and what is in it are the user's alone.
   static Studio beside(const std::filesystem::path& book);
   Result<void> make_folders() const;
+  // Scans that states of the book point to, and those that were only handed in so far.
   std::filesystem::path uploads() const { return folder / "scans"; }
+  std::filesystem::path waiting() const { return folder / "waiting"; }
   std::filesystem::path plans() const { return folder / "plans"; }
   std::filesystem::path batches() const { return folder / "batches"; }
+};
+
+// A page at work in a studio, as long as this lives. The first one to come removes scans that an
+// earlier page left waiting.
+class AtWork {
+ public:
+  explicit AtWork(const Studio& studio);
+  ~AtWork();
+  AtWork(const AtWork&) = delete;
+  AtWork& operator=(const AtWork&) = delete;
+
+ private:
+  int fd_ = -1;
 };
 
 // A page of a file that only this user can read and that leads on to an address: so that the
@@ -63,7 +78,8 @@ struct NewState {
   double dpi = 0;
   std::string made_on;  // ISO
 };
-// Plans and records; {"plate": id, "state": number, "plan": id}.
+// Plans and records; {"plate": id, "state": number, "plan": id}. Scans that were waiting are kept
+// with the studio's scans once they are in the book.
 Result<std::string> new_state(const Studio& studio, const NewState& request, const Progress&);
 
 }  // namespace rebite::jobs

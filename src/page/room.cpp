@@ -1,33 +1,24 @@
 #include "page/room.h"
 
-#include <fcntl.h>
 #include <fmt/format.h>
-#include <unistd.h>
 
 #include <algorithm>
-#include <cerrno>
 #include <charconv>
 #include <ctime>
 #include <nlohmann/json.hpp>
 
 #include "jobs/bath_jobs.h"
+#include "page/form.h"
+#include "page/sinks.h"
 
 namespace rebite::page {
 namespace {
-namespace fs = std::filesystem;
 using Json = nlohmann::json;
 
 constexpr std::size_t most_scans = 60;  // handed in per start
 
 Response not_here() {
   return refusal(404, "There is nothing at this address.", "Go back to the plates.");
-}
-
-Response from(const Result<std::string>& json) {
-  if (!json) return refusal(json.error());
-  Response r;
-  r.body = *json;
-  return r;
 }
 
 std::optional<std::int64_t> whole_number(std::string_view text) {
@@ -49,185 +40,60 @@ std::vector<std::string_view> segments(std::string_view path) {
   return out;
 }
 
-// Only what the file system can do no harm with; the rest becomes a dash.
-std::string harmless(std::string_view name) {
-  std::string out;
-  for (const char c : name.substr(0, 60)) {
-    const bool plain = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9');
-    out += plain ? c : '-';
+}  // namespace
+
+namespace {
+
+// No answer tells where on this machine anything lies.
+Names folders_of(const jobs::Studio& studio) {
+  Names names;
+  for (const auto& folder : {studio.waiting(),
+                             studio.uploads(),
+                             studio.plans(),
+                             studio.batches(),
+                             studio.folder,
+                             studio.book.parent_path()}) {
+    if (!folder.empty()) names.emplace_back(folder.string() + "/", "");
   }
-  return out;
+  return names;
 }
 
-std::string file_name_for(std::string_view name, const std::string& unique) {
-  const auto dot = name.rfind('.');
-  std::string ending = dot == std::string_view::npos ? "" : harmless(name.substr(dot + 1));
-  if (ending.size() > 4) ending.clear();
-  return harmless(name.substr(0, dot)) + "-" + unique + (ending.empty() ? "" : "." + ending);
+}  // namespace
+
+Room::Room(RoomOptions options)
+    : o_(std::move(options)), ours_(folders_of(o_.studio)), desk_(o_.studio) {}
+
+Room::~Room() {
+  work_.stop_all();
+  for (const auto& [id, scan] : scans_) {
+    std::error_code ignored;
+    std::filesystem::remove(scan.file, ignored);
+  }
 }
 
-std::string decoded(std::string_view text) {
-  std::string out;
-  for (std::size_t i = 0; i < text.size(); ++i) {
-    unsigned value = 0;
-    if (text[i] == '%' && i + 2 < text.size() &&
-        std::from_chars(text.data() + i + 1, text.data() + i + 3, value, 16).ptr ==
-            text.data() + i + 3) {
-      out += static_cast<char>(value);
-      i += 2;
-    } else {
-      out += text[i];
-    }
-  }
-  for (char& c : out) {
-    if ((c >= 0 && c < ' ') || c == 127) c = ' ';
-  }
-  return out.substr(0, 200);
+std::int64_t Room::add_scan(Scan scan) {
+  const std::lock_guard lock(mutex_);
+  if (scans_.size() >= most_scans) return 0;
+  scans_[++last_scan_] = std::move(scan);
+  return last_scan_;
 }
 
-// A request's JSON object with typed access; anything missing or of another kind is refused.
-struct Form {
-  Json j;
-  static Result<Form> of(const Request& r) {
-    Form f{Json::parse(r.body, nullptr, false)};
-    if (!r.content_type.starts_with("application/json") || !f.j.is_object()) {
-      return refuse(
-          ProblemKind::usage, "the page sent something that is no form", "Load it again.");
-    }
-    return f;
-  }
-  std::string text(const char* key) const {
-    const auto found = j.find(key);
-    return found != j.end() && found->is_string() ? found->get<std::string>().substr(0, 4000) : "";
-  }
-  std::int64_t number(const char* key) const {
-    const auto found = j.find(key);
-    return found != j.end() && found->is_number_integer() ? found->get<std::int64_t>() : 0;
-  }
-  double real(const char* key) const {
-    const auto found = j.find(key);
-    return found != j.end() && found->is_number() ? found->get<double>() : 0;
-  }
-  bool flag(const char* key) const {
-    const auto found = j.find(key);
-    return found != j.end() && found->is_boolean() && found->get<bool>();
-  }
-};
+Response Room::told(const Problem& problem) const { return refusal(named(problem, ours_)); }
 
-// The user's own names in place of ours.
-Problem named(Problem p, const std::vector<std::pair<std::string, std::string>>& names) {
-  for (const auto& [ours, theirs] : names) {
-    for (std::string* text : {&p.what, &p.next}) {
-      for (auto at = text->find(ours); at != std::string::npos;
-           at = text->find(ours, at + theirs.size())) {
-        text->replace(at, ours.size(), theirs);
-      }
-    }
-  }
-  return p;
+Response Room::from(const Result<std::string>& json) const {
+  if (!json) return told(json.error());
+  Response r;
+  r.body = *json;
+  return r;
 }
 
-Response started(const Result<int>& id) {
-  if (!id) return refusal(id.error());
+Response Room::started(const Result<int>& id) const {
+  if (!id) return told(id.error());
   Response r;
   r.status = 202;
   r.body = Json{{"work", *id}}.dump();
   return r;
 }
-
-}  // namespace
-
-// ---- bodies ----
-
-// A small body, then its handler.
-class BodySink : public Sink {
- public:
-  BodySink(Room& room, Request head, Room::Handler handler, Room::Numbers numbers)
-      : room_(room), head_(std::move(head)), handler_(handler), numbers_(std::move(numbers)) {}
-  std::optional<Response> take(std::string_view piece) override {
-    if (head_.body.size() + piece.size() > room_.o_.most_body_bytes) {
-      return refusal(413, "That is more than this page takes.", "Send less.");
-    }
-    head_.body.append(piece);
-    return std::nullopt;
-  }
-  Response done() override { return (room_.*handler_)(head_, numbers_); }
-
- private:
-  Room& room_;
-  Request head_;
-  Room::Handler handler_;
-  Room::Numbers numbers_;
-};
-
-// A scan, straight onto the disk.
-class ScanSink : public Sink {
- public:
-  ScanSink(Room& room, std::string name) : room_(room), name_(std::move(name)) {
-    file_ = room.o_.studio.uploads() / file_name_for(name_, Keys::fresh().page.substr(0, 8));
-    fd_ = ::open(file_.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0600);
-  }
-  ~ScanSink() override {
-    if (fd_ >= 0) ::close(fd_);
-    if (!kept_) ::unlink(file_.c_str());
-  }
-  ScanSink(const ScanSink&) = delete;
-  ScanSink& operator=(const ScanSink&) = delete;
-
-  std::optional<Response> take(std::string_view piece) override {
-    bytes_ += piece.size();
-    if (bytes_ > room_.o_.most_scan_bytes) {
-      return refusal(413,
-                     fmt::format("This scan is larger than {} MB.", room_.o_.most_scan_bytes >> 20),
-                     "Scan at 600 dpi or less, in grey.");
-    }
-    while (fd_ >= 0 && !piece.empty()) {
-      const auto n = ::write(fd_, piece.data(), piece.size());
-      if (n < 0 && errno == EINTR) continue;
-      if (n <= 0) return no_room();
-      piece.remove_prefix(static_cast<std::size_t>(n));
-    }
-    return fd_ < 0 ? std::optional(no_room()) : std::nullopt;
-  }
-  Response done() override {
-    if (fd_ < 0 || ::fsync(fd_) != 0) return no_room();
-    const auto facts = jobs::upload_json(file_);
-    if (!facts)
-      return refusal(
-          named(facts.error(),
-                {{file_.filename().string(), name_}, {file_.parent_path().string() + "/", ""}}));
-    Json j = Json::parse(*facts);
-    const std::lock_guard lock(room_.mutex_);
-    if (room_.scans_.size() >= most_scans) {
-      return refusal(400, "Too many scans were handed in.", "Start rebite page again.");
-    }
-    kept_ = true;
-    const auto id = ++room_.last_scan_;
-    room_.scans_[id] = {file_, name_};
-    j["scan"] = id;
-    j["name"] = name_;
-    Response r;
-    r.body = j.dump(-1, ' ', false, Json::error_handler_t::replace);
-    return r;
-  }
-
- private:
-  static Response no_room() {
-    return refusal(500,
-                   "The scan could not be kept: the disk is full or cannot be written.",
-                   "Make room, then hand it in again.");
-  }
-  Room& room_;
-  std::string name_;
-  fs::path file_;
-  int fd_ = -1;
-  std::uint64_t bytes_ = 0;
-  bool kept_ = false;
-};
-
-// ---- the table ----
-
-Room::Room(RoomOptions options) : o_(std::move(options)), desk_(o_.studio) {}
 
 const std::vector<Room::Route>& Room::routes() {
   static const std::vector<Route> table = {
@@ -305,7 +171,7 @@ Room::Begun Room::begin(Request head) {
   return std::make_unique<BodySink>(*this, std::move(head), route->handler, std::move(numbers));
 }
 
-// ---- pictures: KEY/states/ID/proof|drawing, KEY/plans/ID/LAYER/LEVEL/COL/ROW ----
+// Pictures: KEY/states/ID/proof|drawing, KEY/plans/ID/LAYER/LEVEL/COL/ROW ----
 
 Response Room::picture(std::string_view path) {
   const std::string whole = "/" + std::string(path);
@@ -340,8 +206,6 @@ Response Room::picture(std::string_view path) {
   return not_here();
 }
 
-// ---- handlers ----
-
 std::string Room::now_text() const {
   const std::time_t seconds = static_cast<std::time_t>(o_.wall_ms() / 1000);
   std::tm utc{};
@@ -375,17 +239,16 @@ Result<Room::Scan> Room::scan_of(std::int64_t id) {
 
 Response Room::new_batch(const Request& r, const Numbers&) {
   const auto form = Form::of(r);
-  if (!form) return refusal(form.error());
+  if (!form) return told(form.error());
   jobs::WedgeRequest w;
-  std::vector<std::pair<std::string, std::string>> names;
+  Names names = ours_;
   const auto list = form->j.find("scans");
   if (list != form->j.end() && list->is_array() && list->size() <= 20) {
     for (const auto& id : *list) {
       const auto scan = scan_of(id.is_number_integer() ? id.get<std::int64_t>() : 0);
-      if (!scan) return refusal(scan.error());
+      if (!scan) return told(scan.error());
       w.scans.push_back(scan->file);
       names.emplace_back(scan->file.filename().string(), scan->name);
-      names.emplace_back(scan->file.parent_path().string() + "/", "");
     }
   }
   if (w.scans.empty()) return refusal(400, "No scan of the wedge was handed in.", "Choose one.");
@@ -404,7 +267,7 @@ Response Room::new_batch(const Request& r, const Numbers&) {
 
 Response Room::new_state(const Request& r, const Numbers&) {
   const auto form = Form::of(r);
-  if (!form) return refusal(form.error());
+  if (!form) return told(form.error());
   const auto proof = scan_of(form->number("proof")), drawing = scan_of(form->number("drawing"));
   if (!proof) return refusal(400, "The proof is missing.", "Hand in a scan of the state proof.");
   if (!drawing) return refusal(400, "The drawing is missing.", "Hand in a scan of the drawing.");
@@ -416,10 +279,9 @@ Response Room::new_state(const Request& r, const Numbers&) {
   s.temperature = form->text("temperature");
   s.dpi = form->real("dpi");
   s.made_on = now_text();
-  std::vector<std::pair<std::string, std::string>> names = {
-      {proof->file.parent_path().string() + "/", ""},
-      {proof->file.filename().string(), proof->name},
-      {drawing->file.filename().string(), drawing->name}};
+  Names names = ours_;
+  names.emplace_back(proof->file.filename().string(), proof->name);
+  names.emplace_back(drawing->file.filename().string(), drawing->name);
   return started(work_.add("planning", [this, s, names](const Progress& progress) {
     auto done = jobs::new_state(o_.studio, s, progress);
     return done ? done : Result<std::string>(std::unexpected(named(done.error(), names)));
@@ -441,7 +303,7 @@ Response Room::stop_work(const Request&, const Numbers& n) {
 Response Room::plan(const Request&, const Numbers& n) { return from(desk_.view(n[0])); }
 
 Response Room::answer_of(const Result<jobs::PlanDesk::Answer>& answer) {
-  if (!answer) return refusal(answer.error());
+  if (!answer) return told(answer.error());
   if (answer->conflict) {
     Response r = refusal(409,
                          "This plan was changed in another window meanwhile.",
@@ -455,10 +317,10 @@ Response Room::answer_of(const Result<jobs::PlanDesk::Answer>& answer) {
 }
 Response Room::change_plan(const Request& r, const Numbers& n) {
   const auto form = Form::of(r);
-  if (!form) return refusal(form.error());
+  if (!form) return told(form.error());
   const auto list = form->j.find("edits");
   const auto edits = jobs::hand_edits_from_json(list == form->j.end() ? "" : list->dump());
-  if (!edits) return refusal(edits.error());
+  if (!edits) return told(edits.error());
   return answer_of(desk_.change(n[0], *edits, now_text()));
 }
 Response Room::undo_plan(const Request&, const Numbers& n) { return answer_of(desk_.undo(n[0])); }
@@ -489,7 +351,7 @@ Response Room::bath(const Request&, const Numbers& n) {
 Response Room::bath_act(const Request& r, const Numbers& n) {
   using What = jobs::BathAct::What;
   const auto form = Form::of(r);
-  if (!form) return refusal(form.error());
+  if (!form) return told(form.error());
   static const std::map<std::string, What> acts = {{"start", What::start},
                                                    {"pause", What::pause},
                                                    {"resume", What::resume},

@@ -9,6 +9,7 @@
 #include <variant>
 
 #include "jobs/plan_desk.h"
+#include "page/form.h"
 #include "page/guard.h"
 #include "page/work.h"
 
@@ -34,6 +35,7 @@ struct RoomOptions {
 class Room {
  public:
   explicit Room(RoomOptions options);
+  ~Room();  // scans that were handed in go; those that were used are kept elsewhere
 
   // `head`: everything but the body. Either answers at once or takes the body.
   using Begun = std::variant<Response, std::unique_ptr<Sink>>;
@@ -41,11 +43,16 @@ class Room {
   const RoomOptions& options() const { return o_; }
   Work& work() { return work_; }
 
- private:
-  friend class ScanSink;
-  friend class BodySink;
-  using Numbers = std::vector<std::int64_t>;
+  using Numbers = std::vector<std::int64_t>;  // of an address
   using Handler = Response (Room::*)(const Request&, const Numbers&);
+  // A scan that was handed in.
+  struct Scan {
+    std::filesystem::path file;
+    std::string name;  // as the user calls it
+  };
+  std::int64_t add_scan(Scan scan);  // its number; 0: too many
+
+ private:
   struct Route {
     const char* method;
     const char* path;  // segments; '#' stands for a whole number
@@ -72,17 +79,18 @@ class Room {
   Response picture(std::string_view path);
   Response answer_of(const Result<jobs::PlanDesk::Answer>& answer);
 
+  // Answers and refusals; nothing in them tells where on this machine anything lies.
+  Response from(const Result<std::string>& json) const;
+  Response told(const Problem& problem) const;
+  Response started(const Result<int>& work) const;
+
   std::string today() const;
   std::string now_text() const;
 
-  // A scan that was handed in.
-  struct Scan {
-    std::filesystem::path file;
-    std::string name;  // as the user calls it
-  };
   Result<Scan> scan_of(std::int64_t id);
 
   RoomOptions o_;
+  Names ours_;  // folders, to be left out of answers
   jobs::PlanDesk desk_;
   std::mutex mutex_;  // of scans_
   std::map<std::int64_t, Scan> scans_;

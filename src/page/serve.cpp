@@ -201,6 +201,7 @@ Result<tcp::acceptor> opened(asio::io_context& io, unsigned short port) {
 Result<void> serve_page(const PageOptions& options, std::stop_token stop) {
   const auto studio = jobs::Studio::beside(options.book);
   if (auto ok = studio.make_folders(); !ok) return ok;
+  const jobs::AtWork at_work(studio);
   asio::io_context io(1);
   auto acceptor = opened(io, options.port);
   if (!acceptor) return std::unexpected(acceptor.error());
