@@ -53,6 +53,7 @@ std::vector<Measured> measure_edges(
       const cv::Matx22d across = n * n.t();
       m.covariance = across * (kAcross * kAcross) + (cv::Matx22d::eye() - across) * kAlongVariance;
       m.directions = 1;
+      m.patch = false;
       m.set = set;
       m.overlap = kOverlap;
       data.push_back(m);

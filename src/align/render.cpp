@@ -26,12 +26,14 @@ float bicubic(const cv::Mat1f& picture, double x, double y) {
   const int i = static_cast<int>(x), j = static_cast<int>(y);
   const Kernel kx = catmull_rom(static_cast<float>(x - i));
   const Kernel ky = catmull_rom(static_cast<float>(y - j));
-  float sum = 0;
-  for (int b = 0; b < 4; ++b) {
-    const float* p = picture[j - 1 + b] + (i - 1);
-    sum += ky.w[b] * (kx.w[0] * p[0] + kx.w[1] * p[1] + kx.w[2] * p[2] + kx.w[3] * p[3]);
-  }
-  return sum;
+  const float* p = picture[j - 1] + (i - 1);
+  const std::size_t line = picture.step1();
+  // Down the four columns at once, then across.
+  float column[4];
+  for (int a = 0; a < 4; ++a)
+    column[a] = ky.w[0] * p[a] + ky.w[1] * (p + line)[a] + ky.w[2] * (p + 2 * line)[a] +
+                ky.w[3] * (p + 3 * line)[a];
+  return (kx.w[0] * column[0] + kx.w[1] * column[1]) + (kx.w[2] * column[2] + kx.w[3] * column[3]);
 }
 
 }  // namespace

@@ -2,10 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
+#include <utility>
 
 namespace rebite::align {
 namespace {
 
+constexpr double kSettled = 0.003;  // mean change of a weight: the round was the last
 constexpr double kMedianChi2 = 1.3862943611198906;  // of 2 degrees of freedom: 2 ln 2
 
 cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
@@ -13,18 +16,23 @@ cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
   return m.covariance * scale + cv::Matx22d::eye() * (floor * floor);
 }
 
-void weigh(std::vector<Measured>& data,
-           const SplineFit::Answer& answer,
-           const std::vector<double>& scale,
-           double floor,
-           double width) {
+// Returns the mean change of a weight.
+double weigh(std::vector<Measured>& data,
+             const SplineFit::Answer& answer,
+             const std::vector<double>& scale,
+             double floor,
+             double width) {
+  double change = 0;
   for (Measured& m : data) {
+    const double before = m.weight;
     const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
     const cv::Matx22d c = calibrated(m, scale[static_cast<std::size_t>(m.set)], floor);
     m.misfit = (c.inv() * e).dot(e);
     const double g = 1 / (1 + m.misfit / (width * width));
     m.weight = m.fixed ? 1 : g * g;  // Geman and McClure, Bull. ISI 52-4, 1987
+    change += std::abs(m.weight - before);
   }
+  return change / static_cast<double>(std::max<std::size_t>(1, data.size()));
 }
 
 // Variance factor of each set: residuals against the law, by the median (half may be outliers).
@@ -52,19 +60,28 @@ double evidence(const SplineFit::Answer& a) {
   return 0.5 * (a.log_prior_det - a.log_det - a.chi2 - a.prior_energy);
 }
 
-// Coordinate search over factors of 3; weights stay as they are.
+// Coordinate search over factors; weights stay as they are. No prior is tried twice: each costs a
+// factorisation.
 SmoothnessPrior best_prior(SplineFit& system,
                            const std::vector<FitDatum>& data,
                            SmoothnessPrior start) {
   constexpr double least_bending = 1, most_bending = 1e6, least_sd = 3e-4, most_sd = 0.3;
-  double best = evidence(system.solve(data, start));
+  std::map<std::pair<long, long>, double> known;  // by the logarithms of the two
+  const auto evidence_of = [&](const SmoothnessPrior& prior) {
+    const std::pair key{std::lround(1e6 * std::log(prior.bending)),
+                        std::lround(1e6 * std::log(prior.fine_sd))};
+    const auto found = known.find(key);
+    if (found != known.end()) return found->second;
+    return known[key] = evidence(system.solve(data, prior));
+  };
+  double best = evidence_of(start);
   SmoothnessPrior prior = start;
   const auto improve = [&](double SmoothnessPrior::*part, double factor, double low, double high) {
     for (bool moved = false;; moved = true) {
       SmoothnessPrior trial = prior;
       trial.*part *= factor;
       if (trial.*part < low || trial.*part > high) return moved;
-      const double e = evidence(system.solve(data, trial));
+      const double e = evidence_of(trial);
       if (e <= best) return moved;
       best = e;
       prior = trial;
@@ -116,11 +133,14 @@ RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const Rob
                                   fit.prior.fine_sd * stage.fine};
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
-      weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stage.width);
+      const double change = weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stage.width);
+      if (change < kSettled) break;
     }
   if (rule.choose_prior)
     for (int round = 0; round < 2; ++round) {
+      const SmoothnessPrior before = fit.prior;
       fit.prior = best_prior(system, as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
+      if (fit.prior.bending == before.bending && fit.prior.fine_sd == before.fine_sd) break;
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stages.back().width);

@@ -15,6 +15,7 @@ struct Measured {
   cv::Matx22d covariance;  // by the patch-matching law, mm^2, scale not yet calibrated
   int set = 0;             // patches of one level and size share a calibration
   int directions = 2;      // in which the shift is known
+  bool patch = true;       // matched texture; false: a place on the plate's edge
   bool fixed = false;      // a pin: its covariance is what it is, and it is never an outlier
   double overlap = 1;      // how often each pixel was used in its set: (side / step)^2, >= 1
   double weight = 1;       // robust weight after a fit, 0..1

@@ -76,16 +76,13 @@ const cv::Mat1f& ScanLevels::base() {
 
 Level& ScanLevels::make(double px_per_mm) {
   const double wanted = std::min(px_per_mm, finest());
+  if (const auto found = levels_.find(key(wanted)); found != levels_.end()) return found->second;
   base();
-  auto found = levels_.find(key(wanted));
-  if (found == levels_.end())
-    found =
-        levels_
-            .emplace(key(wanted),
-                     wanted > base_scale_.x ? make_level(image_.relative, scale_, wanted, threads_)
-                                            : make_level(base_, base_scale_, wanted, threads_))
-            .first;
-  return found->second;
+  return levels_
+      .emplace(key(wanted),
+               wanted > base_scale_.x ? make_level(image_.relative, scale_, wanted, threads_)
+                                      : make_level(base_, base_scale_, wanted, threads_))
+      .first->second;
 }
 
 const Level& ScanLevels::level(double px_per_mm) { return make(px_per_mm); }
@@ -108,7 +105,14 @@ const Level& ScanLevels::with_form(double px_per_mm, double blur_mm, double sigm
   return level;
 }
 
-void ScanLevels::forget(double px_per_mm) { levels_.erase(key(std::min(px_per_mm, finest()))); }
+const Level& ScanLevels::with_only_grain(double px_per_mm, double sigma_mm) {
+  const Level& level = make(px_per_mm);
+  std::erase_if(levels_, [&](const auto& other) { return &other.second != &level; });
+  base_.release();
+  with_grain(px_per_mm, sigma_mm);
+  make(px_per_mm).density.release();
+  return level;
+}
 
 const std::optional<Outline>& ScanLevels::outline() {
   if (!sought_) {
@@ -123,7 +127,7 @@ PictureArea ScanLevels::picture(double px_per_mm) {
   const Level& l = level(px_per_mm);
   PictureArea area;
   if (outline()) {
-    area.mask = inside_rim(outline_->corners, l.px_per_mm, l.density.size());
+    area.mask = inside_rim(outline_->corners, l.px_per_mm, l.known.size());
     cv::bitwise_and(area.mask, l.known, area.mask);
     area.box_mm = around(outline_->corners) & cv::Rect2d({0, 0}, l.size_mm());
   } else {

@@ -55,7 +55,7 @@ double SelfCheck::inflation(double distance) const {
 double nearest_match(const std::vector<Measured>& data, cv::Point2d mm) {
   double nearest = 1e9;
   for (const Measured& m : data)
-    if (m.weight > kAccepted) nearest = std::min(nearest, cv::norm(m.at - mm));
+    if (m.patch && m.weight > kAccepted) nearest = std::min(nearest, cv::norm(m.at - mm));
   return nearest;
 }
 

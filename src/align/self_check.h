@@ -32,7 +32,7 @@ SelfCheck blocked_cross_validation(SplineFit& system,
                                    const cv::Rect2d& area_mm,
                                    bool dense);
 
-// Distance to the nearest match that the fit accepts.
+// Distance to the nearest matched patch (or pin) that the fit accepts.
 double nearest_match(const std::vector<Measured>& data, cv::Point2d mm);
 
 // Estimated error (one sd of one coordinate) on a grid of nodes, read by bilinear interpolation.

@@ -84,16 +84,23 @@ void SplineField::add_row(double x0, double step, double y, int n, cv::Vec2d* ou
       line[static_cast<std::size_t>(i)] +=
           coefficients_[static_cast<std::size_t>(grid_.index(i, row.j + static_cast<int>(b)))] *
           down.value[b];
-  for (int k = 0; k < n; ++k) {
-    const double x = std::clamp(
-        (x0 + k * step - grid_.origin.x) / grid_.spacing, 0.0, static_cast<double>(grid_.cells_x));
+  // Cell by cell: there the sum of the four functions is one cubic in the fraction t.
+  const double per_step = step / grid_.spacing, start = (x0 - grid_.origin.x) / grid_.spacing;
+  const double most = static_cast<double>(grid_.cells_x);
+  for (int k = 0; k < n;) {
+    const double x = std::clamp(start + k * per_step, 0.0, most);
     const int i = std::min(static_cast<int>(x), grid_.cells_x - 1);
-    const double t = x - i, r = 1 - t;
-    const double w0 = r * r * r / 6, w3 = t * t * t / 6;
-    const double w1 = (3 * t * t * t - 6 * t * t + 4) / 6, w2 = 1 - w0 - w1 - w3;
     const cv::Vec2d* c = &line[static_cast<std::size_t>(i)];
-    out[k][0] += w0 * c[0][0] + w1 * c[1][0] + w2 * c[2][0] + w3 * c[3][0];
-    out[k][1] += w0 * c[0][1] + w1 * c[1][1] + w2 * c[2][1] + w3 * c[3][1];
+    const cv::Vec2d a0 = (c[0] + 4 * c[1] + c[2]) * (1.0 / 6), a1 = (c[2] - c[0]) * 0.5;
+    const cv::Vec2d a2 = (c[0] - 2 * c[1] + c[2]) * 0.5;
+    const cv::Vec2d a3 = (c[3] - c[0] + 3 * (c[1] - c[2])) * (1.0 / 6);
+    const double next = i + 1 < grid_.cells_x ? (i + 1 - start) / per_step : n;
+    const int end = std::clamp(static_cast<int>(std::ceil(next)), k + 1, n);
+    for (; k < end; ++k) {
+      const double t = std::clamp(start + k * per_step, 0.0, most) - i;
+      out[k][0] += a0[0] + t * (a1[0] + t * (a2[0] + t * a3[0]));
+      out[k][1] += a0[1] + t * (a1[1] + t * (a2[1] + t * a3[1]));
+    }
   }
 }
 

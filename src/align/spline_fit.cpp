@@ -69,7 +69,8 @@ int slot(const Eigen::SparseMatrix<double>& m, int row, int col) {
 }  // namespace
 
 SplineFit::SplineFit(const cv::Rect2d& area_mm, double spacing_mm, int ratio, int threads)
-    : stiff_(SplineGrid::over(area_mm, spacing_mm * ratio)),
+    : area_(area_mm),
+      stiff_(SplineGrid::over(area_mm, spacing_mm * ratio)),
       fine_(stiff_.finer(ratio)),
       ratio_(ratio),
       threads_(threads),

@@ -50,6 +50,7 @@ class SplineFit {
 
   int unknowns() const { return 2 * (stiff_.size() + fine_.size()); }
   double spacing() const { return fine_.spacing; }
+  const cv::Rect2d& area() const { return area_; }
 
  private:
   struct Basis {
@@ -64,6 +65,7 @@ class SplineFit {
   void add_prior(const SmoothnessPrior& prior);
   void add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& right);
 
+  cv::Rect2d area_;
   SplineGrid stiff_, fine_;
   int ratio_ = 2, threads_ = 1;
   Sparse bending_;                  // of the stiff layer, one component

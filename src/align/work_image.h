@@ -18,7 +18,7 @@ struct Level {
   cv::Mat1f grain;
   // The same of the density blurred until grain is gone: lines and edges of tone. Likewise.
   cv::Mat1f form;
-  cv::Size2d size_mm() const { return {density.cols / px_per_mm, density.rows / px_per_mm}; }
+  cv::Size2d size_mm() const { return {known.cols / px_per_mm, known.rows / px_per_mm}; }
 };
 
 // The scale to work in. Where the scan carries no resolution, 300 dpi is taken and `real` is false.
