@@ -25,18 +25,22 @@ struct Candidate {
 
 class Merger {
  public:
-  using Loss = double (*)(const PartSums&, const PartSums&, double);
-  Merger(PartGraph graph, Loss loss) : g_(std::move(graph)), loss_(loss), age_(g_.parts.size(), 0) {
+  using Loss = double (*)(const PartTone&, const PartTone&, double);
+  Merger(PartGraph graph, Loss loss, double stop_at)
+      : g_(std::move(graph)),
+        tones_(g_.parts.begin(), g_.parts.end()),
+        loss_(loss),
+        stop_at_(stop_at),
+        age_(g_.parts.size(), 0) {
     into_.resize(g_.parts.size());
     for (std::size_t i = 0; i < into_.size(); ++i) into_[i] = static_cast<int>(i);
     for (std::size_t i = 0; i < g_.parts.size(); ++i) offer(static_cast<int>(i), true);
   }
 
-  std::vector<int> run(double stop_at) {
+  std::vector<int> run() {
     while (!heap_.empty()) {
       const Candidate c = heap_.top();
       heap_.pop();
-      if (c.loss > stop_at) break;
       if (age_[at(c.a)] != c.age_a || age_[at(c.b)] != c.age_b) continue;
       merge(c.a, c.b);
     }
@@ -49,7 +53,9 @@ class Merger {
   void offer(int a, bool only_higher) {
     for (const auto& [b, mm] : g_.border[at(a)]) {
       if (only_higher && b < a) continue;
-      heap_.push({loss_(g_.parts[at(a)], g_.parts[at(b)], mm),
+      const double loss = loss_(tones_[at(a)], tones_[at(b)], mm);
+      if (loss > stop_at_) continue;  // offered again should either part change
+      heap_.push({loss,
                   std::min(a, b),
                   std::max(a, b),
                   age_[at(std::min(a, b))],
@@ -60,6 +66,7 @@ class Merger {
   void merge(int a, int b) {
     if (g_.border[at(a)].size() < g_.border[at(b)].size()) std::swap(a, b);
     g_.parts[at(a)].add(g_.parts[at(b)]);
+    tones_[at(a)] = PartTone(g_.parts[at(a)]);
     for (const auto& [n, mm] : g_.border[at(b)]) {
       auto& theirs = g_.border[at(n)];
       theirs.erase(b);
@@ -89,7 +96,9 @@ class Merger {
   }
 
   PartGraph g_;
+  std::vector<PartTone> tones_;
   Loss loss_;
+  double stop_at_;
   std::vector<int> age_;
   std::vector<int> into_;
   std::priority_queue<Candidate, std::vector<Candidate>, std::greater<>> heap_;
@@ -139,34 +148,40 @@ PartGraph graph_of(const cv::Mat1i& labels, int count, const Cells& c, const cv:
   return g;
 }
 
-double steps_apart(const PartSums& a, const PartSums& b) {
+PartTone::PartTone(const PartSums& s)
+    : area(s.area),
+      now(s.now()),
+      target(s.target()),
+      var_now(s.area > 0 ? s.var_now / (s.area * s.area) : 0),
+      var_gap(s.area > 0 ? s.var_gap / (s.area * s.area) : 0) {}
+
+double steps_apart(const PartTone& a, const PartTone& b) {
   if (a.area <= 0 || b.area <= 0) return 0;
   const double step =
-      visible_step(Density::of(0.25 * (a.now() + b.now() + a.target() + b.target()))).value();
-  const double ga = a.gap();
-  const double gb = b.gap();
-  const auto var = [](double v, double area) { return v / (area * area); };
-  const double noise_gap = var(a.var_gap, a.area) + var(b.var_gap, b.area);
-  const double gap2 = (ga - gb) * (ga - gb) / (step * step + 2 * noise_gap);
-  const double noise_now = var(a.var_now, a.area) + var(b.var_now, b.area);
-  const double dn = a.now() - b.now();
-  const double now2 = dn * dn / (kNowStep * kNowStep + 2 * noise_now);
+      visible_step(Density::of(0.25 * (a.now + b.now + a.target + b.target))).value();
+  const double dg = a.gap() - b.gap();
+  const double gap2 = dg * dg / (step * step + 2 * (a.var_gap + b.var_gap));
+  const double dn = a.now - b.now;
+  const double now2 = dn * dn / (kNowStep * kNowStep + 2 * (a.var_now + b.var_now));
   return std::sqrt(gap2 + now2);
 }
 
-double merge_loss(const PartSums& a, const PartSums& b, double border_mm) {
+double merge_loss(const PartTone& a, const PartTone& b, double border_mm) {
   if (a.area <= 0 || b.area <= 0) return 0;
   const double d = steps_apart(a, b);
   return a.area * b.area / (a.area + b.area) * d * d / std::max(border_mm, 1e-6);
 }
 
 std::vector<int> merge_parts(PartGraph graph, double stop_at) {
-  return Merger(std::move(graph), merge_loss).run(stop_at);
+  const auto loss = [](const PartTone& a, const PartTone& b, double mm) {
+    return merge_loss(a, b, mm);
+  };
+  return Merger(std::move(graph), loss, stop_at).run();
 }
 
 std::vector<int> merge_alike(PartGraph graph, double steps) {
-  const auto loss = [](const PartSums& a, const PartSums& b, double) { return steps_apart(a, b); };
-  return Merger(std::move(graph), loss).run(steps);
+  const auto loss = [](const PartTone& a, const PartTone& b, double) { return steps_apart(a, b); };
+  return Merger(std::move(graph), loss, steps).run();
 }
 
 cv::Mat1i block_labels(const Cells& c, double block_mm, int& count) {

@@ -22,6 +22,15 @@ struct PartSums {
   void add(const PartSums& o);
 };
 
+// What two parts are compared by, worked out once: merging compares each part many times.
+struct PartTone {
+  explicit PartTone(const PartSums& sums);
+  double area;
+  double now, target;       // density
+  double var_now, var_gap;  // of the part's means, from grain
+  double gap() const { return target - now; }
+};
+
 // Parts and what they share of borders, in mm. Labels 0..n-1; -1 is no part.
 struct PartGraph {
   std::vector<PartSums> parts;
@@ -38,10 +47,16 @@ PartGraph graph_of(const cv::Mat1i& labels,
 // minutes (two parts with the same gap but tones 0.12 D apart count as one step apart). Unworked
 // parts of different tone stay apart too: a part must be of one tone to know its own borders.
 // Grain noise of small parts is allowed for.
-double steps_apart(const PartSums& a, const PartSums& b);
+double steps_apart(const PartTone& a, const PartTone& b);
+inline double steps_apart(const PartSums& a, const PartSums& b) {
+  return steps_apart(PartTone(a), PartTone(b));
+}
 
 // What merging a and b loses: squared steps x mm2 per mm of border that goes.
-double merge_loss(const PartSums& a, const PartSums& b, double border_mm);
+double merge_loss(const PartTone& a, const PartTone& b, double border_mm);
+inline double merge_loss(const PartSums& a, const PartSums& b, double border_mm) {
+  return merge_loss(PartTone(a), PartTone(b), border_mm);
+}
 
 // Greedy merging, least loss first, until the next loss exceeds `stop_at` (mm): the full
 // lambda-schedule for the piecewise constant Mumford-Shah functional (G. Koepfler, C. Lopez,
