@@ -105,6 +105,7 @@ class Aligning {
               100 * start_.best.share,
               100 * kRefuse),
           "Check the two files; if they do belong together, align by hand with --pins."};
+    if (start_.steep && !by_hand) return seen_at_a_slant();
     if (both_scaled() && !by_hand) {
       const ScaleVerdict verdict = judge_scale(scale_finding());
       if (verdict.problem) return verdict.problem;
@@ -124,6 +125,19 @@ class Aligning {
       result_.notes.push_back(
           drawing_name_ + " is seen at a slant, as in a photograph: a flat scan matches better");
     return std::nullopt;
+  }
+
+  Problem seen_at_a_slant() const {
+    const double x = start_.shape.scale_x, y = start_.shape.scale_y;
+    return {ProblemKind::data,
+            fmt::format("{} shows the picture of {} at a steep slant, as a photograph taken from "
+                        "the side: {:.2f} times its length across, {:.2f} times down",
+                        drawing_name_,
+                        proof_name_,
+                        x,
+                        y),
+            "Scan the drawing flat, or photograph it again with the camera square to the sheet; "
+            "or align by hand with --pins."};
   }
 
   ScaleFinding scale_finding() const {

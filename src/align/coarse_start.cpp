@@ -11,7 +11,9 @@ constexpr double kSure = 0.5;  // no wrong guess ever came near: no need to try 
 constexpr double kGrainSigma = 2, kFineSigma = 1.6;  // mm, local normalisation
 constexpr double kFormBlur = 0.35, kFormSigma = 4;   // mm
 constexpr double kWorthGrain = 0.06;                 // share below which grain is not tried
-constexpr double kOwnScale = 0.07;  // paper does not stretch by more, nor a scanner
+constexpr double kOwnScale = 0.07;                 // paper does not stretch by more, nor a scanner
+constexpr double kSteep = 1.25, kSteepSkew = 0.3;  // a sheet seen 37 degrees off square
+constexpr int kSurelyThere = 30;                   // features that no chance map brings together
 
 // One coarse trial: the share of a guess by lines and tone edges and by grain, the better of the
 // two.
@@ -101,6 +103,11 @@ cv::Matx33d scaled(const cv::Matx33d& map, double factor) {
   return cv::Matx33d(factor, 0, 0, 0, factor, 0, 0, 0, 1) * map;
 }
 
+bool steep_slant(const MapShape& s) {
+  return std::max(s.scale_x, s.scale_y) > kSteep * std::min(s.scale_x, s.scale_y) ||
+         std::abs(s.skew) > kSteepSkew;
+}
+
 bool is_perspective(const cv::Matx33d& m) { return std::abs(m(2, 0)) + std::abs(m(2, 1)) > 1e-9; }
 
 bool alike(const Hypothesis& a, const Hypothesis& b) {
@@ -121,9 +128,7 @@ void consider(std::vector<Tried>& tried,
   const MapShape shape = shape_of(project_slope(guess.map, guess.at));
   const double scale = guess.scale();
   if (!(scale > 0.12 && scale < 8)) return;
-  if (std::max(shape.scale_x, shape.scale_y) > 1.25 * std::min(shape.scale_x, shape.scale_y) ||
-      std::abs(shape.skew) > 0.3)
-    return;
+  if (steep_slant(shape) && guess.support < kSurelyThere) return;
   if (own_scale(shape)) {
     tried.push_back({guess, plain(guess.map)});
     return;
@@ -206,6 +211,7 @@ CoarseStart find_start(ScanLevels& proof,
   start.grain = best->agreement.grain && best->agreement.share > 0.5;
   start.shape = shape_of(project_slope(best->guess.map, best->guess.at));
   start.perspective = is_perspective(best->guess.map);
+  start.steep = steep_slant(start.shape);
   if (!own_scale(start.shape)) {
     const double factor = 1 / best->guess.scale();
     drawing.rescale(factor);

@@ -16,6 +16,7 @@ struct CoarseStart {
   MapShape shape;            // of the guess, in the drawing's own millimetres as tagged
   bool grain = false;        // it was the grain that agreed best
   bool perspective = false;  // the guess is not affine: a photograph
+  bool steep = false;        // seen too far off square to be measured
   double runner_up = 0;      // share of the best guess of another turn or mirror
   int guesses = 0;
 };

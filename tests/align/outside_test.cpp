@@ -53,6 +53,20 @@ TEST(OutsideTest, OxfordGraffitiCornersWithinThreePixels) {
   EXPECT_LT(best, 3.0);
 }
 
+// The same pair as a whole: the same wall, but 50 degrees off square.
+TEST(OutsideTest, OxfordGraffitiIsRefusedForItsSlant) {
+  const auto folder = maker::outside_data("graf");
+  REBITE_NEEDS_OUTSIDE_DATA(folder);
+  scan::ReadOptions options;
+  options.resolution_needed = false;
+  const auto front = scan::read_scan(folder / "graf1.png", options);
+  const auto side = scan::read_scan(folder / "graf3.png", options);
+  ASSERT_TRUE(front && side);
+  const auto aligned = align_pair(*front, *side, {});
+  ASSERT_FALSE(aligned);
+  EXPECT_NE(aligned.error().what.find("slant"), std::string::npos) << aligned.error().what;
+}
+
 // Two impressions of one plate of 1880 (Lalanne / Koehler, A Treatise on Etching, plates I and II):
 // 570 matched points about an affine map, RMS 0.285 px, measured apart from this project.
 TEST(OutsideTest, TwoImpressionsOf1880WithinHalfAPixel) {
