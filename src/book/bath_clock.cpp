@@ -10,14 +10,40 @@
 
 namespace rebite::book {
 
-double BathClock::minutes_in_bath(WallMs now) const {
-  const WallMs until = ended.value_or(std::max(now, started));
-  WallMs in = until - started;
-  for (const auto& pause : pauses) {
+namespace {
+
+double minutes_until(const BathClock& clock, WallMs until) {
+  WallMs in = until - clock.started;
+  for (const auto& pause : clock.pauses) {
     const WallMs from = std::min(pause.from, until);
     in -= std::max<WallMs>(0, std::min(pause.to.value_or(until), until) - from);
   }
   return static_cast<double>(std::max<WallMs>(0, in)) / 60000;
+}
+
+}  // namespace
+
+double BathClock::minutes_in_bath(WallMs now) const {
+  return minutes_until(*this, ended.value_or(std::max(now, started)));
+}
+
+std::vector<std::pair<double, std::optional<double>>> BathClock::minutes_by_temperature(
+    WallMs now) const {
+  const WallMs end = ended.value_or(std::max(now, started));
+  std::vector<std::pair<double, std::optional<double>>> parts;
+  double before = 0;
+  auto celsius = temperature_c;
+  const auto part_until = [&](WallMs at) {
+    const double minutes = std::max(before, minutes_until(*this, std::min(at, end)));
+    parts.emplace_back(minutes - before, celsius);
+    before = minutes;
+  };
+  for (const auto& reading : readings) {
+    part_until(reading.at);
+    celsius = reading.celsius;
+  }
+  part_until(end);
+  return parts;
 }
 
 std::optional<double> BathClock::pulled_late_minutes() const {
@@ -66,6 +92,16 @@ std::vector<BathClock> clocks_where(Store& store, const std::string& where, Id k
     list[place.at(p.getColumn(0).getInt64())].pauses.push_back(
         {p.getColumn(1).getInt64(), moment(p.getColumn(2))});
   }
+  SQLite::Statement t(store.db(),
+                      "SELECT t.clock_id, t.at_ms, t.temperature_c FROM bath_clocks c JOIN "
+                      "bath_temperatures t ON t.clock_id = c.id WHERE " +
+                          where + " ORDER BY t.id");
+  if (key) t.bind(1, key);
+  while (t.executeStep()) {
+    TemperatureReading reading{t.getColumn(1).getInt64(), {}};
+    if (!t.getColumn(2).isNull()) reading.celsius = t.getColumn(2).getDouble();
+    list[place.at(t.getColumn(0).getInt64())].readings.push_back(reading);
+  }
   return list;
 }
 
@@ -86,7 +122,17 @@ Result<BathClock> running_clock(Store& store, Id id) {
 WallMs not_before_last(const BathClock& c, WallMs at) {
   at = std::max(at, c.started);
   if (!c.pauses.empty()) at = std::max(at, c.pauses.back().to.value_or(c.pauses.back().from));
+  if (!c.readings.empty()) at = std::max(at, c.readings.back().at);
   return at;
+}
+
+// Over the minutes of known temperature; empty: none was known.
+std::optional<double> mean_temperature(const BathClock& c, WallMs end) {
+  double sum = 0, known = 0;
+  for (const auto& [minutes, celsius] : c.minutes_by_temperature(end)) {
+    if (celsius) sum += minutes * *celsius, known += minutes;
+  }
+  return known > 0 ? std::optional(sum / known) : c.latest_temperature();
 }
 
 // Closes an open pause at `at`. Inside a transaction only.
@@ -142,11 +188,14 @@ Result<void> Book::resume_clock(Id clock, WallMs at) {
   });
 }
 
-Result<void> Book::set_clock_temperature(Id clock, std::optional<double> celsius) {
+Result<void> Book::read_temperature(Id clock, WallMs at, std::optional<double> celsius) {
   return store_->write([&]() -> Result<void> {
     const auto c = running_clock(*store_, clock);
     if (!c) return std::unexpected(c.error());
-    store_->update("bath_clocks", clock, {{"temperature_c", or_null(celsius)}});
+    store_->insert("bath_temperatures",
+                   {{"clock_id", clock},
+                    {"at_ms", not_before_last(*c, at)},
+                    {"temperature_c", or_null(celsius)}});
     return {};
   });
 }
@@ -164,7 +213,8 @@ Result<Id> Book::pull(Id clock, WallMs at, const std::string& done_on, const std
     }
     close_pause(*store_, clock, end);
     const Id bite = insert_bite(
-        *store_, {0, c->state, c->stage, minutes, c->temperature_c, c->batch, done_on, note});
+        *store_,
+        {0, c->state, c->stage, minutes, mean_temperature(*c, end), c->batch, done_on, note});
     Columns ended{{"ended_ms", end}, {"bite_id", bite}};
     if (!note.empty()) ended.push_back({"note", note});
     store_->update("bath_clocks", clock, ended);

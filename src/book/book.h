@@ -89,9 +89,11 @@ class Book {
   Result<Id> start_clock(const BathClock& clock);  // pauses, ended and bite are ignored
   Result<void> pause_clock(Id clock, WallMs at);
   Result<void> resume_clock(Id clock, WallMs at);
-  Result<void> set_clock_temperature(Id clock, std::optional<double> celsius);
-  // Ends the clock and records the bite with the minutes really taken, as one transaction; returns
-  // the bite. `done_on`: ISO date, may be empty.
+  // Counts from then on; what was bitten before stays at the temperature before.
+  Result<void> read_temperature(Id clock, WallMs at, std::optional<double> celsius);
+  // Ends the clock and records the bite with the minutes really taken and the mean of the known
+  // temperatures over them, as one transaction; returns the bite. `done_on`: ISO date, may be
+  // empty.
   Result<Id> pull(Id clock, WallMs at, const std::string& done_on, const std::string& note);
   // Ends the clock without a bite (started by mistake, or the plate never was in the bath).
   Result<void> call_off_clock(Id clock, WallMs at, const std::string& note);

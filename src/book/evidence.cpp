@@ -170,6 +170,28 @@ bool usable(const RegionOutcome& o) {
          std::isfinite(o.now_sd) && std::isfinite(o.reached_sd) && o.wedge_minutes >= 0;
 }
 
+// d ln t / d ln q of the bitten regions, at the speed found.
+std::vector<double> overlap_answers(const std::vector<RegionOutcome>& outcomes,
+                                    const wedge::Batch& batch,
+                                    const plan::BiteModel& model,
+                                    double speed) {
+  constexpr double h = 0.1;
+  wedge::Batch less = batch, more = batch;
+  less.overlap.q *= 1 - h, more.overlap.q *= 1 + h;
+  const plan::BiteModel low(less, plan::Ground::fresh, {}, 0.2);
+  const plan::BiteModel high(more, plan::Ground::fresh, {}, 0.2);
+  std::vector<double> answers;
+  for (const auto& o : outcomes) {
+    if (o.wedge_minutes <= 0) continue;
+    const Density now = Density::of(o.now);
+    const Density tone = model.reached(now, BiteTime::minutes(o.wedge_minutes / speed));
+    if (tone >= low.reach(now) || tone <= now) continue;
+    const double a = low.time_to(now, tone).in_minutes(), b = high.time_to(now, tone).in_minutes();
+    if (a > 0 && b > 0) answers.push_back(std::log(b / a) / std::log((1 + h) / (1 - h)));
+  }
+  return answers;
+}
+
 }  // namespace
 
 std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& all,
@@ -196,6 +218,14 @@ std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& all,
   if (e.sd > 0.8 * speed_sd) return std::nullopt;
   e.regions = bitten;
   e.inking = at[1];
+  if (ground == plan::Ground::fresh) {
+    const auto answers = overlap_answers(outcomes, batch, model, std::exp(e.ln_speed));
+    const auto n = static_cast<double>(answers.size());
+    for (const double a : answers) e.overlap_answer += a / n;
+    double squares = 0;
+    for (const double a : answers) squares += (a - e.overlap_answer) * (a - e.overlap_answer) / n;
+    e.overlap_spread = std::sqrt(squares);
+  }
   const Fit bent(points, model, true);
   const Vector sloped = bent.solve(at);
   e.slope = sloped[2];

@@ -48,6 +48,9 @@ struct StateEvidence {
   int regions = 0;      // bitten ones
   double inking = 0;    // u, density
   double slope = 0, slope_sd = 0;
+  // By how much the logarithm of a bitten region's time answers to that of the overlap q of fresh
+  // grounds: the regions' mean, and their spread about it. 0 on a kept ground.
+  double overlap_answer = 0, overlap_spread = 0;
   std::vector<RegionAnswer> answers;
 };
 

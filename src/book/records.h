@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "units/lengths.h"
@@ -133,15 +134,22 @@ struct Pause {
   std::optional<WallMs> to;  // none: still paused
 };
 
+// Of the bath, from then on.
+struct TemperatureReading {
+  WallMs at = 0;
+  std::optional<double> celsius;  // none: not known any more
+};
+
 // One dip under the clock. The clock is in the book, not in a window: it goes on when the page is
 // closed or the machine is started again.
 struct BathClock {
   Id id = 0, state = 0;
   Id plan = 0;  // 0: not from a plan
   int stage = 1;
-  double planned_minutes = 0;  // of this dip; 0: not said
-  std::optional<double> temperature_c;
-  Id batch = 0;  // 0: the plan's, or not said
+  double planned_minutes = 0;                // of this dip; 0: not said
+  std::optional<double> temperature_c;       // when the plate went in
+  std::vector<TemperatureReading> readings;  // since then, in order
+  Id batch = 0;                              // 0: the plan's, or not said
   WallMs started = 0;
   std::vector<Pause> pauses;  // in order; at most the last is open
   std::optional<WallMs> ended;
@@ -152,6 +160,11 @@ struct BathClock {
   bool paused() const { return !ended && !pauses.empty() && !pauses.back().to; }
   // In the bath until `now` (or until it ended), without the pauses. Never negative.
   double minutes_in_bath(WallMs now) const;
+  // The same cut where the temperature was read: (minutes, temperature), in order.
+  std::vector<std::pair<double, std::optional<double>>> minutes_by_temperature(WallMs now) const;
+  std::optional<double> latest_temperature() const {
+    return readings.empty() ? temperature_c : readings.back().celsius;
+  }
   // Once ended: below 0 pulled early, above 0 late. Empty while running or when nothing was
   // planned.
   std::optional<double> pulled_late_minutes() const;

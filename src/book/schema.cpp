@@ -177,7 +177,18 @@ CREATE INDEX clocks_of_state ON bath_clocks (state_id);
 CREATE INDEX pauses_of_clock ON bath_pauses (clock_id);
 )sql";
 
-constexpr std::array all_migrations{version_1, version_2};
+// Readings of the thermometer while the plate is in the bath; NULL: not known any more.
+constexpr const char* version_3 = R"sql(
+CREATE TABLE bath_temperatures (
+  id INTEGER PRIMARY KEY,
+  clock_id INTEGER NOT NULL REFERENCES bath_clocks(id),
+  at_ms INTEGER NOT NULL CHECK (at_ms > 0),
+  temperature_c REAL CHECK (temperature_c BETWEEN -10 AND 100)
+) STRICT;
+CREATE INDEX temperatures_of_clock ON bath_temperatures (clock_id);
+)sql";
+
+constexpr std::array all_migrations{version_1, version_2, version_3};
 
 constexpr std::array tables_in_order{Table{"plates", 1},
                                      Table{"batches", 1},
@@ -193,7 +204,8 @@ constexpr std::array tables_in_order{Table{"plates", 1},
                                      Table{"plan_edits", 2},
                                      Table{"current_plans", 2},
                                      Table{"bath_clocks", 2},
-                                     Table{"bath_pauses", 2}};
+                                     Table{"bath_pauses", 2},
+                                     Table{"bath_temperatures", 3}};
 
 }  // namespace
 

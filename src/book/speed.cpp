@@ -32,6 +32,24 @@ void walk(MixedLevel& level, int use, double days) {
   level.step(per_use * per_use + early * early, idle * idle);
 }
 
+// What the states on fresh grounds say of the overlap together with the speed.
+struct OverlapSeen {
+  double weight = 0, answer = 0, squares = 0;  // sums over the states
+  void add(const StateEvidence& e, double sd) {
+    const double w = 1 / (sd * sd);
+    weight += w;
+    answer += w * e.overlap_answer;
+    squares += w * (e.overlap_answer * e.overlap_answer + e.overlap_spread * e.overlap_spread);
+  }
+  double share_in_doubt(double overlap_sd) const {
+    if (!(squares > 0)) return 1;
+    const double shared = answer / weight, all = squares / weight;
+    const double before = shared * shared * overlap_sd * overlap_sd;
+    const double left = 1 / (1 + before * weight);  // of the variance that all regions share
+    return std::sqrt(std::min(1.0, (all - shared * shared + left * shared * shared) / all));
+  }
+};
+
 void judge(SpeedHistory& h) {
   if (h.compared == 0) return;
   const double x = std::log(h.speed);
@@ -134,6 +152,7 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
                    const std::string& next_date) {
   SpeedHistory h;
   MixedLevel level(wedge_ln_sd * wedge_ln_sd);
+  OverlapSeen overlap;
   double copper = 0, slope_weight = 0, slope_sum = 0;
   std::string before = batch.bitten_on;
   int use_number = 0;
@@ -156,6 +175,7 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
       ++h.compared;
       s.measured_sd = std::hypot(s.evidence->sd, std::hypot(outcomes.temperature_ln_sd, floor_sd));
       s.unexpected = !level.update(s.evidence->ln_speed, s.measured_sd * s.measured_sd, bound);
+      if (s.evidence->overlap_answer != 0) overlap.add(*s.evidence, s.measured_sd);
       const double w = 1 / (s.evidence->slope_sd * s.evidence->slope_sd);
       slope_weight += w, slope_sum += w * s.evidence->slope;
     }
@@ -171,6 +191,7 @@ SpeedHistory learn(const std::vector<BatchUse>& uses,
     walk(level, use_number, days_between(before, next_date));
     h.speed = std::exp(level.mean());
     h.ln_sd = std::sqrt(level.variance());
+    h.overlap_share = overlap.share_in_doubt(batch.overlap.sd);
   }
   judge(h);
   return h;

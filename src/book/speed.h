@@ -15,6 +15,12 @@
 // Control AC-10:434), and mixed by mean and variance. A state that lies more than 2.5 standard
 // deviations off is taken at 2.5 (Huber), in the weights too: one wrong sheet cannot carry the
 // speed away, two in a row do.
+//
+// An overlap of fresh grounds that strays from the rule (wedge::OverlapRule) acts on the minutes of
+// all fresh bites almost alike, so that states on fresh grounds cannot tell it from the speed, and
+// need not: the learned speed holds it. What the next plan must still doubt of it is what the
+// states left of it (as prior and measurements combine: precisions add) and by how much regions
+// answer to it differently.
 #pragma once
 
 #include <optional>
@@ -84,6 +90,7 @@ struct SpeedStep {
 struct SpeedHistory {
   std::vector<SpeedStep> steps;
   double speed = 1, ln_sd = 0;  // for the next plan
+  double overlap_share = 1;     // of OverlapRule::sd, still in doubt on a fresh ground
   int compared = 0;             // states that told something
   double slope = 0, slope_sd = 0;
   bool new_wedge = false;  // the curve itself has changed: multiplying no longer helps

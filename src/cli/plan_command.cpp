@@ -8,6 +8,7 @@
 #include "cli/print_plan.h"
 #include "jobs/book_jobs.h"
 #include "jobs/plan_state.h"
+#include "jobs/studio.h"
 #include "units/parse.h"
 
 namespace rebite::cli {
@@ -70,7 +71,7 @@ int run(Options& o, Surroundings& around) {
   if (auto ok = understand(o); !ok) return around.console.problem(ok.error());
   const char* environment = std::getenv("REBITE_BOOK");
   o.request.book = jobs::book_file(o.request.book, environment ? environment : "");
-  const auto report = jobs::plan_state(o.request, around.console.progress(around.stop));
+  const auto report = jobs::plan_on_record(o.request, around.console.progress(around.stop));
   if (!report) return around.console.problem(report.error());
   around.console.notes(report->content.plan.notes);
   return around.console.result(o.json ? report->plan_json

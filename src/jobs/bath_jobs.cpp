@@ -43,6 +43,15 @@ struct Bath {
     const double now = plan::conditions_of(*batch, bench).temperature_alone.value;
     return now / (plan.temperature_factor > 0 ? plan.temperature_factor : 1);
   }
+  // When the plate is to be pulled, in minutes in the bath: what is left of the plan's minutes
+  // after those that are over, each worth what its temperature made it, at the temperature of now.
+  double target_minutes(const book::BathClock& c, book::WallMs now) const {
+    double over = 0, worth = 0;
+    for (const auto& [minutes, celsius] : c.minutes_by_temperature(now)) {
+      over += minutes, worth += minutes / factor_at(celsius);
+    }
+    return std::max(0.0, over + (c.planned_minutes - worth) * factor_at(c.latest_temperature()));
+  }
   std::optional<double> plan_temperature() const {
     if (plan.temperature_c) return plan.temperature_c;
     return batch ? batch->temperature_c : std::nullopt;
@@ -132,9 +141,9 @@ std::string json_of(const Bath& b, book::WallMs now) {
                   {"stage", c.stage},
                   {"paused", c.paused()},
                   {"planned_minutes", c.planned_minutes},
-                  {"target_minutes", c.planned_minutes * b.factor_at(c.temperature_c)},
+                  {"target_minutes", b.target_minutes(c, now)},
                   {"elapsed_minutes", c.minutes_in_bath(now)}};
-    if (c.temperature_c) j["clock"]["temperature_c"] = *c.temperature_c;
+    if (const auto t = c.latest_temperature()) j["clock"]["temperature_c"] = *t;
   }
   return j.dump(-1, ' ', false, Json::error_handler_t::replace);
 }
@@ -186,7 +195,7 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
     case What::temperature: {
       const auto celsius = celsius_of(act.temperature);
       if (!celsius) return std::unexpected(celsius.error());
-      return book.set_clock_temperature(act.clock, *celsius);
+      return book.read_temperature(act.clock, now, *celsius);
     }
   }
   return {};

@@ -123,6 +123,7 @@ Json json_of(const plan::PlanOptions& o) {
          {"shortest_s", o.shortest.in_seconds()},
          {"speed", o.speed},
          {"speed_sd", o.speed_sd},
+         {"overlap_share", o.overlap_share},
          {"days", o.days_since_wedge},
          {"plates", o.plates_since_wedge},
          {"area", o.plate_area_mm2}};
@@ -137,6 +138,7 @@ plan::PlanOptions options(const Json& j) {
   o.shortest = BiteTime::seconds(j.at("shortest_s"));
   o.speed = j.at("speed");
   o.speed_sd = j.at("speed_sd");
+  o.overlap_share = j.value("overlap_share", 1.0);
   o.days_since_wedge = j.at("days");
   o.plates_since_wedge = j.at("plates");
   o.plate_area_mm2 = j.at("area");
@@ -224,8 +226,8 @@ Json plain_data(const PlanRequest& request,
       {"options", json_of(sources.options)},
       {"mark", json_of(*sources.alignment.plate)},
       {"levels", json_of(levels)},
-      {"proof", request.proof.string()},
-      {"scanner", request.read.scanner.string()},
+      {"proof", fs::absolute(request.proof).string()},
+      {"scanner", request.read.scanner.empty() ? "" : fs::absolute(request.read.scanner).string()},
       {"dpi", request.read.dpi},
       {"brush_mm", request.brush_mm},
       {"batch", batch}};

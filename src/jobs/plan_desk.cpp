@@ -81,8 +81,8 @@ Result<std::shared_ptr<const KeptPlan>> PlanDesk::kept(book::Id root) {
   if (!read) {
     if (read.error().kind == ProblemKind::no_input) {
       return refuse(ProblemKind::no_input,
-                    "what was measured for this plan is not kept here: it was made with the "
-                    "command line, or its folder was removed",
+                    "what was measured for this plan is not kept here: it was made with an edit "
+                    "file or by an earlier Rebite, or its folder was removed",
                     "Hand in its proof and drawing again under 'New state'.");
     }
     return std::unexpected(read.error());

@@ -124,6 +124,7 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
     const double was = uses->back().plan.speed;
     options.speed = speed_ = history.speed;
     options.speed_sd = speed_sd_ = history.ln_sd;
+    options.overlap_share = history.overlap_share;
     notes.push_back(fmt::format(
         "The record book: {} states of batch {} compared. The last plan took {:.2f} times the "
         "wedge's minutes, this one takes {:.2f} (+- {:.0f} %).",

@@ -189,6 +189,46 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
   });
 }
 
+Result<PlannedAndKept> plan_and_keep(const Studio& studio,
+                                     PlanRequest request,
+                                     const Progress& progress) {
+  static std::atomic<unsigned> count{0};
+  const fs::path fresh = studio.plans() / fmt::format("new-{}-{}", ::getpid(), ++count);
+  fs::create_directories(fresh);
+  if (request.out.empty()) request.out = fresh / "sheets";
+  auto report = plan_state(
+      request, progress, [&](const auto& sources, const auto& content, const auto& part) {
+        return keep_plan(fresh, request, sources, content, part);
+      });
+  if (!report) {
+    std::error_code ignored;
+    fs::remove_all(fresh, ignored);
+    return std::unexpected(report.error());
+  }
+  auto book = book::Book::open(request.book, book::Book::Access::write);
+  if (!book) return std::unexpected(book.error());
+  const auto plate = book->plate(request.record);
+  if (!plate) return std::unexpected(plate.error());
+  const auto plan = book->last_plan(plate->id);
+  if (!plan) return std::unexpected(plan.error());
+  const auto state = book->last_state(plate->id);
+  if (!state) return std::unexpected(state.error());
+  fs::rename(fresh, studio.plans() / fmt::format("{}", (*plan)->id));
+  return PlannedAndKept{std::move(*report), plate->id, (*state)->number, (*plan)->id};
+}
+
+Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& progress) {
+  // The page's list of changes knows nothing of an edit file: such a plan is changed by its file.
+  if (request.record.empty() || !request.edit.empty()) return plan_state(request, progress);
+  return guarded("Planning", [&]() -> Result<PlanReport> {
+    const Studio studio = Studio::beside(request.book);
+    if (auto ok = studio.make_folders(); !ok) return std::unexpected(ok.error());
+    auto done = plan_and_keep(studio, request, progress);
+    if (!done) return std::unexpected(done.error());
+    return std::move(done->report);
+  });
+}
+
 Result<std::string> new_state(const Studio& studio, const NewState& s, const Progress& progress) {
   return guarded("Planning", [&]() -> Result<std::string> {
     PlanRequest request;
@@ -229,33 +269,10 @@ Result<std::string> new_state(const Studio& studio, const NewState& s, const Pro
         request.batch = *file;
       }
     }
-    static std::atomic<unsigned> count{0};
-    const fs::path fresh = studio.plans() / fmt::format("new-{}-{}", ::getpid(), ++count);
-    const auto tidy = [&] {
-      std::error_code ignored;
-      fs::remove_all(fresh, ignored);
-    };
-    fs::create_directories(fresh);
-    request.out = fresh / "sheets";
-    const auto report = plan_state(
-        request, progress, [&](const auto& sources, const auto& content, const auto& part) {
-          return keep_plan(fresh, request, sources, content, part);
-        });
-    if (!report) {
-      tidy();
-      return std::unexpected(report.error());
-    }
+    const auto done = plan_and_keep(studio, request, progress);
+    if (!done) return std::unexpected(done.error());
     proof.keep(), drawing.keep();
-    auto book = opened(studio);
-    if (!book) return std::unexpected(book.error());
-    const auto plate = book->plate(s.plate);
-    if (!plate) return std::unexpected(plate.error());
-    const auto plan = book->last_plan(plate->id);
-    if (!plan) return std::unexpected(plan.error());
-    const auto state = book->last_state(plate->id);
-    if (!state) return std::unexpected(state.error());
-    fs::rename(fresh, studio.plans() / fmt::format("{}", (*plan)->id));
-    return text_of({{"plate", plate->id}, {"state", (*state)->number}, {"plan", (*plan)->id}});
+    return text_of({{"plate", done->plate}, {"state", done->state}, {"plan", done->plan}});
   });
 }
 

@@ -68,6 +68,21 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest request, const 
 // {"batch":{..},"curve_svg","curve","notes",..}
 Result<std::string> batch_page(const Studio& studio, book::Id batch, const std::string& today);
 
+// Plans, records (request.record and book must be set), and keeps what was measured in the studio,
+// so that the page can change the plan. An empty request.out: the sheets are kept there too.
+struct PlannedAndKept {
+  PlanReport report;
+  book::Id plate = 0;
+  int state = 0;  // number
+  book::Id plan = 0;
+};
+Result<PlannedAndKept> plan_and_keep(const Studio& studio,
+                                     PlanRequest request,
+                                     const Progress& progress);
+// The command line's plan: as plan_and_keep beside its book where it is recorded, so that the page
+// can change it; else plan_state.
+Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& progress = {});
+
 struct NewState {
   std::string plate;  // title; made where the book does not have it
   std::string size;   // as typed; empty: the book's

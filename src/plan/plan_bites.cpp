@@ -93,6 +93,11 @@ std::optional<Problem> trouble_with(const PlanOptions& o) {
         fmt::format("a speed factor of {:.3g} +- {:.3g} is not usable", o.speed, o.speed_sd),
         "Leave the speed to the record of the batch.");
   }
+  if (!(o.overlap_share >= 0 && o.overlap_share <= 1)) {
+    return wrong(
+        fmt::format("a share of {:.3g} of the overlap's doubt is outside 0 to 1", o.overlap_share),
+        "Leave it to the record of the batch.");
+  }
   const double shortest = o.shortest.in_seconds();
   if (!(shortest >= 0 && shortest <= 3600)) {
     return wrong(fmt::format("a shortest dip of {:.0f} s is outside 0 to 3600 s", shortest),
@@ -247,7 +252,9 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
     plan.time_factor_ln_sd = conditions.all.ln_sd;
     plan.new_wedge_advised = conditions.all.new_wedge;
     plan.notes = conditions.all.notes;
-    model.emplace(*batch, options.ground, conditions.all, options.risk);
+    wedge::Batch known = *batch;
+    known.overlap.sd *= options.overlap_share;
+    model.emplace(known, options.ground, conditions.all, options.risk);
   }
   const BiteModel* bite = model ? &*model : nullptr;
   for (const tone::Region& r : regions) {

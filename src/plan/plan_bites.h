@@ -22,6 +22,9 @@ struct PlanOptions {
   BiteTime shortest = BiteTime::seconds(5);  // shortest dip that a hand can time
   double speed = 1;                          // the batch's learned speed: a factor on time (book)
   double speed_sd = 0;                       // of its natural logarithm
+  // Share of OverlapRule::sd that is still in doubt: speeds learned from fresh grounds hold most of
+  // it already (book/speed.h).
+  double overlap_share = 1;
   double days_since_wedge = 0;
   int plates_since_wedge = 0;
   double plate_area_mm2 = 0;  // the whole plate, for the outlook

@@ -189,26 +189,54 @@ Result<void> join_regions(RegionMap& map, int a, int b) {
   return {};
 }
 
-Result<void> cut_region(RegionMap& map, int id, const std::vector<PlateMm>& line, double brush_mm) {
-  const Region* found = find(map, id);
-  if (!found) return no_region(id);
-  if (auto ok = line_is_sound(line, map.grid.plate); !ok) return ok;
-  const Region whole = *found;
+namespace {
+
+// The line with both ends drawn on by `mm`, each the way the hand was going over its last
+// millimetre.
+std::vector<PlateMm> lengthened(const std::vector<PlateMm>& line, double mm) {
+  const auto beyond = [&](auto from, auto to) {
+    const PlateMm end = *from;
+    for (auto p = from; p != to; ++p) {
+      const double away = std::hypot(end.x - p->x, end.y - p->y);
+      if (away >= 1) {
+        return PlateMm{end.x + mm * (end.x - p->x) / away, end.y + mm * (end.y - p->y) / away};
+      }
+    }
+    return end;
+  };
+  std::vector<PlateMm> out{beyond(line.begin(), line.end())};
+  out.insert(out.end(), line.begin(), line.end());
+  out.push_back(beyond(line.rbegin(), line.rend()));
+  return out;
+}
+
+// A region along a line: `after` numbers what hangs together, `fresh` those numbers that are to be
+// regions of their own (empty: the line does not go through).
+struct CutPieces {
+  cv::Mat1i after;
+  std::vector<int> fresh;
+};
+
+CutPieces pieces_of(const RegionMap& map,
+                    int id,
+                    const std::vector<PlateMm>& line,
+                    double brush_mm) {
+  CutPieces out;
   const cv::Mat1b cut =
       line.size() < 2 ? cv::Mat1b(map.labels.size(), uchar{0}) : drawn(map, line, 2);
   cv::Mat1b mask, open;
   cv::compare(map.labels, id, mask, cv::CMP_EQ);
-  cv::Mat1i before, after;
+  cv::Mat1i before;
   cv::connectedComponents(mask, before, 4);
   cv::bitwise_and(mask, ~cut, open);
   cv::Mat stats, centroids;
-  const int n = cv::connectedComponentsWithStats(open, after, stats, centroids, 4);
+  const int n = cv::connectedComponentsWithStats(open, out.after, stats, centroids, 4);
   const double least = 0.25 * brush_mm * brush_mm * map.grid.px_per_mm * map.grid.px_per_mm;
   // Which of the old pieces each new one was part of; a cut has made two large ones of one.
   std::vector<int> parent(static_cast<std::size_t>(n), 0), area(static_cast<std::size_t>(n), 0);
-  for (int i = 0; i < after.rows; ++i) {
-    for (int j = 0; j < after.cols; ++j) {
-      if (after(i, j) > 0) parent[static_cast<std::size_t>(after(i, j))] = before(i, j);
+  for (int i = 0; i < out.after.rows; ++i) {
+    for (int j = 0; j < out.after.cols; ++j) {
+      if (out.after(i, j) > 0) parent[static_cast<std::size_t>(out.after(i, j))] = before(i, j);
     }
   }
   std::map<int, std::vector<int>> children;
@@ -218,19 +246,35 @@ Result<void> cut_region(RegionMap& map, int id, const std::vector<PlateMm>& line
       children[parent[static_cast<std::size_t>(k)]].push_back(k);
     }
   }
-  std::vector<int> pieces;  // new pieces that become regions of their own
   for (auto& [old, list] : children) {
     std::sort(list.begin(), list.end(), [&](int x, int y) {
       return area[static_cast<std::size_t>(x)] > area[static_cast<std::size_t>(y)];
     });
-    pieces.insert(pieces.end(), list.begin() + 1, list.end());
+    out.fresh.insert(out.fresh.end(), list.begin() + 1, list.end());
   }
+  std::sort(out.fresh.begin(), out.fresh.end());
+  return out;
+}
+
+}  // namespace
+
+Result<void> cut_region(RegionMap& map, int id, const std::vector<PlateMm>& line, double brush_mm) {
+  const Region* found = find(map, id);
+  if (!found) return no_region(id);
+  if (auto ok = line_is_sound(line, map.grid.plate); !ok) return ok;
+  const Region whole = *found;
+  CutPieces cut = pieces_of(map, id, line, brush_mm);
+  // A hand stops short of the far edge, and nobody can begin outside a region that lies along the
+  // edge of the plate.
+  if (cut.fresh.empty() && line.size() >= 2) {
+    cut = pieces_of(map, id, lengthened(line, brush_mm), brush_mm);
+  }
+  const auto& [after, pieces] = cut;
   if (pieces.empty()) {
     return refuse(ProblemKind::data,
                   fmt::format("the line does not cut region {} in two", id),
-                  "Begin and end it outside the region, so that it goes right through.");
+                  "Draw it from one side of the region right through to the other.");
   }
-  std::sort(pieces.begin(), pieces.end());
   const Means of_whole = means_of(map, {id})[id];
   int next = highest_id(map);
   std::map<int, int> id_of;

@@ -19,7 +19,8 @@ Result<void> join_regions(RegionMap& map, int a, int b);
 
 // Cuts a region along a line drawn over it (print view, at least two points). The largest piece
 // keeps the number, further ones go on after the highest; slivers under a quarter of brush_mm
-// squared stay with their neighbour. Refuses (data) a line that does not go right through.
+// squared stay with their neighbour. A line that stops up to brush_mm short of the region's far side
+// (or of the plate's edge) is drawn on. Refuses (data) a line that does not go right through.
 Result<void> cut_region(RegionMap& map, int id, const std::vector<PlateMm>& line, double brush_mm);
 
 // Everything within `radius_mm` of the line is held. A region of which nothing is left goes.

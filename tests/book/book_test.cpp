@@ -203,6 +203,7 @@ Book written_as(int version, const fs::path& file) {
   Book book = must(Book::open(file, Book::Access::make));
   fill_version_1(book);
   if (version >= 2) fill_version_2(book);
+  if (version >= 3) fill_version_3(book);
   return book;
 }
 

@@ -66,6 +66,11 @@ inline wedge::Batch lock_batch() {
   return batch;
 }
 
+// lock_batch() as batch files were written for version 1: an old book keeps the texts it was given.
+inline std::string kept_wedge_text() {
+  return bytes_of(fs::path(REBITE_SOURCE_DIR) / "tests/book/kept/export-1/wedge-1.json");
+}
+
 inline ScanRecord scan_of(const std::string& path, const std::string& content) {
   return {
       path, files::sha256(content), static_cast<std::int64_t>(content.size()), "\x89PNG" + content};
@@ -105,7 +110,7 @@ inline void fill_version_1(Book& book) {
   must(book.add_plate({0, "Towpath", "zinc", {90, 60}, {}, ""}));
   const Id batch =
       must(book.add_batch({0, "ferric-7", "ferric chloride", "42 Be", "2026-01-20", 4.0}));
-  const Id wedge = must(book.add_wedge({0, batch, "2026-01-21", wedge::to_json(lock_batch())}));
+  const Id wedge = must(book.add_wedge({0, batch, "2026-01-21", kept_wedge_text()}));
   const Id ground = must(book.add_ground({0, "rosin, fine", "two dustings"}));
   std::vector<Prediction> before;
   for (int n = 1; n <= 3; ++n) {
@@ -171,10 +176,18 @@ inline void fill_version_2(Book& book) {
   must(book.pause_clock(must(book.start_clock(clock)), noon + 660000));
 }
 
+// What version 3 brought: the running clock's thermometer was read twice.
+inline void fill_version_3(Book& book) {
+  const Id clock = must(book.running_clocks()).front().id;
+  must(book.read_temperature(clock, noon + 630000, 18.5));
+  must(book.read_temperature(clock, noon + 650000, {}));
+}
+
 inline Book filled_book(const fs::path& file) {
   Book book = must(Book::open(file, Book::Access::make));
   fill_version_1(book);
   fill_version_2(book);
+  fill_version_3(book);
   return book;
 }
 

@@ -138,7 +138,7 @@ inline DriftScore drifting_batches(std::uint64_t first_seed,
       options.temperature = Temperature::celsius(celsius);
       const SpeedHistory h = learn(uses, plate.batch, {}, "2026-03-0" + std::to_string(number));
       plan::PlanOptions with = options;
-      with.speed = h.speed, with.speed_sd = h.ln_sd;
+      with.speed = h.speed, with.speed_sd = h.ln_sd, with.overlap_share = h.overlap_share;
       const auto learned = plan::plan_bites(plate.seen(), &plate.batch, with);
       if (!learned) break;
       if (number < 4) {

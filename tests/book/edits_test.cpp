@@ -123,7 +123,7 @@ TEST_F(Clock, PullingRecordsTheMinutesReallyTaken) {
   const Id id = must(book_.start_clock(clock()));
   must(book_.pause_clock(id, noon + 60000));
   must(book_.resume_clock(id, noon + 120000));
-  must(book_.set_clock_temperature(id, 21.0));
+  must(book_.read_temperature(id, noon + 120000, 21.0));
   const Id bite = must(book_.pull(id, noon + 330000, "2026-02-02", "late"));
   EXPECT_TRUE(must(book_.running_clocks()).empty());
   const auto ended = must(book_.clocks(state_)).front();
@@ -135,9 +135,26 @@ TEST_F(Clock, PullingRecordsTheMinutesReallyTaken) {
   EXPECT_EQ(done.id, bite);
   EXPECT_EQ(done.stage, 2);
   EXPECT_EQ(done.minutes, 4.5);
-  EXPECT_EQ(done.temperature_c, 21.0);
+  // 1 minute at 19.5 and 3.5 at 21: the pause counts for neither.
+  EXPECT_NEAR(*done.temperature_c, (19.5 + 3.5 * 21) / 4.5, 1e-12);
   EXPECT_EQ(done.done_on, "2026-02-02");
   EXPECT_TRUE(must(book_.check()).empty());
+}
+
+TEST_F(Clock, AReadingCountsFromThenOn) {
+  const Id id = must(book_.start_clock(clock()));
+  must(book_.read_temperature(id, noon + 60000, 24.0));
+  must(book_.pause_clock(id, noon + 90000));
+  must(book_.resume_clock(id, noon + 120000));
+  must(book_.read_temperature(id, noon + 180000, {}));
+  must(book_.read_temperature(id, noon, 22.0));  // a wall clock set back: counts as the last event
+  const BathClock c = must(book_.clocks(state_)).front();
+  const auto parts = c.minutes_by_temperature(noon + 240000);
+  using Part = std::pair<double, std::optional<double>>;
+  EXPECT_THAT(parts,
+              testing::ElementsAre(Part{1, 19.5}, Part{1.5, 24.0}, Part{0, {}}, Part{1, 22.0}));
+  EXPECT_EQ(c.latest_temperature(), 22.0);
+  EXPECT_FALSE(book_.read_temperature(id, noon + 250000, 212.0));
 }
 
 TEST_F(Clock, PulledWhilePausedCountsToThePause) {
@@ -157,7 +174,7 @@ TEST_F(Clock, OnePerPlateAndEventsInTheirOrder) {
   EXPECT_FALSE(book_.pause_clock(id + 7, noon));
   must(book_.call_off_clock(id, noon + 3000, "wrong plate"));
   EXPECT_FALSE(book_.pull(id, noon + 4000, "", ""));
-  EXPECT_FALSE(book_.set_clock_temperature(id, 20.0));
+  EXPECT_FALSE(book_.read_temperature(id, noon + 4000, 20.0));
   EXPECT_EQ(must(book_.story(1, false)).bites.size(), 6U);  // called off: nothing was bitten
   must(book_.start_clock(clock()));
   EXPECT_TRUE(must(book_.check()).empty());

@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 #include <opencv2/imgproc.hpp>
 
+#include "jobs/plan_desk.h"
 #include "scan/label_png.h"
 #include "tests/book/books.h"
 #include "tests/cli/run_rebite.h"
@@ -160,6 +161,29 @@ TEST_F(NextState, ThePictureOfTheNextProofReachesWhatIsPredicted) {
     EXPECT_NEAR(r["density_reached"], r["density_predicted"], 0.03) << r;
   }
   EXPECT_GE(read, 2);
+}
+
+// What the command line planned can be changed in the page: a region is held, the rest stays.
+TEST_F(NextState, APlanOfTheCommandLineCanBeChangedByHand) {
+  jobs::Studio studio = jobs::Studio::beside(*planned_ / "b.sqlite");
+  studio.book = file("b.sqlite");
+  jobs::PlanDesk desk(studio);
+  const int id = plan_["regions"][0]["id"];
+  jobs::HandEdit hold;
+  hold.region = id;
+  hold.change.action = plan::Action::hold;
+  const auto answer = desk.change(1, {hold}, "2026-11-25T10:00:00Z");
+  ASSERT_TRUE(answer) << answer.error().what;
+  EXPECT_FALSE(answer->conflict);
+  const auto changed = desk.file(answer->plan, "plan.json");
+  ASSERT_TRUE(changed) << changed.error().what;
+  const Json after = Json::parse(*changed);
+  ASSERT_EQ(after["regions"].size(), plan_["regions"].size());
+  for (std::size_t i = 0; i < after["regions"].size(); ++i) {
+    const Json &is = after["regions"][i], &was = plan_["regions"][i];
+    EXPECT_EQ(is["action"], is["id"] == id ? Json("hold") : was["action"]);
+    EXPECT_EQ(is["density_now"], was["density_now"]);
+  }
 }
 
 TEST_F(NextState, AProofOfAnotherPlateIsEnteredButNotCompared) {

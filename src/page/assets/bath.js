@@ -43,7 +43,7 @@ export async function bathView(root, state) {
   const controls = make('div', {class: 'bath-controls'});
   const said = make('div', {class: 'outcome', 'aria-live': 'polite'});
   const temperature = field('Bath temperature', 'temperature', {placeholder: bath.plan_temperature_c !== undefined ? bath.plan_temperature_c + 'C' : '20C', autocomplete: 'off'},
-    bath.corrects ? 'Read the thermometer, type it (19C or 66F): the time left is corrected for the whole dip.' : 'For the book. The wedge has no temperature, so the time cannot be corrected.');
+    bath.corrects ? 'Read the thermometer, type it (19C or 66F): the time that is left is corrected from now on.' : 'For the book. The wedge has no temperature, so the time cannot be corrected.');
   const setTemperature = button('Set', () => act({do: 'temperature', temperature: temperature.value}), 'button large');
   const picture = make('div', {class: 'bath-picture'});
   const pictureWords = make('p', {class: 'bath-words'});

@@ -51,7 +51,7 @@ export function editor(root, data, viewer, viewerRoot, renew) {
     how.textContent = {
       point: 'Press a region on the picture, in the table or by its number.',
       join: region ? `Press the neighbour that region ${region} is to be joined with.` : 'Press the first region, then its neighbour.',
-      cut: region ? `Draw a line right through region ${region}: begin and end outside it.` : 'Choose a region first, then draw the line.',
+      cut: region ? `Draw a line right through region ${region}: from one side to the other.` : 'Choose a region first, then draw the line.',
       leave: 'Paint over what is to be left alone.'}[tool];
   }
   async function send(edits, words) {

@@ -39,7 +39,14 @@ export async function platesView(root) {
 
 // ---- one plate ----
 
+// OpenSeadragon would write a style sheet into the page, which the page's rules forbid, unless it
+// finds one marked so: an element of that name that is none.
+const noStyle = document.createElementNS('urn:rebite', 'style');
+noStyle.setAttribute('data-openseadragon-mobile-css', 'true');
+document.head.append(noStyle);
+
 // One state's pictures to magnify; all of them move together, since all lie in the plate's frame.
+// `open` is called when the frame stands on the page: before that it has no size to fit into.
 function magnifier(state, layer, levels, together) {
   const frame = make('div', {class: 'osd', role: 'application', 'aria-label': `State ${state.number}, ${layer}: drag to move, plus and minus to magnify`, tabindex: '0'});
   const finest = levels[levels.length - 1];
@@ -49,21 +56,23 @@ function magnifier(state, layer, levels, together) {
     getTileWidth: (level) => levels[level].tile, getTileHeight: (level) => levels[level].tile,
     getTileUrl: (level, x, y) => tilePicture(state.plan.original, layer, level, x, y),
   };
-  const viewer = window.OpenSeadragon({element: frame, tileSources: source, showNavigationControl: false, drawer: 'canvas',
-    animationTime: 0.2, maxZoomPixelRatio: 4, visibilityRatio: 0.6, gestureSettingsMouse: {clickToZoom: false, scrollToZoom: false, dblClickToZoom: true},
-    maxImageCacheCount: 120, imageLoaderLimit: 4, preserveImageSizeOnResize: true});
-  viewer.addHandler('viewport-change', () => {
-    if (together.busy) return;
-    together.busy = true;
-    for (const other of together.viewers) {
-      if (other === viewer || !other.viewport) continue;
-      other.viewport.zoomTo(viewer.viewport.getZoom(), null, true);
-      other.viewport.panTo(viewer.viewport.getCenter(), true);
-    }
-    together.busy = false;
-  });
-  together.viewers.push(viewer);
-  return frame;
+  function open() {
+    const viewer = window.OpenSeadragon({element: frame, tileSources: source, showNavigationControl: false, drawer: 'canvas',
+      animationTime: 0.2, maxZoomPixelRatio: 4, visibilityRatio: 0.6, gestureSettingsMouse: {clickToZoom: false, scrollToZoom: false, dblClickToZoom: true},
+      maxImageCacheCount: 120, imageLoaderLimit: 4});
+    viewer.addHandler('viewport-change', () => {
+      if (together.busy || !viewer.isOpen()) return;
+      together.busy = true;
+      for (const other of together.viewers) {
+        if (other === viewer || !other.isOpen()) continue;
+        other.viewport.zoomTo(viewer.viewport.getZoom(), null, true);
+        other.viewport.panTo(viewer.viewport.getCenter(), true);
+      }
+      together.busy = false;
+    });
+    together.viewers.push(viewer);
+  }
+  return {frame, open};
 }
 
 function magnifyBar(together) {
@@ -79,7 +88,8 @@ async function statePart(s, layer, together) {
   if (s.plan && s.plan.kept && window.OpenSeadragon) {
     levels = (await ask(`/api/plans/${s.plan.original}`).catch(() => null))?.layers.find((l) => l.id === layer)?.levels;
   }
-  if (levels) part.append(magnifier(s, layer, levels, together));
+  const magnified = levels && magnifier(s, layer, levels, together);
+  if (magnified) part.append(magnified.frame);
   else if (s[layer === 'proof' ? 'has_proof' : 'has_drawing']) part.append(make('img', {class: 'plain', src: statePicture(s.id, layer), alt: `State ${s.number}: ${layer}`}));
   const facts = make('ul', {class: 'told'});
   if (s.plan) {
@@ -91,7 +101,7 @@ async function statePart(s, layer, together) {
   for (const l of s.lowerings) facts.append(make('li', {}, `Lowered: ${l.how}${l.region ? ', region ' + l.region : ''}`));
   part.append(facts);
   if (s.plan && s.plan.stages.length) part.append(make('p', {}, make('a', {class: 'button', href: `#/bath/${s.id}`}, 'The bath')));
-  return part;
+  return {part, open: magnified ? magnified.open : () => {}};
 }
 
 export async function plateView(root, id) {
@@ -105,7 +115,8 @@ export async function plateView(root, id) {
     together.viewers = [];
     const parts = [];
     for (const s of plate.states) parts.push(await statePart(s, layer, together));
-    states.replaceChildren(...parts);
+    states.replaceChildren(...parts.map((p) => p.part));
+    for (const p of parts) p.open();
   }
   const choice = window.Rebite.choice('Which picture of each state', [['proof', 'Proofs'], ['drawing', 'Drawings']], layer, (v) => { layer = v; draw(); });
   root.append(make('div', {class: 'rb-bar'}, choice.element, make('a', {class: 'button', href: `#/new/${id}`}, 'New state')), magnifyBar(together), states);
