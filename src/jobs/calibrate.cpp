@@ -57,6 +57,8 @@ Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchReq
   std::vector<std::vector<wedge::FoundStep>> impressions;
   wedge::FindOptions options;
   options.steps = static_cast<int>(request.times.size());
+  options.unbitten = std::any_of(
+      request.times.begin(), request.times.end(), [](BiteTime t) { return !(t.in_seconds() > 0); });
   options.window_mm = request.window_mm;
   const double n = static_cast<double>(request.scans.size());
   for (const auto& file : request.scans) {

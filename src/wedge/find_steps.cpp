@@ -35,43 +35,66 @@ std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
   return steps;
 }
 
-// Two rows of an odd number of steps: one corner holds none. It is the corner at whose leaving out
-// the rest is nearest to even strides of tone; among corners as light as bare metal the one whose
-// row-neighbour is darkest, since a ladder has no such jump inside.
+// Two rows of an odd number of steps: one corner holds none. It is a corner as light as bare metal;
+// if several are, the one whose row-neighbour is darkest, since a ladder has no such jump inside.
 void drop_empty_corner(std::vector<FoundStep>& steps, const StepGrid& grid, int wanted) {
   if (static_cast<int>(steps.size()) != wanted + 1) return;
   const int last = grid.columns - 1;
-  std::size_t empty = 0;
+  const auto tone = [&](int row, int column) {
+    return steps[static_cast<std::size_t>(row * grid.columns + column)].tone.density.value();
+  };
+  const double lightest = std::min({tone(0, 0), tone(0, last), tone(1, 0), tone(1, last)});
+  int empty = 0;
   double most = -1e9;
   for (const int row : {0, 1}) {
     for (const int column : {0, last}) {
-      const auto at = [&](int c) { return static_cast<std::size_t>(row * grid.columns + c); };
-      const double own = steps[at(column)].tone.density.value();
-      const double beside = steps[at(column == 0 ? 1 : last - 1)].tone.density.value();
-      if (beside - own > most) {
-        most = beside - own;
-        empty = at(column);
-      }
+      const double jump = tone(row, column == 0 ? 1 : last - 1) - tone(row, column);
+      if (tone(row, column) > lightest + 0.03 || jump < most) continue;
+      most = jump;
+      empty = row * grid.columns + column;
     }
   }
-  steps.erase(steps.begin() + static_cast<std::ptrdiff_t>(empty));
+  steps.erase(steps.begin() + empty);
 }
 
-// The number of steps that the picture shows, by the grid that fits best; 0 if none does.
-int count_steps(const GridSearch& search, int asked, const std::optional<StepGrid>& grid_asked) {
+// Steps of the same width at the same place, or each cut into equal parts: the same picture.
+bool same_picture(const StepGrid& a, const StepGrid& b) {
+  if (a.along_y != b.along_y || a.rows != b.rows) return false;
+  const double ratio = a.pitch / b.pitch;
+  return std::fabs(ratio - std::round(ratio)) < 0.04 * ratio;
+}
+
+// The number of steps that the picture shows; 0 if it shows none.
+int count_steps(const GridSearch& search,
+                int asked,
+                bool unbitten,
+                const std::optional<StepGrid>& grid_asked) {
   const bool fits = grid_asked && looks_like_steps(*grid_asked);
   int found = fits ? asked : 0;
-  // Another number must fit clearly better: one with an unseen cell more or less fits as well.
-  double least = fits ? 0.8 * grid_asked->misfit : 1e9;
+  constexpr double clearly =
+      0.6;  // against the number asked for another one must fit so much better
+  if (fits && grid_asked->misfit * clearly < finest_misfit) return found;
+  std::vector<StepGrid> others;
   for (int n = 2; n <= most_steps + 1; ++n) {
     if (n == asked) continue;
-    const auto grid = search.best(n);
+    const auto grid = search.best(n, unbitten);
     if (!grid || !looks_like_steps(*grid) || cells_per_step(*grid) > 1) continue;
-    const double misfit = grid->misfit * (1 + 0.1 * (grid->unseen_before + grid->unseen_after));
-    if (misfit < least) {
-      least = 0.95 * misfit;
-      found = n;
+    if (fits && (same_picture(*grid_asked, *grid) || grid->misfit > clearly * grid_asked->misfit)) {
+      continue;
     }
+    others.push_back(*grid);
+  }
+  if (others.empty()) return found;
+  double least = 1e9;
+  for (const StepGrid& g : others) least = std::min(least, g.misfit);
+  // Steps cut into parts fit as well: the fewest.
+  const auto best = std::find_if(
+      others.begin(), others.end(), [&](const StepGrid& g) { return g.misfit <= 1.05 * least; });
+  found = best->rows == 1 ? best->columns : best->rows * best->columns;
+  // Light steps that the better-fitting shorter row left out.
+  for (; found < most_steps && search.goes_on(*best); found += best->rows) {
+    if (!best->dark_first) best->begin -= best->pitch;
+    ++best->columns;
   }
   return found;
 }
@@ -111,8 +134,8 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                   "Scan the printed wedge, or say with --window where on the scan it lies.");
   }
   const GridSearch search(frame, *dark);
-  const auto grid = search.best(options.steps);
-  const int count = count_steps(search, options.steps, grid);
+  const auto grid = search.best(options.steps, options.unbitten);
+  const int count = count_steps(search, options.steps, options.unbitten, grid);
   if (count == 0) {
     return refuse(ProblemKind::data,
                   fmt::format("{}: no step wedge of {} steps found: no row of equal, even steps "
@@ -123,11 +146,17 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                   "with --window where on the scan it lies.");
   }
   if (count != options.steps) return other_number(file, count, options.steps);
+  if (search.goes_on(*grid)) return other_number(file, options.steps + 1, options.steps);
   if (const int d = cells_per_step(*grid); d > 1) {
     return other_number(file, grid->columns * grid->rows / d, options.steps);
   }
   std::vector<FoundStep> steps = measure_all(wedge, frame, *grid, options);
   if (grid->rows == 2) drop_empty_corner(steps, *grid, options.steps);
+  for (FoundStep& s : steps) {
+    // Else it may be the paper past a narrow border.
+    const double metal = search.metal_beside(*grid, s.column);
+    if (metal > 0.01) s.metal = Density::of(metal);
+  }
   for (const FoundStep& s : steps) {
     if (!std::isfinite(s.tone.density.value()) || !std::isfinite(s.tone.sd_of_mean)) {
       return refuse(ProblemKind::data,

@@ -26,7 +26,9 @@ FrameSums::Part FrameSums::over(const cv::Rect2d& r) const {
   const auto box = [&](const cv::Mat1d& m) {
     return m(y1, x1) - m(y0, x1) - m(y1, x0) + m(y0, x0);
   };
-  return {box(count_), box(sum_), box(square_), std::max(0.0, r.width) * std::max(0.0, r.height)};
+  const double wide = std::max(0, cvCeil(r.x + r.width) - cvCeil(r.x));
+  const double high = std::max(0, cvCeil(r.y + r.height) - cvCeil(r.y));
+  return {box(count_), box(sum_), box(square_), wide * high};
 }
 
 }  // namespace rebite::wedge

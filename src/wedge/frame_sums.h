@@ -11,7 +11,7 @@ class FrameSums {
   FrameSums(const cv::Mat1f& picture, const cv::Mat1b& inside);
   struct Part {
     double n = 0, sum = 0, square = 0;
-    double area = 0;  // of the rectangle; n is less where it reaches past the scan
+    double area = 0;  // pixels of the rectangle; n is less where it reaches past the scan
     double mean() const { return n > 0 ? sum / n : 0; }
     // Sum of squares about the mean.
     double scatter() const;

@@ -13,8 +13,9 @@
 namespace rebite::wedge {
 
 struct FindOptions {
-  int steps = 0;         // how many steps were bitten, 3..30 (0-minute step included)
-  double trim_mm = 1.5;  // left out along each step edge (less on steps under 6 mm)
+  int steps = 0;          // how many steps were bitten, 3..30 (0-minute step included)
+  bool unbitten = false;  // one of them has the time 0: it looks like the metal beside it
+  double trim_mm = 1.5;   // left out along each step edge (less on steps under 6 mm)
   std::optional<cv::Rect2d> window_mm;  // where the wedge lies, mm from the scan's top-left corner
 };
 
@@ -26,15 +27,20 @@ struct FoundStep {
   // The step's median pixel: in a dark step full ink, where the mean still holds specks of land.
   Density median = Density::of(0);
   bool seen = true;  // false: cannot be told from the unbitten metal beside it
+  // What the metal beside the wedge prints there (the darker side); none where only paper shows.
+  std::optional<Density> metal;
 };
 
 // The steps in order of place along the wedge, row by row (not yet in order of time).
 //
 // The scan is turned until its strongest edges lie upright; one or two rows of equal cells are
-// fitted to the dark part, touching or apart, along either axis; up to three cells at one end may
-// look like unbitten metal (a zero step in the border). Light steps are parted by their equal
-// width. Refuses (data): no wedge at all (blank sheet, a picture), another number of steps than
-// asked for (both numbers told), a window outside the scan; (usage) steps outside 3..30.
+// fitted to the dark part, touching or apart, along either axis. The light steps may lie past the
+// dark part, down to steps that look like the unbitten metal round the wedge: their place follows
+// from the equal width of all. Refuses (data): no wedge at all (blank sheet, a picture),
+// another number of steps than asked for (both numbers told), a window outside the scan; (usage)
+// steps outside 3..30.
+// What cannot be known: whether a row goes on with one more step that looks like unbitten metal.
+// make_batch notes it where a bitten step does.
 Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge, const FindOptions&);
 
 // Pairs steps with times and pools impressions. `times` are in the order of the steps along the

@@ -1,215 +1,146 @@
 #include "wedge/step_grid.h"
 
 #include <algorithm>
-#include <cassert>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
-#include "wedge/frame_sums.h"
+#include "wedge/grid_score.h"
 
 namespace rebite::wedge {
 namespace {
 
 constexpr double least_contrast = 0.15;  // log10 units, darkest step against unbitten metal
-// Left out along the edges of a cell, where the blur mixes tones (in density it reaches further
-// into the darker one): across the wedge's sides, between steps when scoring, when looking for the
-// place.
-constexpr double side_mm = 1.3;
-constexpr double edge_mm = 1.0;
-constexpr double settle_mm = 0.5;
 
 }  // namespace
 
-// How much tone scatters inside the cells of a grid.
-class GridSearch::Scorer {
- public:
-  Scorer(const WedgeFrame& frame, const DarkBox& dark)
-      : px_(frame.px_per_mm),
-        dark_(dark),
-        sums_(frame.density, frame.inside),
-        tones_(frame.tone, frame.inside) {}
-  void add_grids(int steps, bool along_y, int rows, std::optional<StepGrid>& best) const;
+namespace {
 
- private:
-  void settle(StepGrid& g) const;
+// Gaps and unseen cells must earn their keep: narrower cells scatter less by themselves.
+// One unbitten step is usual.
+double toll(int unseen, double gap_share) {
+  return 1 + 0.1 * std::max(0, unseen - 1) + 0.3 * gap_share;
+}
 
-  // Misfit with `trim_mm` left out along the edges; fills level and range.
-  double score(StepGrid& g, double trim_mm) const {
-    const double cell_width = g.pitch - g.gap;
-    const double trim = std::min(trim_mm * px_, 0.25 * cell_width);
-    const double side = std::min(side_mm * px_, 0.25 * g.side_pitch);
-    double n = 0;
-    double scatter = 0;
-    g.level.clear();
-    for (int row = 0; row < g.rows; ++row) {
-      for (int column = 0; column < g.columns; ++column) {
-        const cv::Rect2d r = g.cell(row, column, trim, side);
-        const FrameSums::Part p = sums_.over(r);
-        if (r.width < 1 || r.height < 1 || p.n < 0.95 * p.area || p.n < 4) return 1e9;
-        g.level.push_back(p.mean());
-        if (column < g.unseen_before || column >= g.columns - g.unseen_after) continue;
-        n += p.n;
-        scatter += tones_.over(r).scatter();
-      }
-    }
-    const auto [low, high] = std::minmax_element(g.level.begin(), g.level.end());
-    g.range = *high - *low;
-    return std::sqrt(scatter / n);
-  }
-  // What lies between cells set apart must be clearly lighter than they are.
-  bool gaps_are_light(const StepGrid& g) const {
-    if (g.gap <= 0) return true;
-    double inked = 0;
-    double between = 0;
-    for (int row = 0; row < g.rows; ++row) {
-      for (int k = g.unseen_before; k + 1 < g.columns - g.unseen_after; ++k) {
-        StepGrid gap = g;  // the cell between two cells
-        gap.gap = g.pitch - g.gap;
-        gap.begin = g.begin + g.pitch / 2;
-        const auto i = static_cast<std::size_t>(row * g.columns + k);
-        inked += 0.5 * (g.level[i] + g.level[i + 1]) - dark_.border;
-        const cv::Rect2d r = gap.cell(row, k, 0.3 * g.gap, side_mm * px_);
-        between += sums_.over(r).mean() - dark_.border;
-      }
-    }
-    return between < 0.6 * inked;
-  }
-  // One row cut lengthwise: both halves show the same tones, and by their own wiping scatter less
-  // than the whole.
-  static bool rows_repeat(const StepGrid& g) {
-    if (g.rows != 2) return false;
-    for (int k = 0; k < g.columns; ++k) {
-      const auto upper = static_cast<std::size_t>(k);
-      const auto lower = static_cast<std::size_t>(g.columns + k);
-      if (std::fabs(g.level[upper] - g.level[lower]) > 0.08) return false;
-    }
-    return true;
-  }
-  // Cells that stand for unbitten metal must be as light as that, and nothing (no plate edge, no
-  // step) may change abruptly from the last seen cell's side to their far end.
-  bool unseen_are_plain(const StepGrid& g) const {
-    const double margin = edge_mm * px_;
-    const double seen_margin = 1.8 * px_;  // a dark step's blur and half a millimetre of doubt
-    const auto span_is_plain = [&](double from, double to) {
-      const double slice = 1.5 * px_;
-      double before = 0;
-      double last = 0;
-      int k = 0;
-      for (double at = from; at + slice <= to; at += slice, ++k) {
-        StepGrid one = g;
-        one.begin = at;
-        one.pitch = slice;
-        one.gap = 0;
-        const FrameSums::Part p = sums_.over(one.cell(0, 0, 0, side_mm * px_));
-        if (p.n < 0.95 * p.area || std::fabs(p.mean() - dark_.border) > 0.08) return false;
-        // Against the slice two before: an edge may fall in between.
-        if (k >= 2 && std::fabs(p.mean() - before) > 0.02) return false;
-        before = last;
-        last = p.mean();
-      }
-      return true;
-    };
-    const double first_seen = g.begin + g.unseen_before * g.pitch;
-    const double end_seen = g.begin + (g.columns - g.unseen_after) * g.pitch;
-    const double end = g.begin + g.columns * g.pitch;
-    return (g.unseen_before == 0 || span_is_plain(g.begin + margin, first_seen - seen_margin)) &&
-           (g.unseen_after == 0 || span_is_plain(end_seen + seen_margin, end - margin));
-  }
-  // What `score` becomes where the seen cells do not reach from end to end of the dark box: the
-  // scatter alone would let them shrink.
-  double covering(const StepGrid& g) const {
-    const double from = g.along_y ? dark_.box.y : dark_.box.x;
-    const double to = from + (g.along_y ? dark_.box.height : dark_.box.width);
-    const double first = g.begin + g.unseen_before * g.pitch + g.gap / 2;
-    const double end = g.begin + (g.columns - g.unseen_after) * g.pitch - g.gap / 2;
-    const double free = 0.6 * px_;  // the box itself is no surer
-    const double off =
-        std::max(0.0, std::fabs(first - from) - free) + std::max(0.0, std::fabs(end - to) - free);
-    return 1 + off / px_;
-  }
+// Of tone, inside the cells: three times what grain and wiping leave in a plain wedge.
+constexpr double most_scatter = 0.03;
 
- private:
-  double px_;
-  DarkBox dark_;
-  FrameSums sums_;   // of densities
-  FrameSums tones_;  // of the angular tone
+constexpr double gap_shares[] = {0.0, 0.08, 0.16, 0.25, 0.35, 0.45};
+constexpr double row_gaps_mm[] = {0, 1.5, 3.5};
+
+void keep_better(const std::optional<StepGrid>& found, std::optional<StepGrid>& best) {
+  if (found && found->misfit < 1e8 && (!best || found->misfit < best->misfit)) best = found;
+}
+
+// Scatter in the cells whose middles lie where anything shows: light steps scatter more in tone.
+double shown_scatter(const GridScore& score, const StepGrid& g) {
+  StepGrid core = g;
+  const int before = std::max(0, cvCeil((g.shown_begin - g.begin) / g.pitch - 0.5));
+  const int after = std::max(0, cvCeil(g.columns - (g.shown_end - g.begin) / g.pitch - 0.5));
+  core.begin += before * g.pitch;
+  core.columns -= before + after;
+  return core.columns > 0 ? score.scatter(core, edge_mm) : 1e9;
+}
+
+// The few best guesses of different pitch.
+std::vector<StepGrid> best_apart(std::vector<StepGrid> guesses) {
+  std::sort(guesses.begin(), guesses.end(), [](const StepGrid& a, const StepGrid& b) {
+    return a.misfit < b.misfit;
+  });
+  std::vector<StepGrid> few;
+  for (const StepGrid& g : guesses) {
+    const bool near = std::any_of(few.begin(), few.end(), [&](const StepGrid& f) {
+      return std::fabs(f.pitch / g.pitch - 1) < 0.6 / g.columns &&
+             std::fabs(f.begin - g.begin) < 0.3 * g.pitch;
+    });
+    if (!near) few.push_back(g);
+    if (few.size() == 5) break;
+  }
+  return few;
+}
+
+// Where rows of cells may lie across the wedge.
+struct Lane {
+  double begin = 0, pitch = 0, gap = 0;
 };
 
-// Best place near the guess: every parameter in turn, in shrinking strides.
-void GridSearch::Scorer::settle(StepGrid& g) const {
-  g.misfit = score(g, settle_mm) * covering(g);
-  for (double stride = 0.08 * g.pitch; stride > 0.2; stride /= 2) {
-    for (int round = 0; round < 3; ++round) {
-      bool moved = false;
-      const auto attempt = [&](auto change) {
-        StepGrid t = g;
-        change(t);
-        if (t.pitch < 4 || t.side_pitch < 4 || t.gap < 0 || t.gap > 0.5 * t.pitch) return;
-        t.misfit = score(t, settle_mm) * covering(t);
-        if (t.misfit < g.misfit) {
-          g = t;
-          moved = true;
-        }
-      };
-      for (const double s : {-stride, stride}) {
-        attempt([&](StepGrid& t) { t.begin += s; });
-        // The end moves, the begin stays; or the begin moves and the end stays.
-        attempt([&](StepGrid& t) { t.pitch += s / t.columns; });
-        attempt([&](StepGrid& t) {
-          t.begin += s;
-          t.pitch -= s / t.columns;
-        });
-      }
-      if (!moved) break;
-    }
+// The dark steps are as high as all others: one row; or one of two, or both of two.
+std::vector<Lane> lanes(double begin, double height, int rows, double px) {
+  if (rows == 1) return {{begin, height, 0}};
+  std::vector<Lane> all;
+  for (const double mm : row_gaps_mm) {
+    const double gap = mm * px;
+    all.push_back({begin - gap / 2, (height + gap) / 2, gap});
+    all.push_back({begin - gap / 2, height + gap, gap});
+    all.push_back({begin - gap / 2 - (height + gap), height + gap, gap});
   }
+  return all;
 }
 
-// Grids of one axis: the box is the seen cells.
-void GridSearch::Scorer::add_grids(int steps,
-                                   bool along_y,
-                                   int rows,
-                                   std::optional<StepGrid>& best) const {
-  const DarkBox& dark = dark_;
-  const double length = along_y ? dark.box.height : dark.box.width;
-  const double side = along_y ? dark.box.width : dark.box.height;
-  const double from = along_y ? dark.box.y : dark.box.x;
-  const double side_from = along_y ? dark.box.x : dark.box.y;
+// Rows of `steps` cells from the dark end of the core. The light steps may lie where nothing is
+// dark: so the pitch is open, and the cells' evenness tells it.
+std::optional<StepGrid> anchored(
+    const GridScore& score, int steps, int rows, bool along_y, bool dark_first, bool unbitten) {
+  std::optional<StepGrid> best;
+  const cv::Rect& core = score.dark().core;
+  const double px = score.px_per_mm();
   const int columns = (steps + rows - 1) / rows;
-  if (columns < 2) return;
-  const int most_unseen = rows == 1 ? std::max(1, columns / 2) : 1;
-  for (int unseen = 0; unseen <= most_unseen; ++unseen) {
-    for (const bool before : {false, true}) {
-      if (unseen == 0 && before) continue;
-      const int seen = columns - unseen;
-      for (const double gap_share : {0.0, 0.08, 0.16, 0.25, 0.35}) {
-        StepGrid g;
-        g.along_y = along_y;
-        g.rows = rows;
-        g.columns = columns;
-        g.pitch = length / (seen - gap_share);
-        g.gap = gap_share * g.pitch;
-        if (g.pitch < 2 * edge_mm * px_) continue;
-        g.begin = from - g.gap / 2 - (before ? unseen * g.pitch : 0);
-        g.side_pitch = (side + (rows == 2 ? g.gap : 0)) / rows;
-        g.side_begin = side_from - (rows == 2 ? g.gap / 2 : 0);
-        g.unseen_before = before ? unseen : 0;
-        g.unseen_after = before ? 0 : unseen;
-        g.border = dark.border;
-        settle(g);
-        if (unseen > 0 && rows == 1 && !unseen_are_plain(g)) continue;
-        // A gap or an unseen cell must earn its keep: narrower cells scatter less by themselves.
-        const double toll = 1 + 0.1 * unseen + 0.3 * gap_share;
-        StepGrid scored = g;
-        scored.misfit = score(scored, edge_mm) * toll;
-        if (scored.misfit > 1e8 || !gaps_are_light(scored) || rows_repeat(scored)) continue;
-        if (!best || scored.misfit < best->misfit) best = scored;
+  if (columns < 2) return best;
+  const double from = along_y ? core.y : core.x;
+  const double length = along_y ? core.height : core.width;
+  for (const Lane& lane :
+       lanes(along_y ? core.x : core.y, along_y ? core.width : core.height, rows, px)) {
+    StepGrid g;
+    g.along_y = along_y;
+    g.dark_first = dark_first;
+    g.rows = rows;
+    g.columns = columns;
+    g.dark_begin = g.shown_begin = from;
+    g.dark_end = g.shown_end = from + length;
+    g.border = score.dark().border;
+    g.side_begin = lane.begin;
+    g.side_pitch = lane.pitch;
+    g.row_gap = lane.gap;
+    score.find_shown(g);
+    if (rows == 2 && !score.two_rows_show(g)) continue;
+    const std::vector<RowProfile> profiles = score.profiles(g);
+    const double shown = g.shown_end - g.shown_begin;
+    const double ratio = 1 + 0.6 * px / shown;  // the far end moves by 0.6 mm
+    for (const double gap_share : gap_shares) {
+      std::vector<StepGrid> guesses;
+      const double longest = 1.03 * shown / (2 - gap_share);
+      for (double pitch = 0.97 * length / (columns - gap_share); pitch < longest; pitch *= ratio) {
+        if (pitch < 2 * edge_mm * px) continue;
+        // Of an odd number in two rows the corner at the dark end may be the empty one.
+        for (int empty = 0; empty <= (rows == 2 ? steps % 2 : 0); ++empty) {
+          StepGrid t = g;
+          t.pitch = pitch;
+          t.gap = gap_share * pitch;
+          (dark_first ? t.dark_begin : t.dark_end) += (dark_first ? -1 : 1) * empty * pitch;
+          t.begin =
+              dark_first ? t.dark_begin - t.gap / 2 : t.dark_end + t.gap / 2 - columns * pitch;
+          t.misfit = score.misfit(t, profiles);
+          if (t.misfit < 1e8) guesses.push_back(t);
+        }
+      }
+      for (StepGrid likely : best_apart(std::move(guesses))) {
+        score.settle(likely, profiles);
+        likely.scatter = shown_scatter(score, likely);
+        if (likely.scatter > most_scatter || score.scatter(likely, edge_mm) > 2 * most_scatter ||
+            !score.may_be_wedge(likely) || (unbitten && !score.has_unbitten(likely))) {
+          continue;
+        }
+        const int unseen = score.unseen_cells(likely);
+        (dark_first ? likely.unseen_after : likely.unseen_before) = unseen;
+        // The profiles place the borders; whether a row's sides are right only its area tells.
+        likely.misfit = std::hypot(likely.misfit, 0.25 * likely.scatter) * toll(unseen, gap_share);
+        // Half the width fits as well, and leaves half of the wedge uncovered.
+        if (score.goes_on(likely) || cells_per_step(likely) > 1) likely.misfit *= 2;
+        keep_better(likely, best);
       }
     }
   }
+  return best;
 }
-
-namespace {
 
 double quantile(std::vector<float> v, double q) {
   if (v.empty()) return 0;
@@ -245,9 +176,8 @@ cv::Rect box_above(const WedgeFrame& f, double level, double fewest_mm2) {
 cv::Rect2d StepGrid::cell(int row, int column, double trim, double side_trim) const {
   const double a = begin + column * pitch + gap / 2 + trim;
   const double length = pitch - gap - 2 * trim;
-  const double side_gap = rows == 2 ? gap : 0;
-  const double b = side_begin + row * side_pitch + side_gap / 2 + side_trim;
-  const double side = side_pitch - side_gap - 2 * side_trim;
+  const double b = side_begin + row * side_pitch + row_gap / 2 + side_trim;
+  const double side = side_pitch - row_gap - 2 * side_trim;
   return along_y ? cv::Rect2d(b, a, side, length) : cv::Rect2d(a, b, length, side);
 }
 
@@ -270,6 +200,7 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
   dark.darkest = most;
   const cv::Rect core = box_above(f, 0.45 * most, 6);
   if (core.empty()) return std::nullopt;
+  dark.core = core;
   // The tone around the dark core: mostly unbitten metal (or paper, where the border is narrow).
   const int near = cvRound(1.5 * f.px_per_mm);
   const int far = cvRound(5 * f.px_per_mm);
@@ -285,6 +216,9 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
   }
   dark.border = quantile(ring, 0.3);
   if (most - dark.border < least_contrast) return std::nullopt;
+  // The sides of the dark steps, whatever the metal round them prints.
+  const cv::Rect half = box_above(f, dark.border + 0.45 * (most - dark.border), 6);
+  if (!half.empty()) dark.core = half;
   const double low = dark.border + std::max(0.05, 0.06 * (most - dark.border));
   dark.box = box_above(f, low, 6);
   if (dark.box.empty()) return std::nullopt;
@@ -292,34 +226,48 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
 }
 
 GridSearch::GridSearch(const WedgeFrame& frame, const DarkBox& dark)
-    : scorer_(std::make_unique<const Scorer>(frame, dark)), dark_(dark) {}
+    : score_(std::make_unique<const GridScore>(frame, dark)) {}
 
 GridSearch::~GridSearch() = default;
 
-std::optional<StepGrid> GridSearch::best(int steps) const {
+std::optional<StepGrid> GridSearch::best(int steps, bool unbitten) const {
   std::optional<StepGrid> best;
   for (const bool along_y : {false, true}) {
-    for (const int rows : {1, 2}) {
-      if (rows == 2 && steps < 4) continue;
-      scorer_->add_grids(steps, along_y, rows, best);
+    for (const bool dark_first : {false, true}) {
+      for (const int rows : {1, 2}) {
+        if (rows == 2 && steps < 4) continue;
+        keep_better(anchored(*score_, steps, rows, along_y, dark_first, unbitten), best);
+      }
     }
   }
   return best;
 }
 
-bool looks_like_steps(const StepGrid& g) { return g.range >= least_contrast && g.misfit < 0.06; }
+bool GridSearch::goes_on(const StepGrid& grid) const { return score_->goes_on(grid); }
+
+double GridSearch::metal_beside(const StepGrid& grid, int column) const {
+  return score_->beside(grid, column);
+}
+
+bool looks_like_steps(const StepGrid& g) {
+  return g.range >= least_contrast && g.scatter < most_scatter && g.misfit < most_scatter;
+}
 
 int cells_per_step(const StepGrid& g) {
-  if (g.rows != 1) return 1;
-  const int seen = g.columns - g.unseen_before - g.unseen_after;
+  // Of two rows the light ends may lie anywhere: all columns count.
+  const int first = g.rows == 1 ? g.unseen_before : 0;
+  const int seen = g.columns - first - (g.rows == 1 ? g.unseen_after : 0);
+  const auto flat = [&](int k) {  // no step of tone before column k of those seen
+    for (int row = 0; row < g.rows; ++row) {
+      const auto i = static_cast<std::size_t>(row * g.columns + first + k);
+      if (std::fabs(g.level[i] - g.level[i - 1]) > 0.03) return false;
+    }
+    return true;
+  };
   for (int d = seen / 2; d >= 2; --d) {
     if (seen % d != 0) continue;
     bool all_flat = true;
-    for (int k = 1; k < seen && all_flat; ++k) {
-      if (k % d == 0) continue;
-      const auto i = static_cast<std::size_t>(g.unseen_before + k);
-      all_flat = std::fabs(g.level[i] - g.level[i - 1]) < 0.012;
-    }
+    for (int k = 1; k < seen && all_flat; ++k) all_flat = k % d == 0 || flat(k);
     if (all_flat) return d;
   }
   return 1;

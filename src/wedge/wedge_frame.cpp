@@ -5,6 +5,7 @@
 #include <complex>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
+#include <vector>
 
 namespace rebite::wedge {
 namespace {
@@ -82,13 +83,29 @@ double main_direction(const cv::Mat1f& density, const cv::Mat1f& inside) {
   return std::arg(sum) / 4 * 180 / std::numbers::pi;
 }
 
-cv::Mat1f tone_of(const cv::Mat1f& reflectance) {
-  // Paper's own roughness would be blown up next to 1.
-  constexpr float lightest = 0.985F;
-  cv::Mat1f t(reflectance.size());
+// The integral of grain / sqrt(grain scatter^2 + wiping^2) over the density: see WedgeFrame::tone.
+std::vector<float> tone_table() {
+  constexpr double grain = 0.01, wiping = 0.008, stride = 0.002;
+  std::vector<float> table;
+  double tone = 0;
+  for (double d = 0; d < static_cast<double>(darkest) + 2 * stride; d += stride) {
+    table.push_back(static_cast<float>(tone));
+    const double r = std::pow(10.0, -(d + stride / 2));
+    const double angular = std::numbers::ln10 / 2 * std::sqrt(r / (1 - r));  // d arccos(sqrt R)/dD
+    tone += stride * grain / std::hypot(grain / angular, wiping);
+  }
+  return table;
+}
+
+cv::Mat1f tone_of(const cv::Mat1f& density) {
+  static const std::vector<float> table = tone_table();
+  cv::Mat1f t(density.size());
   for (int y = 0; y < t.rows; ++y) {
     for (int x = 0; x < t.cols; ++x) {
-      t(y, x) = std::acos(std::sqrt(std::clamp(reflectance(y, x), 0.F, lightest)));
+      const float at = std::clamp(density(y, x), 0.F, darkest) / 0.002F;
+      const auto i = static_cast<std::size_t>(at);
+      const float share = at - static_cast<float>(i);
+      t(y, x) = table[i] + share * (table[i + 1] - table[i]);
     }
   }
   return t;
@@ -186,7 +203,7 @@ WedgeFrame upright_frame(const scan::DensityImage& scan,
   f.density = density_of(t.reflectance);
   cv::compare(t.inside, 0.99, f.inside, cv::CMP_GT);
   f.density.setTo(0.F, ~f.inside);
-  f.tone = tone_of(t.reflectance);
+  f.tone = tone_of(f.density);
   const cv::Matx23d& m = t.small_from_turned;
   // scan = (small + 1/2) * step - 1/2 + offset
   f.scan_from_frame = {m(0, 0) * s.step_x,

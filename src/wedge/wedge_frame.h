@@ -11,9 +11,9 @@ namespace rebite::wedge {
 // A working picture in which the step edges run along x and y (which of the two is open).
 struct WedgeFrame {
   cv::Mat1f density;  // log10 above paper, grain blurred away (sigma 0.5 mm), 0 where no scan
-  // arccos(sqrt(reflectance)), of the same blurred picture: in it the grain's scatter is the same
-  // at every tone (the angular transform of a binomial share; Bartlett, Biometrics 3 (1947) 39-52),
-  // so that light steps count as much as dark ones.
+  // The density stretched so that a step's scatter is the same at every tone, the darks' being
+  // grain (constant in arccos(sqrt(reflectance)), the angular transform of a binomial share;
+  // Bartlett, Biometrics 3 (1947) 39-52) and the lights' wiping (constant in density).
   cv::Mat1f tone;
   cv::Mat1b inside;             // 255 where the scan (and window) reaches
   double px_per_mm = 4;         // the same along x and y

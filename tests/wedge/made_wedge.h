@@ -3,6 +3,7 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <stdexcept>
 #include <string>
@@ -39,6 +40,7 @@ inline Result<std::vector<WedgeStep>> read_made(const maker::MadeScan& made,
   const scan::DensityImage image = through_a_file(made, scanner);
   FindOptions options;
   options.steps = static_cast<int>(minutes.size());
+  options.unbitten = std::find(minutes.begin(), minutes.end(), 0.0) != minutes.end();
   options.window_mm = window;
   auto found = find_steps(image, options);
   if (!found) return std::unexpected(found.error());
