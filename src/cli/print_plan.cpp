@@ -14,7 +14,9 @@ std::string list_of(const std::vector<int>& ids) {
 }
 
 std::string lower_text(const plan::BitePlan& plan) {
-  std::string text = "Lower first, before the new ground is laid:\n";
+  std::string text = plan.ground == plan::Ground::fresh
+                         ? "Lower first, before the new ground is laid:\n"
+                         : "Lower after this bite (burnishing breaks the ground that is on):\n";
   for (const int id : plan.lower_first) {
     const auto it = std::find_if(plan.regions.begin(), plan.regions.end(), [id](const auto& r) {
       return r.region.id == id;
@@ -59,12 +61,17 @@ std::string plan_text(const jobs::PlanReport& report, const std::string& folder)
   const auto by_hand = [&](plan::Action action, const char* words) {
     std::vector<int> ids;
     for (const auto& r : plan.regions) {
-      if (r.action == action) ids.push_back(r.region.id);
+      if (r.action == action && !plan::lowered_by_eye(r)) ids.push_back(r.region.id);
     }
     if (!ids.empty()) text += fmt::format("{}: {}\n", words, list_of(ids));
   };
+  std::vector<int> degrees;
+  for (const auto& r : plan.regions)
+    if (plan::lowered_by_eye(r)) degrees.push_back(r.region.id);
+  if (!degrees.empty())
+    text += fmt::format("To be lowered by degrees, with the burnisher: {}\n", list_of(degrees));
   by_hand(plan::Action::beyond, "Darker than this batch and ground can reach");
-  by_hand(plan::Action::soft, "Soft passages, by free hand");
+  by_hand(plan::Action::soft, "Soft passages to darken, by free hand");
   by_hand(plan::Action::line, "Drawn lines, not tone");
   text += fmt::format("Mean gap in tone {:.3f} D now, {:.3f} D expected after.\n",
                       plan.outlook.mean_gap_before,

@@ -5,6 +5,7 @@
 
 #include "align/align_pair.h"
 #include "jobs/inputs.h"
+#include "plan/lower.h"
 #include "plan/plan_bites.h"
 #include "sheets/sheets.h"
 

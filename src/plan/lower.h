@@ -9,6 +9,12 @@ namespace rebite::plan {
 
 inline bool lowers(Action a) { return a == Action::burnish || a == Action::scrape; }
 
+// A gradual passage or a drawn line that must come lighter: burnished too, by eye and by degrees,
+// not brushed with acid.
+inline bool lowered_by_eye(const PlannedRegion& r) {
+  return (r.action == Action::soft || r.action == Action::line) && r.region.gap.value() < 0;
+}
+
 // Which of the two for a region whose target is lighter.
 //   scrape: a gap above 0.30 D (half of the light or more), or above 0.20 D from a deep tone
 //           (now above 1.0 D): the burnisher does little on a deep bite (Lalanne 1880).

@@ -95,14 +95,6 @@ void note_stages(BitePlan& plan) {
 void note_bath(BitePlan& plan, const wedge::Batch& batch) {
   const Mordant* mordant = find_mordant(batch.mordant);
   if (!mordant || plan.stages.empty()) return;
-  for (const std::string& metal : mordant->never_metals) {
-    if (lower_case(batch.metal).find(metal) != std::string::npos) {
-      plan.notes.push_back(fmt::format("{} in {}: {}. Do not bite before this is cleared up.",
-                                       batch.metal,
-                                       mordant->name,
-                                       mordant->never_metals_text));
-    }
-  }
   if (!mordant->copper_warn_g_l || !names(batch.metal, {"copper"})) return;
   double area_minutes = 0;
   for (const PlannedRegion& p : plan.regions) {
@@ -132,8 +124,10 @@ void note_hand_work(BitePlan& plan) {
   const bool soft = any(plan, Action::soft);
   if (lowered) {
     plan.notes.push_back(
-        "Lower first: burnish and scrape before the new ground is laid; final burnishing comes "
-        "last, on the proof.");
+        plan.ground == Ground::fresh
+            ? "Lower first: burnish and scrape before the new ground is laid; final burnishing "
+              "comes last, on the proof."
+            : "Lower after this bite: burnishing breaks the ground that is still on the plate.");
   }
   if (lowered || soft) {
     plan.notes.push_back(fmt::format("The outlook takes {} as brought to their tone by hand.",
@@ -174,24 +168,28 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
 
 Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch) {
   Notes cautions;
-  const MordantTable& table = mordant_table();
-  const bool bites = any(plan, Action::bite) || !plan.stages.empty();
-  if (bites) {
+  const WorkCautions& work = mordant_table().work;
+  if (any(plan, Action::bite) || !plan.stages.empty()) {
     const Mordant* known = batch ? find_mordant(batch->mordant) : nullptr;
-    const Mordant& mordant = known ? *known : table.unknown;
-    cautions.insert(cautions.end(), mordant.cautions.begin(), mordant.cautions.end());
-    const std::string ground = batch ? batch->ground : std::string();
-    if (plan.ground == Ground::fresh && names(ground, {"spray", "acrylic", "enamel", "airbrush"})) {
-      cautions.push_back(table.work.spray);
-    } else if (plan.ground == Ground::fresh) {
-      cautions.push_back(table.work.rosin);
-    } else {
-      cautions.push_back(table.work.solvent);
+    const Mordant& mordant = known ? *known : mordant_table().unknown;
+    const std::string metal = batch ? lower_case(batch->metal) : "";
+    for (const std::string& never : mordant.never_metals) {
+      if (metal.find(never) == std::string::npos) continue;
+      cautions.push_back(fmt::format("{} in {}: {}. Do not bite before this is cleared up.",
+                                     batch->metal,
+                                     mordant.name,
+                                     mordant.never_metals_text));
     }
+    cautions.insert(cautions.end(), mordant.cautions.begin(), mordant.cautions.end());
+    cautions.push_back(work.eyes);
+    const std::string ground = batch ? batch->ground : std::string();
+    if (plan.ground == Ground::fresh)
+      cautions.push_back(names(ground, {"spray", "acrylic", "enamel", "airbrush"}) ? work.spray
+                                                                                   : work.rosin);
+    cautions.push_back(work.solvent);  // stop-out work is in every plan that bites
   }
-  if (!plan.lower_first.empty()) cautions.push_back(table.work.scraping);
-  if (cautions.size() > 3) cautions.resize(3);
-  if (!cautions.empty()) cautions.back() += " " + table.work.deference;
+  if (!plan.lower_first.empty()) cautions.push_back(work.scraping);
+  if (!cautions.empty()) cautions.push_back(work.deference);
   return cautions;
 }
 

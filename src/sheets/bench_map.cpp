@@ -137,7 +137,11 @@ class BenchMap {
         draw_fitting(cr, m, m + 5.5, p.width - 2 * m - 26, head, 7);
         // Beside the joining cross.
         const double words_at = (p.width - t.window.width) / 2 + 6;
-        draw_text(cr, words_at, m + 10.5, kOnMetal, {3.6, true, Align::left, kBlack, 0});
+        draw_text(cr,
+                  words_at,
+                  m + 10.5,
+                  std::string("↑ top edge · ") + kOnMetal,
+                  {3.6, true, Align::left, kBlack, 0});
         PlateFrame f{c_.plate, 0, 0, 1, true};
         draw_tile(cr,
                   t,
@@ -207,9 +211,11 @@ class BenchMap {
   }
 
   void first_page() {
+    std::vector<int> zones;
+    for (const auto* r : to_lower(c_)) zones.push_back(r->region.id);
     zones_page("BEFORE THE BATH",
-               "LOWER FIRST",
-               c_.plan.lower_first,
+               c_.plan.ground == plan::Ground::fresh ? "LOWER FIRST" : "LOWER AFTERWARDS",
+               zones,
                first_page_words(c_),
                note_words(c_));
   }

@@ -208,7 +208,8 @@ void TextFlow::fill(cairo_t* cr, const Area& area, int columns) {
       const double needed =
           b.kind == TextBlock::Kind::heading ? heading_needs(cr, width, area.height) : high;
       const bool first = y == area.y;
-      if (y + needed > area.y + area.height && !(first && high > area.height)) break;
+      // What is larger than a whole column is begun all the same: it would never have a place.
+      if (y + needed > area.y + area.height && !(first && needed > area.height)) break;
       draw_block(cr, b, x, y, width, true);
       y += high;
       ++next_;

@@ -3,6 +3,7 @@
 #include <map>
 #include <set>
 
+#include "plan/lower.h"
 #include "sheets/bench_parts.h"
 
 namespace rebite::sheets {
@@ -70,7 +71,8 @@ void draw_zones_plate(cairo_t* cr,
                       const std::vector<int>& ids) {
   const std::set<int> zones(ids.begin(), ids.end());
   std::map<int, plan::Action> action;
-  for (const auto& r : c.plan.regions) action[r.region.id] = r.action;
+  for (const auto& r : c.plan.regions)
+    action[r.region.id] = plan::lowered_by_eye(r) ? plan::Action::burnish : r.action;
   for (const auto& o : d.outlines)
     if (o.id != 0) stroke_outline(cr, f, o, fine * f.scale, {0.55, 0.55, 0.55, 1});
   for (const auto& o : d.outlines) {

@@ -3,7 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <map>
+#include <cctype>
 
 #include "sheets/wording.h"
 
@@ -20,34 +20,32 @@ std::string kept_together(const std::string& text) {
 }
 
 void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
-  std::map<int, const plan::PlannedRegion*> by_id;
-  for (const auto& r : c.plan.regions) by_id[r.region.id] = &r;
-  out.push_back({Kind::heading, "Lower first"});
-  double area = 0;
-  for (const int id : c.plan.lower_first) {
-    const auto it = by_id.find(id);
-    if (it == by_id.end()) continue;
-    const auto& r = *it->second;
-    area += r.region.area_mm2;
+  const auto regions = to_lower(c);
+  out.push_back(
+      {Kind::heading, c.plan.ground == plan::Ground::fresh ? "Lower first" : "Lower afterwards"});
+  for (const auto* r : regions) {
     out.push_back({Kind::tick,
                    fmt::format("{}: {} · {} · {} to {}",
-                               id,
-                               action_text(r.action),
-                               kept_together(area_text(r.region.area_mm2, c.units)),
-                               kept_together(density_text(r.region.now.value)),
-                               kept_together(lowered_text(r, c)))});
+                               r->region.id,
+                               lowering_text(*r),
+                               kept_together(area_text(r->region.area_mm2, c.units)),
+                               kept_together(density_text(r->region.now.value)),
+                               kept_together(lowered_text(*r, c)))});
   }
-  if (c.plan.lower_first.empty()) {
+  if (regions.empty()) {
     out.push_back({Kind::text, "Nothing to scrape or burnish."});
   } else {
+    std::string when = when_to_lower(c.plan.ground);
+    when.front() = static_cast<char>(std::toupper(when.front()));
     out.push_back({Kind::text,
-                   fmt::format("{}, {} in all. Before the ground is laid.",
-                               count_text(c.plan.lower_first.size(), "zone", "zones"),
-                               area_text(area, c.units))});
+                   fmt::format("{}, {} in all. {}.",
+                               count_text(regions.size(), "zone", "zones"),
+                               area_text(area_of(regions), c.units),
+                               when)});
   }
 }
 
-// "12 soft (D 0.12 to D 0.28, guide 0:35)"
+// "D 0.12 to D 0.28, guide 0:35"
 std::string aim(const plan::PlannedRegion& r) {
   std::string out = kept_together(density_text(r.region.now.value)) + " to " +
                     kept_together(density_text(r.region.target.value));
@@ -55,13 +53,7 @@ std::string aim(const plan::PlannedRegion& r) {
   return out;
 }
 
-std::vector<int> ids_of(const SheetContent& c, plan::Action action) {
-  std::vector<int> out;
-  for (const auto& r : c.plan.regions)
-    if (r.action == action) out.push_back(r.region.id);
-  return out;
-}
-
+// `parts`: as in ids_text; where room is short two aims must do.
 // What is worked by hand beside the stages, in one line; empty where nothing is.
 std::string hand_aims(const SheetContent& c, std::size_t parts) {
   std::string out;
@@ -82,7 +74,9 @@ void hand_words(const SheetContent& c, std::vector<TextBlock>& out) {
   std::string words;
   for (const auto& [action, what] :
        {std::pair{plan::Action::soft, "soft "}, std::pair{plan::Action::line, "drawn lines "}}) {
-    const std::vector<int> ids = ids_of(c, action);
+    std::vector<int> ids;
+    for (const auto* r : by_hand(c))
+      if (r->action == action) ids.push_back(r->region.id);
     if (!ids.empty()) words += (words.empty() ? "" : "; ") + (what + ids_text(ids, 12));
   }
   out.push_back({Kind::text, words + ". Stopped out in every bath; tones on the page BY HAND."});
@@ -99,7 +93,8 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
     return;
   }
   if (c.plan.ground == plan::Ground::fresh) {
-    out.push_back({Kind::tick, "Plate clean: no ink, no grease. Lower-first zones done."});
+    out.push_back(
+        {Kind::tick, "Plate clean: no ink, no grease. Lowering done."});
     out.push_back({Kind::tick, "New ground laid and fixed, even in raking light."});
   } else {
     out.push_back({Kind::tick, "The ground of the last bite is whole: no break, no grease."});
@@ -124,8 +119,13 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
                  "scraped."});
 }
 
-bool has_hold(const SheetContent& c) {
-  return cv::countNonZero(c.map.labels) < static_cast<int>(c.map.labels.total());
+// The times hold at one temperature. Two degrees change them by some 5 to 10 % (activation
+// energies of calibration/mordants.json).
+std::string bath_rule(const SheetContent& c) {
+  if (!c.batch || !c.batch->temperature_c || c.plan.temperature_factor != 1) return "";
+  return fmt::format(" (times hold at {}; {} off: plan again)",
+                     kept_together(temperature_text(*c.batch->temperature_c, c.fahrenheit)),
+                     c.fahrenheit ? "4 °F" : "2 °C");
 }
 
 // `plain`: hold as well.
@@ -214,21 +214,39 @@ std::vector<TextBlock> by_hand_words(const SheetContent& c) {
   return out;
 }
 
+// "could need 1:16 to 3:19": the 90 % intervals of what is stopped out after this stage.
+std::string doubt(const SheetContent& c, int stage) {
+  std::optional<BiteTime> low, high;
+  for (const auto& r : c.plan.regions) {
+    if (r.stage != stage || !r.minutes || r.action != plan::Action::bite) continue;
+    low = low ? std::min(*low, r.minutes->low) : r.minutes->low;
+    high = high ? std::max(*high, r.minutes->high) : r.minutes->high;
+  }
+  if (!low) return "";
+  return "What ends here could need " +
+         kept_together(clock_text(*low) + " to " + clock_text(*high)) +
+         " in all. In doubt pull early.";
+}
+
 std::vector<TextBlock> stage_words(const SheetContent& c, std::size_t stage, std::size_t parts) {
   const auto& s = c.plan.stages[stage];
   const bool last = stage + 1 == c.plan.stages.size();
   const std::string after =
-      last ? "Then: clean the plate, pull a proof, scan it."
+      last ? "Then: clean the plate, pull a proof, scan it as dry as the last one (wet ink and "
+             "paper "
+             "read darker)."
            : "Then stop out " + named(c.plan.stages[stage + 1].stop_out_before, false, parts);
   const std::string degree = c.fahrenheit ? "°F" : "°C";
   std::vector<TextBlock> out = {
       {Kind::tick,
        "Stopped out and dry: " + named(s.stop_out_before, stage == 0 && has_hold(c), parts)},
-      {Kind::tick, "Back, bevel and edges covered"},
-      {Kind::tick, "In the bath at ____:____"},
-      {Kind::tick, "Bath ________ " + degree},
-      {Kind::tick, "Out and rinsed, time as done ____:____"},
+      {Kind::tick, "Back, bevel and edges covered. Goggles and gloves on"},
+      {Kind::tick, "Bath _______ " + degree + bath_rule(c)},
+      {Kind::tick, "In the bath, by the clock: ____:____"},
+      {Kind::tick, "Out and rinsed. It was in for ____ min ____ s"},
       {Kind::text, after}};
+  if (const std::string words = doubt(c, s.number); !words.empty())
+    out.push_back({Kind::text, words});
   if (const std::string aims = hand_aims(c, parts); !aims.empty())
     out.push_back({Kind::text, aims});
   return out;

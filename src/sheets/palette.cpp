@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "plan/lower.h"
+
 namespace rebite::sheets {
 
 Style stage_style(int stage, int stages) {
@@ -43,6 +45,8 @@ bool left_this_time(const plan::PlannedRegion& r, int stages) {
 
 Style style_of(const plan::PlannedRegion& r, int stages) {
   if (left_this_time(r, stages)) return action_style(plan::Action::hold);
+  if (plan::lowered_by_eye(r))
+    return {action_style(plan::Action::burnish).fill, true, Hatch::dashes, 1.2};
   if (r.action == plan::Action::bite && r.stage > 0) return stage_style(r.stage, stages);
   return action_style(r.action);
 }

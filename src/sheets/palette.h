@@ -55,7 +55,8 @@ Style stage_style(int stage, int stages);
 bool left_this_time(const plan::PlannedRegion& region, int stages);
 // By hand, soft, beyond, line and hold. For a bite without a stage (no wedge): one bite style.
 Style action_style(plan::Action action);
-// A region's style on the map; one left this time looks like what is held.
+// A region's style on the map. One left this time looks like what is held; a passage or line to
+// come lighter has the colour of burnishing and the hatch of a passage.
 Style style_of(const plan::PlannedRegion& region, int stages);
 
 }  // namespace rebite::sheets

@@ -7,6 +7,7 @@
 #include <map>
 #include <numbers>
 
+#include "plan/lower.h"
 #include "sheets/wording.h"
 
 namespace rebite::sheets {
@@ -176,13 +177,23 @@ std::vector<LegendRow> legend(const SheetContent& c) {
     add(Action::bite, "Bite (no wedge: no minutes)", [](const auto& r) {
       return r.action == Action::bite;
     });
+  const std::string when = c.plan.ground == plan::Ground::fresh ? ", before the ground" : ", after";
   for (const auto& [action, head] :
-       {std::pair{Action::beyond, "Beyond: darker than this bath gives"},
-        std::pair{Action::burnish, "Burnish, before the ground"},
-        std::pair{Action::scrape, "Scrape, burnish, before the ground"},
-        std::pair{Action::soft, "Soft passage: by free hand"},
-        std::pair{Action::line, "Drawn lines: stop out, needle later"}}) {
+       {std::pair{Action::beyond, std::string("Beyond: darker than this bath gives")},
+        std::pair{Action::burnish, "Burnish" + when},
+        std::pair{Action::scrape, "Scrape, burnish" + when}}) {
     add(action, head, [a = action](const auto& r) { return r.action == a; });
+  }
+  const auto degrees = pick([](const auto& r) { return plan::lowered_by_eye(r); });
+  if (!degrees.empty())
+    rows.push_back(
+        row_of(c, style_of(*degrees.front(), stages), "Burnish by degrees" + when, degrees));
+  for (const auto& [action, head] :
+       {std::pair{Action::soft, "Soft passage: by free hand"},
+        std::pair{Action::line, "Drawn lines: stop out, needle later"}}) {
+    add(action, head, [a = action](const auto& r) {
+      return r.action == a && !plan::lowered_by_eye(r);
+    });
   }
   const auto left = pick([&](const auto& r) { return left_this_time(r, stages); });
   if (!left.empty())

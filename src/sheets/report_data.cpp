@@ -99,7 +99,7 @@ Json region_json(const plan::PlannedRegion& r, const SheetContent& c) {
       {"now", g.now.value.value()},
       {"target", g.target.value.value()},
       {"predicted", r.predicted.value.value()},
-      {"action_text", action_words(r.action)},
+      {"action_text", action_words(r)},
       {"after",
        list(r.after_stage, [](const DensityEstimate& d) { return Json(d.value.value()); })},
       {"after_text", list(r.after_stage, [](const DensityEstimate& d) { return Json(plain(d)); })},
@@ -113,8 +113,10 @@ Json region_json(const plan::PlannedRegion& r, const SheetContent& c) {
       {"advice", advice(r, c.plan)}};
 }
 
-Json stage_json(const plan::Stage& s) {
+// "plain": all that carries no number is stopped out as well.
+Json stage_json(const plan::Stage& s, bool plain) {
   return {{"number", s.number},
+          {"plain", plain},
           {"dip_text", clock_text(s.dip)},
           {"total_text", clock_text(s.total)},
           {"stop_out_before", s.stop_out_before},
@@ -142,7 +144,9 @@ Json report_data(const SheetContent& c, const std::vector<PictureLayer>& layers,
          {"plate", {{"width_mm", c.plate.width}, {"height_mm", c.plate.height}}},
          {"maps", {{"tone", tone_json(c.map)}, {"labels", labels_json(c.map)}}},
          {"regions", list(c.plan.regions, [&](const auto& r) { return region_json(r, c); })},
-         {"stages", list(c.plan.stages, stage_json)},
+         {"stages",
+          list(c.plan.stages,
+               [&](const plan::Stage& s) { return stage_json(s, s.number == 1 && has_hold(c)); })},
          {"layers", list(layers, layer_json)},
          {"curve", curve_data(c)},
          {"histogram", histogram_data(shares)}};

@@ -6,6 +6,7 @@
 #include <map>
 #include <set>
 
+#include "plan/lower.h"
 #include "sheets/label_places.h"
 #include "sheets/outlines.h"
 #include "sheets/report_text.h"
@@ -220,7 +221,7 @@ std::string svg_open(const SheetContent& c, const std::string& cls, const std::s
 
 std::string look_of(const plan::PlannedRegion& r) {
   if (r.action == plan::Action::bite && r.stage > 0) return fmt::format("stage-{}", r.stage);
-  return action_key(r.action);
+  return plan::lowered_by_eye(r) ? "lighter" : action_key(r.action);
 }
 
 std::vector<Look> looks_used(const SheetContent& c) {
@@ -229,7 +230,7 @@ std::vector<Look> looks_used(const SheetContent& c) {
   for (const auto& r : c.plan.regions) {
     const std::string key = look_of(r);
     const bool staged = key.starts_with("stage-");
-    std::string words = left_this_time(r, stages) ? "Left this time" : action_words(r.action);
+    std::string words = left_this_time(r, stages) ? "Left this time" : action_words(r);
     for (const auto& s : c.plan.stages)
       if (staged && s.number == r.stage)
         words = fmt::format("stage {}, {}", s.number, clock_text(s.total));

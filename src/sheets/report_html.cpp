@@ -114,6 +114,16 @@ std::string curve(const SheetContent& c) {
          curve_svg(c) + "</div>";
 }
 
+// How much of "after this plan" is the hand's promise and not the bath's.
+std::string gap_counts(const SheetContent& c) {
+  double mm2 = area_of(to_lower(c));
+  for (const auto* r : by_hand(c))
+    if (r->action == plan::Action::soft) mm2 += r->region.area_mm2;
+  if (mm2 == 0) return "";
+  return "That counts what is lowered and the soft passages as brought to their tone by hand: " +
+         percent_text(mm2 / (c.plate.width * c.plate.height)) + " of the plate.";
+}
+
 std::string gap_before_after(const SheetContent& c) {
   const std::string drawn = histogram_svg(c.gap_shares);
   if (drawn.empty()) return "<p class=\"quiet\">Not counted.</p>";
@@ -169,6 +179,7 @@ std::string report_html(const SheetContent& c) {
        {"curve", curve(c)},
        {"gap_before", tone_number(c.plan.outlook.mean_gap_before)},
        {"gap_after", tone_number(c.plan.outlook.mean_gap_after)},
+       {"gap_counts", gap_counts(c)},
        {"histogram", gap_before_after(c)},
        {"alignment", alignment(c, layers)},
        {"notes", notes_html(c)},

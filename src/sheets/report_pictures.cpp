@@ -157,8 +157,12 @@ std::vector<PictureLayer> picture_layers(const SheetContent& c, const PictureBud
   if (!c.drawing_picture.empty())
     out.push_back(photo("drawing", "Drawing", "what is wanted", c.drawing_picture, c, budget));
   if (!c.next_proof_picture.empty())
-    out.push_back(photo(
-        "next", "Next proof", "what this plan should print", c.next_proof_picture, c, budget));
+    out.push_back(photo("next",
+                        "Next proof",
+                        "what this plan should print, with the hand work done",
+                        c.next_proof_picture,
+                        c,
+                        budget));
   if (!c.map.gap.empty()) {
     const cv::Mat3b picture = coloured(thinned(c.map.gap, 1200), [](double gap) {
       for (const auto& b : gap_bands)

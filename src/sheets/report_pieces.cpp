@@ -45,7 +45,7 @@ std::string stage_card(const SheetContent& c, const plan::Stage& s) {
     const auto* r = region_of(c, id);
     if (s.number > 1 || (r && r->action != Action::hold)) stop.push_back(id);
   }
-  const std::string rest = s.number == 1 ? "all that is held" : "";
+  const std::string rest = s.number == 1 && has_hold(c) ? "all plain parts (no number)" : "";
   std::string what = rest;
   if (!stop.empty()) what += (rest.empty() ? "" : ", and ") + chips(stop);
   if (what.empty()) what = "nothing";
@@ -62,44 +62,53 @@ std::string stage_card(const SheetContent& c, const plan::Stage& s) {
       what);
 }
 
-// What is done before the first dip, as the first row of the stages.
-std::string first_row(const SheetContent& c) {
-  if (c.plan.lower_first.empty()) return "";
-  return "<li class=\"first\"><h3>First</h3><p>scrape and burnish " + chips(c.plan.lower_first) +
-         "</p></li>";
+// What is lowered, as the first row of the stages; with a kept ground as their last.
+std::string lower_row(const SheetContent& c) {
+  const auto regions = to_lower(c);
+  if (regions.empty()) return "";
+  std::vector<int> ids;
+  bool scrape = false;
+  for (const auto* r : regions) {
+    ids.push_back(r->region.id);
+    scrape = scrape || r->action == Action::scrape;
+  }
+  return fmt::format("<li class=\"first\"><h3>{}</h3><p>{} {}</p></li>",
+                     c.plan.ground == plan::Ground::fresh ? "First" : "Then",
+                     scrape ? "scrape and burnish" : "burnish",
+                     chips(ids));
 }
 
 std::string stage_cards(const SheetContent& c) {
   if (c.plan.stages.empty()) return "";
-  std::string out = "<ol class=\"stages\">" + first_row(c);
+  const bool first = c.plan.ground == plan::Ground::fresh;
+  std::string out = "<ol class=\"stages\">" + (first ? lower_row(c) : "");
   for (const auto& s : c.plan.stages) out += stage_card(c, s);
-  return out + "</ol>";
+  return out + (first ? "" : lower_row(c)) + "</ol>";
 }
 
 std::string lower_list(const SheetContent& c) {
-  if (c.plan.lower_first.empty()) return "";
-  std::string out = fmt::format("<div class=\"todo lower\"><h3>{}</h3><ul>",
-                                c.plan.ground == plan::Ground::fresh
-                                    ? "Lower first, before the new ground is laid"
-                                    : "Lower first, before the bite");
+  const auto regions = to_lower(c);
+  if (regions.empty()) return "";
+  std::string out =
+      fmt::format("<div class=\"todo lower\"><h3>{}, {}</h3><ul>",
+                  c.plan.ground == plan::Ground::fresh ? "Lower first" : "Lower afterwards",
+                  when_to_lower(c.plan.ground));
   constexpr std::size_t at_once = 12;  // more than these fold away
-  std::size_t shown = 0;
-  for (const int id : c.plan.lower_first) {
-    const auto* r = region_of(c, id);
-    if (!r) continue;
-    if (shown++ == at_once)
+  for (std::size_t i = 0; i < regions.size(); ++i) {
+    if (i == at_once)
       out += fmt::format("</ul><details class=\"many\"><summary>and {} more</summary><ul>",
-                         c.plan.lower_first.size() - at_once);
+                         regions.size() - at_once);
+    const plan::PlannedRegion& r = *regions[i];
     out += fmt::format(
         "<li>{} <b>{}</b> to {} <span class=\"quiet\">from {}, <span "
         "class=\"unbroken\">{}</span></span></li>",
-        chip(id),
-        action_words(r->action),
-        lowered_text(*r, c),
-        density_text(r->region.now.value),
-        area_text(r->region.area_mm2, c.units));
+        chip(r.region.id),
+        action_words(r),
+        lowered_text(r, c),
+        density_text(r.region.now.value),
+        area_text(r.region.area_mm2, c.units));
   }
-  return out + (shown > at_once ? "</ul></details></div>" : "</ul></div>");
+  return out + (regions.size() > at_once ? "</ul></details></div>" : "</ul></div>");
 }
 
 // More than these fold away.
@@ -124,7 +133,7 @@ std::string by_hand_list(const SheetContent& c) {
   }
   std::string out;
   if (!soft.empty())
-    out += "<li><b>Soft passages.</b> No stop-out edge makes them: work them free-hand. " +
+    out += "<li><b>Soft passages, darker.</b> No stop-out edge makes them: work them free-hand. " +
            folded(soft, 6) + "</li>";
   if (!line.empty())
     out += "<li><b>Drawn lines.</b> No tone area: stop out; the needle makes them. " +
@@ -208,10 +217,16 @@ std::string headline(const SheetContent& c) {
   const auto stages = static_cast<int>(c.plan.stages.size());
   const auto bites = static_cast<std::size_t>(
       std::ranges::count_if(to_bite, [&](const auto* r) { return !left_this_time(*r, stages); }));
-  const std::string lower =
-      c.plan.lower_first.empty()
-          ? ""
-          : count_text(c.plan.lower_first.size(), "region", "regions") + " to lower first.";
+  const auto lowered = to_lower(c), hand = by_hand(c);
+  std::string lower;
+  if (!lowered.empty())
+    lower = count_text(lowered.size(), "region", "regions") + " to lower " +
+            (c.plan.ground == plan::Ground::fresh ? "first." : "afterwards.");
+  if (!hand.empty())
+    lower += fmt::format("{}{} by hand ({}).",
+                         lower.empty() ? "" : " ",
+                         count_text(hand.size(), "region", "regions"),
+                         area_text(area_of(hand), c.units));
   if (!c.plan.stages.empty()) {
     std::string out = fmt::format("{} in {}, {} in the bath in all.",
                                   count_text(bites, "region", "regions") + " to bite",
@@ -273,8 +288,7 @@ std::string region_table_html(const SheetContent& c) {
       time = fmt::format("{} <span class=\"pm\">({})</span>",
                          clock_text(r.minutes->advised),
                          range_text(r.minutes->low, r.minutes->high));
-    for (const auto& list : {g.notes, r.notes})
-      for (const auto& note : list) notes += (notes.empty() ? "" : "; ") + html_text(note);
+    for (const auto& note : r.notes) notes += (notes.empty() ? "" : " ") + html_text(note);
     out += fmt::format(
         "<tr id=\"row-{0}\" data-region=\"{0}\" data-action=\"{1}\" data-stage=\"{2}\" "
         "data-minutes=\"{3:.6g}\" data-area=\"{4:.6g}\" data-now=\"{5:.6g}\" "
@@ -291,7 +305,7 @@ std::string region_table_html(const SheetContent& c) {
         g.gap.value(),
         r.predicted.value.value(),
         swatch(look_of(r)),
-        action_words(r.action));
+        action_words(r));
     const auto cell = [&](const char* head, const std::string& value) {
       out += fmt::format("<td data-head=\"{}\">{}</td>", head, value);
     };

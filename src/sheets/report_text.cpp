@@ -4,6 +4,8 @@
 
 #include <cmath>
 
+#include "plan/lower.h"
+
 namespace rebite::sheets {
 namespace {
 
@@ -61,7 +63,7 @@ std::string percent_text(double share) {
 std::string fine_length_text(double mm, Units units) {
   if (!std::isfinite(mm)) return "unknown";
   if (units == Units::inches) return fmt::format("{:.3f} in", mm / 25.4);
-  if (mm > 0 && mm < 0.005) return "0.005 mm";
+  if (mm > 0 && mm < 0.005) return "0.005 mm or less";
   return fmt::format("{:.2f} mm", mm);
 }
 
@@ -73,8 +75,10 @@ std::string aim_words(const plan::PlannedRegion& r) {
   return out;
 }
 
-std::string action_words(plan::Action action) {
-  switch (action) {
+std::string action_words(const plan::PlannedRegion& r) {
+  if (plan::lowered_by_eye(r))
+    return r.action == plan::Action::soft ? "Burnish by degrees" : "Burnish along the line";
+  switch (r.action) {
     case plan::Action::bite:
       return "Bite";
     case plan::Action::burnish:
@@ -95,16 +99,16 @@ std::string action_words(plan::Action action) {
 
 std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
   const double gap = r.region.gap.value();
+  const std::string when = when_to_lower(plan.ground);
+  if (plan::lowered_by_eye(r))
+    return action_words(r) + " " + when + ", " + aim_words(r) + ". No acid: it must come lighter.";
   switch (r.action) {
     case plan::Action::bite:
       return minutes_words(r, plan);
     case plan::Action::burnish:
-      return fmt::format("Burnish before the new ground is laid, to come down by {:.2f}.",
-                         std::abs(gap));
+      return fmt::format("Burnish {}, to come down by {:.2f}.", when, std::abs(gap));
     case plan::Action::scrape:
-      return fmt::format(
-          "Scrape before the new ground is laid, to come down by {:.2f}; then burnish.",
-          std::abs(gap));
+      return fmt::format("Scrape {}, to come down by {:.2f}; then burnish.", when, std::abs(gap));
     case plan::Action::hold:
       return "Leave alone. Stop out before the first dip.";
     case plan::Action::line:

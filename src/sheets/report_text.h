@@ -26,7 +26,7 @@ std::string percent_text(double share);
 std::string fine_length_text(double mm, Units units);
 
 // What the hand does, as a heading: "Bite", "Scrape, then burnish" ...
-std::string action_words(plan::Action action);
+std::string action_words(const plan::PlannedRegion& region);
 // Free-hand work: "from 0.12 to 0.28 (rough guide: the wedge took 0:35)".
 std::string aim_words(const plan::PlannedRegion& r);
 // What to do as one or two sentences for one region, with its numbers.

@@ -1,6 +1,7 @@
 #include "sheets/tone_plot.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 #include "sheets/wording.h"
@@ -9,15 +10,18 @@ namespace rebite::sheets {
 namespace {
 
 void draw_stages(PlotCanvas& on, const Axes& a, const std::vector<plan::Stage>& stages) {
-  double last = -100;
-  int row = 0;
+  constexpr int rows = 3;  // above each other, where totals lie close
+  std::array<double, rows> taken;
+  taken.fill(-1e9);
   for (const auto& s : stages) {
     const std::string words = clock_text(s.total);
     const double at = a.px(s.total.in_minutes());
     const double wide = on.width(PlotWords::dip, words);
-    row = at < last + wide + 1.5 ? row + 1 : 0;
-    last = at;
-    const double up = a.y - 1.5 + 4 * (row % 2);
+    const auto free =
+        std::ranges::find_if(taken, [&](double end) { return at - wide / 2 > end + 1; });
+    const auto row = free == taken.end() ? std::ranges::min_element(taken) : free;
+    *row = at + wide / 2;
+    const double up = a.y - 1.5 - 4 * static_cast<double>(row - taken.begin());
     on.stroke(PlotMark::dip, {{at, a.y + a.height}, {at, up + 1}});
     on.words(PlotWords::dip, {at, up}, Align::centre, words);
   }

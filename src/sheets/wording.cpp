@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "plan/lower.h"
+
 namespace rebite::sheets {
 namespace {
 
@@ -142,24 +144,58 @@ std::string lowered_text(const plan::PlannedRegion& r, const SheetContent& c) {
   return "nearly bare metal (" + density_text(to) + ")";
 }
 
+std::vector<const plan::PlannedRegion*> to_lower(const SheetContent& c) {
+  std::vector<const plan::PlannedRegion*> out;
+  for (const int id : c.plan.lower_first)
+    for (const auto& r : c.plan.regions)
+      if (r.region.id == id) out.push_back(&r);
+  for (const auto& r : c.plan.regions)
+    if (plan::lowered_by_eye(r)) out.push_back(&r);
+  return out;
+}
+
+std::string lowering_text(const plan::PlannedRegion& r) {
+  if (r.action == plan::Action::soft) return "burnish by degrees";
+  if (r.action == plan::Action::line) return "burnish along the line";
+  return action_text(r.action);
+}
+
+std::string when_to_lower(plan::Ground ground) {
+  return ground == plan::Ground::fresh ? "before the new ground is laid" : "after this bite";
+}
+
 std::vector<const plan::PlannedRegion*> by_hand(const SheetContent& c) {
   std::vector<const plan::PlannedRegion*> out;
   for (const plan::Action action : {plan::Action::soft, plan::Action::line})
     for (const auto& r : c.plan.regions)
-      if (r.action == action) out.push_back(&r);
+      if (r.action == action && !plan::lowered_by_eye(r)) out.push_back(&r);
   return out;
+}
+
+bool has_hold(const SheetContent& c) {
+  return cv::countNonZero(c.map.labels) < static_cast<int>(c.map.labels.total());
+}
+
+double area_of(const std::vector<const plan::PlannedRegion*>& regions) {
+  double mm2 = 0;
+  for (const auto* r : regions) mm2 += r->region.area_mm2;
+  return mm2;
 }
 
 Notes all_notes(const SheetContent& c) {
   Notes out;
-  const auto say = [&](const std::string& note) {
-    if (std::find(out.begin(), out.end(), note) == out.end()) out.push_back(note);
+  const Notes none;
+  const Notes& wedge = c.batch ? c.batch->notes : none;
+  const auto is_in = [](const Notes& notes, const std::string& n) {
+    return std::find(notes.begin(), notes.end(), n) != notes.end();
   };
-  for (const Notes* notes : {&c.plan.notes, &c.map.notes, &c.alignment.notes})
-    for (const std::string& n : *notes) say(n);
   // Said when the wedge was read: without its name they would be taken for the proof's.
-  if (c.batch)
-    for (const std::string& n : c.batch->notes) say("Wedge: " + n);
+  const auto say = [&](const std::string& note) {
+    const std::string whole = is_in(wedge, note) ? "Wedge: " + note : note;
+    if (!is_in(out, whole)) out.push_back(whole);
+  };
+  for (const Notes* notes : {&c.plan.notes, &c.map.notes, &c.alignment.notes, &wedge})
+    for (const std::string& n : *notes) say(n);
   return out;
 }
 

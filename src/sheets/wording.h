@@ -46,8 +46,19 @@ std::string ids_text(std::vector<int> ids, std::size_t max_parts = 0);
 // Where a lowered region must come down to: "D 0.36", or "nearly bare metal (D 0.10)" where that is
 // less than a visible step above what the batch prints from unbitten metal.
 std::string lowered_text(const plan::PlannedRegion& region, const SheetContent& content);
-// Regions left to free-hand work (soft passages, drawn lines), soft first.
+// Regions to bring down: the plan's own list, then passages and lines that must come lighter.
+std::vector<const plan::PlannedRegion*> to_lower(const SheetContent& content);
+// How: "scrape, then burnish", "burnish by degrees", ...
+std::string lowering_text(const plan::PlannedRegion& region);
+// When: "before the new ground is laid", or with a kept ground, which burnishing would break,
+// "after this bite".
+std::string when_to_lower(plan::Ground ground);
+// Regions left to free-hand work beside the stages (passages and lines that must come darker),
+// passages first.
 std::vector<const plan::PlannedRegion*> by_hand(const SheetContent& content);
+double area_of(const std::vector<const plan::PlannedRegion*>& regions);  // mm2
+// True where some of the plate carries no region: it is held.
+bool has_hold(const SheetContent& content);
 // Every note of plan, map, alignment and wedge, each said once.
 Notes all_notes(const SheetContent& content);
 

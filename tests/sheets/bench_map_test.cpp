@@ -366,6 +366,36 @@ TEST(BenchMap, ByHandPageHoldsFromToAndGuide) {
   EXPECT_EQ(page_with(bench_map_pdf(maker::made_one_region()), "BY HAND"), 0);
 }
 
+TEST(BenchMap, WhatMustComeLighterIsBurnishedAndNeverBrushedWithAcid) {
+  auto content = maker::made_content();
+  auto& soft = *std::ranges::find_if(
+      content.plan.regions, [](const auto& r) { return r.action == plan::Action::soft; });
+  std::swap(soft.region.now, soft.region.target);
+  soft.region.gap = soft.region.target.value - soft.region.now.value;
+  soft.guide.reset();
+  const std::string id = std::to_string(soft.region.id);
+  for (const plan::Ground ground : {plan::Ground::fresh, plan::Ground::kept}) {
+    content.plan.ground = ground;
+    const auto texts = page_texts(bench_map_pdf(content));
+    EXPECT_THAT(texts.at(0), HasSubstr(id + ": burnish by degrees"));
+    EXPECT_THAT(texts.at(0),
+                HasSubstr(ground == plan::Ground::fresh ? "Before the new ground is laid"
+                                                        : "After this bite"));
+    for (const auto& page : texts) {
+      if (page.find("acid") == std::string::npos) continue;
+      EXPECT_THAT(page, testing::Not(HasSubstr(id + ": D ")));
+    }
+  }
+}
+
+TEST(BenchMap, ANoteLongerThanAPageStillEnds) {
+  auto content = maker::made_one_region();
+  std::string words;
+  for (int i = 0; i < 6000; ++i) words += "word ";
+  content.plan.notes = {words};
+  EXPECT_GT(page_texts(bench_map_pdf(content)).size(), 2U);
+}
+
 TEST(BenchMap, FirstPageHoldsTheWholeStageListAndTheScansNotes) {
   auto content = maker::made_content();
   content.plan.notes.push_back("Proof: 8-bit scan, darks are coarse");

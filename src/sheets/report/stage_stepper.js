@@ -117,8 +117,8 @@ window.Rebite = window.Rebite || {};
       const view = mirrored() ? 'Plate view: as the metal lies, mirrored.' : 'Print view: as the proof shows it.';
       const stop = s.stop_out_before.length ? idsText(s.stop_out_before) : 'nothing more';
       return state.show === 'stopout'
-        ? {view: view, what: `Before this dip stop out ${s.number === 1 ? 'all that is held, and ' : ''}${stop}. Open in the bath: ${idsText(s.still_open) || 'nothing'}.`}
-        : {view: view, what: `After this dip. Finished: ${idsText(data.regions.filter(finished).map((r) => r.id)) || 'nothing yet'}. Broken outlines: still to be bitten.`};
+        ? {view: view, what: `Before this dip stop out ${s.plain ? 'all plain parts (no number), and ' : ''}${stop}. Open in the bath: ${idsText(s.still_open) || 'nothing'}.`}
+        : {view: view, what: `After this dip. Finished: ${idsText(data.regions.filter(finished).map((r) => r.id)) || 'nothing yet'}. Broken outlines: still to be bitten. Hand work is shown as it is now.`};
     }
 
     function draw() {
