@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 
 #include <chrono>
+#include <ctime>
 #include <functional>
 
 #include "tests/book/crash.h"
@@ -64,15 +65,18 @@ void crashes() {
   said("cut files", cut_files(folder, 200, 9));
 }
 
-double seconds(const std::function<void()>& work) {
-  double best = 1e9;
+// Best of five: by the clock, and of processor time (which a busy machine does not change).
+std::string time_of(const std::function<void()>& work) {
+  double wall = 1e9, busy = 1e9;
   for (int i = 0; i < 5; ++i) {
     const auto start = std::chrono::steady_clock::now();
+    const std::clock_t before = std::clock();
     work();
-    best = std::min(
-        best, std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count());
+    busy = std::min(busy, static_cast<double>(std::clock() - before) / CLOCKS_PER_SEC);
+    wall = std::min(
+        wall, std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count());
   }
-  return best;
+  return fmt::format("{:.0f} ms ({:.0f} ms of processor time)", 1e3 * wall, 1e3 * busy);
 }
 
 void ten_thousand_states() {
@@ -94,19 +98,16 @@ void ten_thousand_states() {
   }
   fmt::print("\n10,000 states on 100 plates, book of {} MB:\n",
              fs::file_size(folder / "big.sqlite") >> 20);
-  fmt::print("- open and list: {:.0f} ms\n",
-             1e3 * seconds([&] {
+  fmt::print("- open and list: {}\n", time_of([&] {
                Book book = must(Book::open(folder / "big.sqlite", Book::Access::read));
                if (must(book.plates()).size() != 100) throw std::runtime_error("list");
              }));
-  fmt::print("- open and show one plate (100 states): {:.0f} ms\n",
-             1e3 * seconds([&] {
+  fmt::print("- open and show one plate (100 states): {}\n", time_of([&] {
                Book book = must(Book::open(folder / "big.sqlite", Book::Access::read));
                if (must(book.story(first, false)).states.size() != 100)
                  throw std::runtime_error("show");
              }));
-  fmt::print("- check: {:.0f} ms\n",
-             1e3 * seconds([&] {
+  fmt::print("- check: {}\n", time_of([&] {
                Book book = must(Book::open(folder / "big.sqlite", Book::Access::read));
                if (!must(book.check()).empty()) throw std::runtime_error("check");
              }));
