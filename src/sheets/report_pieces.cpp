@@ -104,8 +104,8 @@ std::string lower_list(const SheetContent& c) {
         "class=\"unbroken\">{}</span></span></li>",
         chip(r.region.id),
         action_words(r),
-        lowered_text(r, c),
-        density_text(r.region.now.value),
+        lowered_text(r, c) + plus_minus(r.region.target.sd),
+        tone_html(r.region.now),
         area_text(r.region.area_mm2, c.units));
   }
   return out + (regions.size() > at_once ? "</ul></details></div>" : "</ul></div>");
@@ -126,8 +126,8 @@ std::string folded(const std::vector<std::string>& items, std::size_t at_once) {
 std::string by_hand_list(const SheetContent& c) {
   std::vector<std::string> soft, line;
   for (const auto* r : by_hand(c)) {
-    std::string aim = chip(r->region.id) + " " + tone_number(r->region.now.value.value()) + " to " +
-                      tone_number(r->region.target.value.value());
+    std::string aim =
+        chip(r->region.id) + " " + tone_html(r->region.now) + " to " + tone_html(r->region.target);
     if (r->guide) aim += " <span class=\"quiet\">guide " + clock_text(*r->guide) + "</span>";
     (r->action == Action::soft ? soft : line).push_back(aim);
   }

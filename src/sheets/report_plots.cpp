@@ -82,6 +82,7 @@ std::string histogram_svg(const tone::GapShares& s) {
         hx0 - 6,
         hy0 - height(share) + 5,
         percent_text(share));
+  int cut = 0;
   for (std::size_t i = 0; i < s.before.size(); ++i) {
     const double x = hx0 + width * static_cast<double>(i);
     for (const bool after : {false, true}) {
@@ -96,13 +97,17 @@ std::string histogram_svg(const tone::GapShares& s) {
           hy0 - h,
           width * 0.42,
           h);
-      if (share > top)
+      if (share > top) {
+        // Two bars at most are cut: the left one's share stands to the left, the other's to the
+        // right.
+        const bool left = cut++ == 0;
         out +=
             fmt::format("<text class=\"tick\" x=\"{:.1f}\" y=\"{}\" text-anchor=\"{}\">{}</text>",
-                        x + width * (after ? 1.0 : 0.0),
+                        x + width * ((after ? 0.5 : 0.06) + (left ? 0.42 : 0)),
                         hy1 - 6,
-                        after ? "start" : "end",
+                        left ? "end" : "start",
                         percent_text(share));
+      }
     }
   }
   out += fmt::format("<path class=\"axis\" d=\"M{} {}H{}\"/>", hx0, hy0, hx1);
@@ -114,7 +119,10 @@ std::string histogram_svg(const tone::GapShares& s) {
         hx0 + width * static_cast<double>(i),
         hy0,
         hy0 + 22,
-        gap_number(g));
+        (i == 0                 ? "≤ "
+         : i == s.before.size() ? "≥ "
+                                : "") +
+            gap_number(g));
   }
   out += fmt::format(
       "<text class=\"label\" x=\"{0}\" y=\"{1}\">← should be lighter</text><text "

@@ -12,11 +12,6 @@ namespace {
 // Rounded to two decimals, so that the sign shown belongs to the digits shown.
 double hundredths(double d) { return std::round(d * 100) / 100 + 0.0; }
 
-std::string plus_minus(double sd) {
-  if (!std::isfinite(sd)) return " <span class=\"pm\">± ?</span>";
-  return fmt::format(" <span class=\"pm\">± {:.2f}</span>", sd);
-}
-
 std::string minutes_words(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
   for (const auto& s : plan.stages) {
     if (s.number == r.stage)
@@ -42,6 +37,11 @@ std::string gap_number(double d) {
   const double h = hundredths(d);
   if (h == 0) return "0.00";
   return fmt::format("{}{:.2f}", h > 0 ? "+" : "−", std::abs(h));
+}
+
+std::string plus_minus(double sd) {
+  if (!std::isfinite(sd)) return " <span class=\"pm\">± ?</span>";
+  return fmt::format(" <span class=\"pm\">± {:.2f}</span>", sd);
 }
 
 std::string tone_html(const DensityEstimate& e) {

@@ -16,6 +16,7 @@ namespace rebite::sheets {
 std::string tone_number(double density);
 std::string gap_number(double gap);
 // "0.72 <span class="pm">± 0.03</span>"
+std::string plus_minus(double sd);  // one standard error
 std::string tone_html(const DensityEstimate& e);
 std::string gap_html(ToneGap gap, double sd);
 // "2:40–4:10"
