@@ -10,7 +10,7 @@ namespace {
 
 struct Options {
   jobs::BatchRequest request;
-  std::string times, dips, temperature, window;
+  std::string times, dips, temperature, window, crossed_first, crossed_second;
   bool json = false;
 };
 
@@ -36,6 +36,11 @@ std::string table(const wedge::Batch& batch) {
                       clock_text(curve.useful_until()),
                       curve.darkest().value(),
                       curve.lightest().value());
+  if (batch.overlap.measured) {
+    text += fmt::format("Overlap of a fresh ground, by the crossed wedge: {:.2f} +- {:.2f}.\n",
+                        batch.overlap.q,
+                        batch.overlap.sd);
+  }
   return text;
 }
 
@@ -58,6 +63,8 @@ void run(Options& o, Surroundings& around) {
   if (!parsed(o.dips, totals, r.times, around)) return;
   if (!parsed(o.temperature, parse_temperature, r.temperature, around)) return;
   if (!parsed(o.window, jobs::parse_window, r.window_mm, around)) return;
+  if (!parsed(o.crossed_first, parse_times, r.crossed_times.first, around)) return;
+  if (!parsed(o.crossed_second, parse_times, r.crossed_times.second, around)) return;
 
   const auto batch = jobs::calibrate_batch(r, around.console.progress(around.stop));
   if (!batch) {
@@ -104,6 +111,20 @@ void add_wedge(CLI::App& app, Surroundings& around) {
                 "where the wedge lies, if it is not found: mm from the scan's "
                 "top-left corner")
       ->type_name("X,Y,W,H");
+  auto* crossed = c->add_option("--crossed",
+                                r.crossed_scans,
+                                "a scan of a crossed wedge bitten in the same bath: how a fresh "
+                                "ground adds to old tones is then measured, not assumed");
+  crossed->type_name("SCAN")->allow_extra_args(false);
+  auto* first = c->add_option("--crossed-first",
+                              o->crossed_first,
+                              "total times of the crossed wedge's strips through the first ground");
+  first->type_name("T1,T2,...")->needs(crossed);
+  auto* second = c->add_option("--crossed-second",
+                               o->crossed_second,
+                               "and of the strips across them, through the second ground");
+  second->type_name("T1,T2,...")->needs(crossed);
+  crossed->needs(first)->needs(second);
   c->add_option("--plot", r.plot, "draw the curve as .png or .svg")->type_name("FILE");
   add_json_flag(*c, o->json);
   c->footer(
@@ -112,7 +133,12 @@ void add_wedge(CLI::App& app, Surroundings& around) {
       "ferric.batch.json\n\n"
       "Bite one wedge for each newly mixed bath, on the metal and with the ground that you will "
       "use; "
-      "print it as you\nprint your proofs and let it dry before scanning.");
+      "print it as you\nprint your proofs and let it dry before scanning.\n\n"
+      "A crossed wedge: bite strips side by side, clean the plate, lay a second ground, bite "
+      "strips "
+      "across the\nfirst; leave one strip of each unbitten and give the two different numbers of "
+      "strips:\n  --crossed crossed.tif --crossed-first 0s,30s,1min,2min,4min --crossed-second "
+      "0s,30s,1min,2min");
   c->callback([o, &around] { run(*o, around); });
 }
 

@@ -90,6 +90,30 @@ Result<void> times_in_order(const BatchRequest& request) {
                 "rising or falling; --times are totals, --dips are single dips.");
 }
 
+// Puts the overlap that the crossed wedge shows into the batch.
+Result<void> cross(const BatchRequest& request, wedge::Batch& batch, const Progress& progress) {
+  if (request.crossed_scans.empty()) return {};
+  std::vector<scan::DensityImage> images;
+  for (const auto& file : request.crossed_scans) {
+    auto image = load_scan(file, request.read, progress);
+    if (!image) return std::unexpected(image.error());
+    batch.notes.insert(batch.notes.end(), image->notes.begin(), image->notes.end());
+    images.push_back(std::move(*image));
+    if (progress.stopped()) return stopped_by_user();
+  }
+  const auto overlap = wedge::measure_overlap(
+      images, request.crossed_times, batch.curve, batch.solid, batch.noise_density);
+  if (!overlap) {
+    Problem problem = overlap.error();
+    const std::string name = request.crossed_scans.front().filename().string();
+    if (problem.what.find(name) == std::string::npos) problem.what = name + ": " + problem.what;
+    return std::unexpected(problem);
+  }
+  batch.overlap = overlap->rule;
+  batch.notes.insert(batch.notes.end(), overlap->notes.begin(), overlap->notes.end());
+  return {};
+}
+
 // The file that was asked for, then its picture if one was asked for.
 template <class Draw>
 Result<void> write_with_plot(const fs::path& out,
@@ -151,7 +175,7 @@ Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
 Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress& progress) {
   return guarded("Measuring the wedge", [&]() -> Result<wedge::Batch> {
     std::vector<fs::path> inputs = request.scans;
-
+    inputs.insert(inputs.end(), request.crossed_scans.begin(), request.crossed_scans.end());
     inputs.insert(inputs.end(), {request.read.scanner, request.read.blank});
     if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
@@ -164,7 +188,7 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     }
     if (auto ok = times_in_order(request); !ok) return std::unexpected(ok.error());
     Notes scan_notes;
-    const auto impressions = impressions_of(request, scan_notes, progress.part(0, 0.9));
+    const auto impressions = impressions_of(request, scan_notes, progress.part(0, 0.6));
     if (!impressions) return std::unexpected(impressions.error());
     wedge::BatchInfo info{batch_name(request.out),
                           request.mordant,
@@ -181,6 +205,9 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
       return std::unexpected(problem);
     }
     batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
+    if (auto ok = cross(request, *batch, progress.part(0.6, 0.95)); !ok) {
+      return std::unexpected(ok.error());
+    }
     if (progress.stopped()) return stopped_by_user();
     const auto draw = [&](sheets::PlotForm form) { return sheets::tone_curve_plot(*batch, form); };
     if (auto ok = write_with_plot(request.out, wedge::to_json(*batch), request.plot, draw); !ok) {

@@ -3,6 +3,7 @@
 
 #include "jobs/inputs.h"
 #include "units/parse.h"
+#include "wedge/read_crossed.h"
 
 namespace rebite::jobs {
 
@@ -27,6 +28,10 @@ struct BatchRequest {
   std::string mordant, strength, metal, ground, bitten_on;
   std::optional<Temperature> temperature;
   std::optional<cv::Rect2d> window_mm;
+  // Impressions of a crossed wedge bitten in the same batch, and its totals (read_crossed.h).
+  // Empty: none, the overlap of a fresh ground stays the assumed rule.
+  std::vector<std::filesystem::path> crossed_scans;
+  wedge::CrossedTimes crossed_times;
 };
 Result<wedge::Batch> calibrate_batch(const BatchRequest&, const Progress& = {});
 // "X,Y,W,H" in mm.

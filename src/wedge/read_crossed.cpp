@@ -169,8 +169,9 @@ Result<std::vector<CrossedReading>> read_crossed(const scan::DensityImage& scan,
   const WedgeFrame frame = upright_frame(scan, window_mm);
   const auto dark = find_dark_box(frame);
   if (!dark) return no_grid(file, "nothing on it is darker than its surroundings by 0.15 D");
-  const int seen_x = count_strips(frame, dark->box, false);
-  const int seen_y = count_strips(frame, dark->box, true);
+  const cv::Rect box = without_metal(frame, dark->box);
+  const int seen_x = count_strips(frame, box, false);
+  const int seen_y = count_strips(frame, box, true);
   const int first = static_cast<int>(times.first.size());
   const int second = static_cast<int>(times.second.size());
   std::vector<CrossedReading> readings;
@@ -180,8 +181,8 @@ Result<std::vector<CrossedReading>> read_crossed(const scan::DensityImage& scan,
     const int along_x = first_along_y ? second : first;
     const int along_y = first_along_y ? first : second;
     if (seen_x > along_x || seen_y > along_y) continue;
-    const StripBorders x = cut_strips(frame, dark->box, false, along_x);
-    const StripBorders y = cut_strips(frame, dark->box, true, along_y);
+    const StripBorders x = cut_strips(frame, box, false, along_x);
+    const StripBorders y = cut_strips(frame, box, true, along_y);
     if (x.count() != along_x || y.count() != along_y || x.faintest_step() < faint_step ||
         y.faintest_step() < faint_step || cell_scatter(frame, x, y) > even_cells) {
       continue;

@@ -87,7 +87,50 @@ double step_at(
   return n > 0 ? sum / n : 0;
 }
 
+// log10 units: metal is even along a side, and light.
+constexpr double even_metal = 0.06, lightest_strip = 0.15;
+
+// Is the slice of `box` all metal? Its ends, where another side's metal may lie, are left out.
+bool is_metal(const FrameSums& sums, cv::Rect2d slice, double px) {
+  const bool wide = slice.width > slice.height;
+  const double length = wide ? slice.width : slice.height;
+  const double piece = 3 * px, ends = 8 * px;
+  double low = 1e9, high = -1e9;
+  for (double at = ends; at + piece <= length - ends; at += piece) {
+    const auto p = sums.over(wide ? cv::Rect2d(slice.x + at, slice.y, piece, slice.height)
+                                  : cv::Rect2d(slice.x, slice.y + at, slice.width, piece));
+    low = std::min(low, p.mean());
+    high = std::max(high, p.mean());
+  }
+  return high >= low && high - low < even_metal && high < lightest_strip;
+}
+
 }  // namespace
+
+cv::Rect without_metal(const WedgeFrame& frame, const cv::Rect& box) {
+  const FrameSums sums(frame.density, frame.inside);
+  const double px = frame.px_per_mm;
+  const int stride = std::max(1, cvRound(0.5 * px));
+  cv::Rect b = box;
+  const auto most = [&](int side) { return side > cvRound(20 * px); };
+  while (most(b.width) && is_metal(sums, cv::Rect2d(b.x, b.y, stride, b.height), px)) {
+    b.x += stride;
+    b.width -= stride;
+  }
+  while (most(b.width) &&
+         is_metal(sums, cv::Rect2d(b.x + b.width - stride, b.y, stride, b.height), px)) {
+    b.width -= stride;
+  }
+  while (most(b.height) && is_metal(sums, cv::Rect2d(b.x, b.y, b.width, stride), px)) {
+    b.y += stride;
+    b.height -= stride;
+  }
+  while (most(b.height) &&
+         is_metal(sums, cv::Rect2d(b.x, b.y + b.height - stride, b.width, stride), px)) {
+    b.height -= stride;
+  }
+  return b;
+}
 
 double StripBorders::faintest_step() const {
   return step.empty() ? std::numeric_limits<double>::infinity()

@@ -19,6 +19,10 @@ struct StripBorders {
   double faintest_step() const;
 };
 
+// `box` without the unbitten metal along its sides: where that was wiped less clean it counts as
+// dark. A strip of the wedge is crossed by others and so changes along its length; metal does not.
+cv::Rect without_metal(const WedgeFrame& frame, const cv::Rect& box);
+
 // `box` of the frame cut into `count` strips (1..most_strips) along x (or y): the cuts that leave
 // the least scatter of tone inside the strips, line by line across them (least squares segmentation
 // by dynamic programme; Fisher, J. Amer. Statist. Assoc. 53 (1958) 789-798). No strip narrower than
