@@ -181,12 +181,13 @@ CoarseStart find_start(ScanLevels& proof,
     consider(tried, guess, proof, drawing, threads, plain);
   }
   const Level& proof_level = proof.level(plain.px());
-  const Level& drawing_level = drawing.level(plain.px());
   Features proof_features;
   for (const bool mirrored : {false, true}) {
     if (by_hand || best_share() >= kSure) break;
     if (proof_features.plain.descriptors.empty())
       proof_features = find_features(proof_level, false, plain.proof_area().mask);
+    // Asked for each time: judging a guess of another scale makes the drawing's levels anew.
+    const Level& drawing_level = drawing.level(plain.px());
     const Features features = find_features(drawing_level, mirrored, plain.drawing_area().mask);
     for (const Hypothesis& guess : feature_hypotheses(
              proof_features, features, proof_level.px_per_mm, drawing_level.px_per_mm, mirrored))

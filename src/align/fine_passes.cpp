@@ -104,7 +104,7 @@ class Measuring {
     std::vector<Measured> all = data;
     append_set(all, rim);
     append_set(all, pins);
-    result.fit = fit_robustly(system, all, rule);
+    result.fit = fit_robustly(system, all, rule, &rough_);
     std::copy_n(all.begin(), data.size(), data.begin());
     std::copy_n(all.begin() + std::ssize(data), rim.size(), rim.begin());
     result.floor_mm = rule.floor_mm;
@@ -203,15 +203,15 @@ void by_grain(Measuring& work, std::vector<Measured> data) {
   record = work.measure(kGrain300, 0, data);
   work.result.passes.push_back(record);
   if (!enough(record, 0.08)) return;
-  rule.prior = {100, 0.01};
+  rule.prior = {300, 0.01};
   rule.choose_prior = true;
   work.rim = work.edges(1, kRimReach);
   work.fit(data, rule);
+  rule.prior = work.result.fit.prior;
+  rule.choose_prior = false;
   rule.keep_weights = true;
   for (int k = 0; k < kRefinements; ++k) {
     work.measure_again(0, data);
-    rule.prior = work.result.fit.prior;
-    rule.choose_prior = k + 1 == kRefinements;
     work.fit(data, rule);
   }
   work.result.data = data;

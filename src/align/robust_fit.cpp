@@ -111,7 +111,10 @@ std::vector<FitDatum> as_fit_data(const std::vector<Measured>& data,
   return fit;
 }
 
-RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const RobustRule& rule) {
+RobustFit fit_robustly(SplineFit& system,
+                       std::vector<Measured>& data,
+                       const RobustRule& rule,
+                       SplineFit* rough) {
   RobustFit fit;
   fit.prior = rule.prior;
   int sets = 0;
@@ -131,7 +134,8 @@ RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const Rob
     for (int round = 0; round < stage.rounds; ++round) {
       const SmoothnessPrior prior{fit.prior.bending * stage.bending,
                                   fit.prior.fine_sd * stage.fine};
-      fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
+      SplineFit& grid = rough && stage.bending > 1 ? *rough : system;
+      fit.answer = grid.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       const double change = weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stage.width);
       if (change < kSettled) break;

@@ -41,7 +41,11 @@ struct RobustRule {
 
 // Geman-McClure weights in three stages, stiff and wide first, so that outliers that agree with
 // each other (new lines drawn along old ones) do not get to bend the sheet. Sets weight and misfit.
-RobustFit fit_robustly(SplineFit& system, std::vector<Measured>& data, const RobustRule& rule);
+// `rough`, where given, is the same area on a wider grid: it does for the two stiff stages.
+RobustFit fit_robustly(SplineFit& system,
+                       std::vector<Measured>& data,
+                       const RobustRule& rule,
+                       SplineFit* rough = nullptr);
 
 // Data in the form that SplineFit takes, with the weights of the last fit.
 std::vector<FitDatum> as_fit_data(const std::vector<Measured>& data,

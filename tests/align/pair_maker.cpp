@@ -4,6 +4,8 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "tests/support/sheet_render.h"
+#include "tests/support/tone_layers.h"
 #include "tests/support/waves.h"
 
 namespace rebite::align_test {
@@ -89,6 +91,17 @@ void look_again(MadePair& pair, const PairSpec& spec) {
                size,
                true);
   }
+}
+
+// The tones of a drawing that follows the plate's areas, without any line. The scene's own map of
+// them has cells of 0.25 mm, and between two cells the plate goes through the minutes, not through
+// the tones: its edges lie up to 0.06 mm beside those of a map of tones as coarse as that.
+cv::Mat1f drawn_tone(const maker::Scene& scene, SizeMm size) {
+  maker::Plate without_lines = scene.plate;
+  without_lines.lines.release();
+  constexpr double px_per_mm = 16, sample_mm = 0.04;
+  return maker::mean_density(
+      maker::PrintedPlate(without_lines, {}, &scene.rework, sample_mm), size, px_per_mm, false);
 }
 
 // The four longest strokes of the plate's line work.
@@ -200,14 +213,14 @@ MadePair make_pair(const PairSpec& spec) {
       break;
     case DrawingKind::separate:
       drawing = maker::separate_drawing(scene.plate,
-                                        scene.wanted_density,
+                                        drawn_tone(scene, spec.size),
                                         spec.contours ? line_drawing(scene) : scene.plate.lines,
                                         second,
                                         b);
       break;
     case DrawingKind::four_lines:
       drawing = maker::separate_drawing(
-          scene.plate, scene.wanted_density, four_strokes(scene.plate.lines), second, b);
+          scene.plate, drawn_tone(scene, spec.size), four_strokes(scene.plate.lines), second, b);
       break;
   }
   MadePair pair;
