@@ -44,7 +44,11 @@ Result<SpotRequest> parse_spot(std::string_view text) {
   }
   if (n < 2) return bad();
   const bool mm_x = parts[0].ends_with("mm"), mm_y = parts[1].ends_with("mm");
-  if (mm_x != mm_y) return bad();
+  if (mm_x != mm_y) {
+    return refuse(ProblemKind::usage,
+                  fmt::format("'{}' gives one number in mm and the other in pixels", text),
+                  "Write both in millimetres (12mm,30mm) or both in pixels (1200,800).");
+  }
   for (auto& part : parts) {
     if (part.ends_with("mm")) part.remove_suffix(2);
   }

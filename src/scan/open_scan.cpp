@@ -127,12 +127,12 @@ Result<std::unique_ptr<PixelSource>> open_scan(const std::filesystem::path& file
   struct stat s {};
   if (::fstat(fd.fd, &s) != 0) return cannot_open(name, errno);
   if (S_ISDIR(s.st_mode)) {
-    return refuse(ProblemKind::data,
+    return refuse(ProblemKind::no_input,
                   name + ": this is a folder, not a scan",
                   "Name the scan file inside it.");
   }
   if (!S_ISREG(s.st_mode)) {
-    return refuse(ProblemKind::data,
+    return refuse(ProblemKind::no_input,
                   name + ": this is a pipe or a device, not a file",
                   "Save the scan as a file first.");
   }

@@ -4,18 +4,10 @@
 #include <cassert>
 #include <cmath>
 
+#include "scan/monotone.h"
+
 namespace rebite::wedge {
 namespace {
-
-bool opposite_or_flat(double a, double b) { return a * b <= 0 || a == 0 || b == 0; }
-
-// Three-point slope at an end, kept within what monotony allows (PCHIM's end rule).
-double end_slope(double h0, double h1, double d0, double d1) {
-  const double s = ((2 * h0 + h1) * d0 - h0 * d1) / (h0 + h1);
-  if (s * d0 <= 0) return 0;
-  if (d0 * d1 <= 0 && std::fabs(s) > 3 * std::fabs(d0)) return 3 * d0;
-  return s;
-}
 
 struct Steps {
   std::vector<double> h, d;  // widths and secant slopes
@@ -36,19 +28,7 @@ Steps steps_of(const std::vector<double>& x, const std::vector<double>& y) {
 
 std::vector<double> fritsch_butland_slopes(const std::vector<double>& x,
                                            const std::vector<double>& y) {
-  const auto [h, d] = steps_of(x, y);
-  const std::size_t n = x.size();
-  if (n == 2) return {d[0], d[0]};
-  std::vector<double> m(n, 0.0);
-  m[0] = end_slope(h[0], h[1], d[0], d[1]);
-  m[n - 1] = end_slope(h[n - 2], h[n - 3], d[n - 2], d[n - 3]);
-  for (std::size_t i = 1; i + 1 < n; ++i) {
-    if (opposite_or_flat(d[i - 1], d[i])) continue;
-    const double w1 = 2 * h[i] + h[i - 1];
-    const double w2 = h[i] + 2 * h[i - 1];
-    m[i] = (w1 + w2) / (w1 / d[i - 1] + w2 / d[i]);
-  }
-  return m;
+  return scan::fritsch_butland_slopes(x, y);
 }
 
 std::vector<double> fritsch_carlson_slopes(const std::vector<double>& x,
@@ -91,12 +71,7 @@ HermiteCurve::HermiteCurve(std::vector<double> x, std::vector<double> y)
 
 double HermiteCurve::in_piece(std::size_t i, double x) const {
   const double h = x_[i + 1] - x_[i];
-  const double t = (x - x_[i]) / h;
-  const double t2 = t * t;
-  const double t3 = t2 * t;
-  const double value = (2 * t3 - 3 * t2 + 1) * y_[i] + (t3 - 2 * t2 + t) * h * slopes_[i] +
-                       (3 * t2 - 2 * t3) * y_[i + 1] + (t3 - t2) * h * slopes_[i + 1];
-  return value;
+  return scan::hermite_piece(h, (x - x_[i]) / h, y_[i], slopes_[i], y_[i + 1], slopes_[i + 1]);
 }
 
 double HermiteCurve::at(double x) const {

@@ -73,6 +73,12 @@ INSTANTIATE_TEST_SUITE_P(
                     OddCase{{.photometric = 2, .bits = 16, .samples = 6}, "contradict"},
                     OddCase{{.photometric = 1, .bits = 8, .compression = 7}, "JPEG inside TIFF"}));
 
+TEST(Refused, AFolderIsNotAReadableFile) {
+  const Folder folder;
+  std::filesystem::create_directory(folder / "scans");
+  EXPECT_EQ(refusal(folder / "scans").kind, ProblemKind::no_input);  // exit code 66
+}
+
 TEST(Refused, SeveralPagesWithTheirNumber) {
   const Folder folder;
   made::TiffLayout l;
