@@ -53,7 +53,8 @@ TEST(BookPlots, AreWholeInsideTheirFrameAndTheSameBytes) {
 TEST(BookPlots, OneUseHasALineAndItsWholeBar) {
   book::SpeedHistory h;
   book::SpeedStep s;
-  s.evidence = book::StateEvidence{std::log(2.2), 0.4, 1, 0, 0, 0, {}};
+  s.evidence.emplace();
+  s.evidence->ln_speed = std::log(2.2);
   s.measured_sd = 0.4;
   s.after = 0.02, s.after_sd = 0.06;
   h.steps = {s};

@@ -44,6 +44,19 @@ export async function bathView(root, state) {
   const said = make('div', {class: 'outcome', 'aria-live': 'polite'});
   const temperature = field('Bath temperature', 'temperature', {placeholder: bath.plan_temperature_c !== undefined ? bath.plan_temperature_c + 'C' : '20C', autocomplete: 'off'},
     bath.corrects ? 'Read the thermometer, type it (19C or 66F): the time that is left is corrected from now on.' : 'For the book. The wedge has no temperature, so the time cannot be corrected.');
+  // A keyboard is no thing for wet hands: half a degree (or one Fahrenheit) at a press.
+  function warmer(by) {
+    const typed = /^\s*(-?\d+(?:\.\d+)?)\s*°?\s*([CF]?)\s*$/i.exec(temperature.value || temperature.input.placeholder);
+    if (!typed) return;
+    const fahrenheit = typed[2].toUpperCase() === 'F';
+    temperature.input.value = Number(typed[1]) + by * (fahrenheit ? 1 : 0.5) + (fahrenheit ? 'F' : 'C');
+    say(`Bath temperature ${temperature.value}`);
+    if (bath.clock) act({do: 'temperature', temperature: temperature.value});
+  }
+  const cooler = button('−', () => warmer(-1), 'button large');
+  cooler.setAttribute('aria-label', 'Half a degree cooler');
+  const hotter = button('+', () => warmer(1), 'button large');
+  hotter.setAttribute('aria-label', 'Half a degree warmer');
   const setTemperature = button('Set', () => act({do: 'temperature', temperature: temperature.value}), 'button large');
   const picture = make('div', {class: 'bath-picture'});
   const pictureWords = make('p', {class: 'bath-words'});
@@ -52,7 +65,7 @@ export async function bathView(root, state) {
   const callOff = button('Never was in the bath: call this dip off', () => { if (sure) act({do: 'call_off'}); else { sure = true; callOff.textContent = 'Press again to call it off'; } }, 'button');
   let sure = false;
   root.append(title, make('div', {class: 'bath'},
-    make('div', {class: 'bath-left'}, stageLine, big, below, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, setTemperature)),
+    make('div', {class: 'bath-left'}, stageLine, big, below, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, cooler, hotter, setTemperature)),
     make('div', {class: 'bath-right'}, pictureWords, picture)),
   make('h2', {}, 'Dips so far'), doneList, make('p', {}, callOff), make('p', {}, make('a', {href: `#/plan/${bath.plan}`}, 'To the plan')), flash);
 
@@ -94,8 +107,17 @@ export async function bathView(root, state) {
     if (Math.abs(late) < 2 / 60) return '';
     return late < 0 ? `pulled ${clock(-late)} early` : `pulled ${clock(late)} late`;
   }
+  // Only what is different is made anew: a control that is made again under a finger, or under the
+  // keyboard's focus, is lost.
+  let arranged = '';
   function arrange() {
     const c = bath.clock;
+    const now = JSON.stringify([c && c.id, c && c.paused, bath.stage, bath.stages.length]);
+    if (now !== arranged) arrangeControls(c);
+    arranged = now;
+    arrangeRest(c);
+  }
+  function arrangeControls(c) {
     const big3 = (words, form, cls) => button(words, () => act(typeof form === 'function' ? form() : form), 'button large ' + (cls || ''));
     const of = ` of ${bath.stages.length}`;
     if (c) {
@@ -110,6 +132,8 @@ export async function bathView(root, state) {
       stageLine.textContent = 'All stages are bitten';
       controls.replaceChildren(make('a', {class: 'button large', href: `#/new/${bath.plate}`}, 'New state'));
     }
+  }
+  function arrangeRest(c) {
     setTemperature.hidden = !c;
     if (c && c.temperature_c !== undefined && document.activeElement !== temperature.input) temperature.input.value = c.temperature_c + 'C';
     callOff.hidden = !c;
