@@ -8,6 +8,7 @@
 #include "scan/card_light.h"
 #include "scan/find_greys.h"
 #include "scan/grey_fit.h"
+#include "scan/halo.h"
 #include "scan/load.h"
 #include "scan/scanner_curve.h"
 
@@ -16,6 +17,7 @@ namespace {
 
 constexpr std::size_t fewest = 5, most = 40;
 constexpr double clipped_patch = 0.02;  // share of a patch's pixels at an end of the scale
+constexpr double sharpened = 0.03;      // halo, share of the step
 
 Result<void> check_list(const std::vector<double>& densities) {
   if (densities.size() < fewest || densities.size() > most) {
@@ -187,6 +189,13 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   for (std::size_t k = 0; k < by->size(); ++k) {  // as listed, not as sorted
     const std::size_t i = (*by)[k];
     curve.patches[i] = {Density::of(options.densities[i]), (*readings)[i].code, fit.residual[k]};
+  }
+  if (const double halo = halo_share(loaded->values, *readings); halo > sharpened) {
+    curve.notes.push_back(
+        fmt::format("Along the patches' borders the tones overshoot by {:.0f} % of the step, as "
+                    "sharpening does: grain and edges then read wrong. Switch off sharpening "
+                    "(unsharp mask) in the scanner software and scan again.",
+                    100 * halo));
   }
   add_light_note(light, curve);
   add_notes(

@@ -69,6 +69,29 @@ TEST(GreyScales, CalibrationFileIsSound) {
   EXPECT_TRUE(camera);
 }
 
+// Unsharp masking leaves a halo along the patches' borders; a scan head only blurs.
+TEST(GreyScales, SharpeningIsTold) {
+  const Folder folder;
+  for (const double turn : {0.0, 7.0}) {
+    for (const double gap : {0.0, 1.5}) {
+      maker::Scanner scanner = plain_scanner();
+      scanner.turn_deg = turn;
+      maker::MadeScan scan = maker::grey_scale(camera_11, {9, 12}, scanner, gap);
+      const auto plain = measured(scan, camera_11, folder);
+      ASSERT_TRUE(plain) << plain.error().what;
+      EXPECT_THAT(plain->notes, testing::Not(testing::Contains(HasSubstr("sharpen"))))
+          << turn << ' ' << gap;
+      if (gap > 0) continue;  // card between the patches hides the halo's light side
+      cv::Mat soft;
+      cv::GaussianBlur(scan.codes, soft, {}, 2);
+      cv::addWeighted(scan.codes, 1.6, soft, -0.6, 0, scan.codes);
+      const auto sharp = measured(scan, camera_11, folder);
+      ASSERT_TRUE(sharp) << sharp.error().what;
+      EXPECT_THAT(sharp->notes, testing::Contains(HasSubstr("Switch off sharpening"))) << turn;
+    }
+  }
+}
+
 struct ScaleCase {
   double turn, gap;
   ScannerTone tone;
