@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "align/align_pair.h"
+#include "align/tiles.h"
 #include "tests/align/pair_maker.h"
 
 namespace {
@@ -22,7 +23,7 @@ using align_test::PairSpec;
 using align_test::quantile;
 
 struct Row {
-  std::vector<double> median, p95, worst, ratio_p95, seconds_per_mpx;
+  std::vector<double> median, p95, worst, held_p95, held_worst, ratio_p95, seconds_per_mpx;
   int refused = 0, noted = 0, runs = 0;
   int silent = 0;  // p95 beyond 0.3 mm and beyond four times what was said, without a word
 };
@@ -53,8 +54,19 @@ void run_pair(const PairSpec& spec, bool each, Row& row) {
     if (each) fmt::print("seed {}: {}\n", spec.seed, a.error().what);
     return;
   }
-  const auto e = align_test::target_errors(
-      pair, [&](cv::Point2d p) { return a->warp->drawing_from_proof(p); });
+  std::vector<cv::Point2d> places;
+  const auto e = align_test::target_errors(pair, [&](cv::Point2d p) {
+    places.push_back(p);
+    return a->warp->drawing_from_proof(p);
+  });
+  const align::TileLookup tiles(a->tiles);
+  std::vector<double> held;
+  for (std::size_t k = 0; k < e.size(); ++k) {
+    const align::Tile* tile = tiles.at(places[k]);
+    if (tile && tile->kind == align::TileClass::held) held.push_back(e[k]);
+  }
+  row.held_p95.push_back(quantile(held, 0.95));
+  row.held_worst.push_back(quantile(held, 1));
   row.median.push_back(quantile(e, 0.5));
   row.p95.push_back(quantile(e, 0.95));
   row.worst.push_back(quantile(e, 1));
@@ -64,11 +76,14 @@ void run_pair(const PairSpec& spec, bool each, Row& row) {
   row.silent += row.p95.back() > std::max(0.3, 4 * told) && a->notes.empty() ? 1 : 0;
   if (each)
     fmt::print(
-        "seed {}: TRE {:.4f} / {:.4f} / {:.4f}, own p95 {:.4f}, agreement {:.2f}, {:.2f} s\n",
+        "seed {}: TRE {:.4f} / {:.4f} / {:.4f}, where held {:.4f} / {:.4f}, own p95 {:.4f}, "
+        "agreement {:.2f}, {:.2f} s\n",
         spec.seed,
         row.median.back(),
         row.p95.back(),
         row.worst.back(),
+        row.held_p95.back(),
+        row.held_worst.back(),
         told,
         a->agreement,
         seconds);
@@ -82,13 +97,16 @@ void print(const std::string& name, const Row& r) {
   }
   const auto all = static_cast<double>(std::max<std::size_t>(1, r.ratio_p95.size()));
   fmt::print(
-      "| {} | {} | {:.4f} / {:.4f} / {:.4f} | {:.4f} | {:.2f} ({:.2f}..{:.2f}) | {:.0f} % | {} | "
+      "| {} | {} | {:.4f} / {:.4f} / {:.4f} | {:.4f} / {:.4f} | {:.4f} | {:.2f} ({:.2f}..{:.2f}) | "
+      "{:.0f} % | {} | "
       "{} | {} | {} | {:.2f} |\n",
       name,
       r.runs,
       quantile(r.median, 0.5),
       quantile(r.p95, 0.5),
       quantile(r.worst, 0.5),
+      quantile(r.held_p95, 0.5),
+      quantile(r.held_worst, 0.5),
       quantile(r.p95, 1),
       quantile(r.ratio_p95, 0.5),
       quantile(r.ratio_p95, 0),
@@ -156,9 +174,10 @@ struct Choice {
 
 void accuracy(const std::vector<Kind>& kinds, const Choice& choice) {
   fmt::print(
-      "| pair | runs | TRE median / p95 / max | worst p95 | own p95 / true p95 (range) | within a "
+      "| pair | runs | TRE median / p95 / max | held: p95 / max | worst p95 | own p95 / true p95 "
+      "(range) | within a "
       "factor of 2 | under by > 4 | refused | with a note | silently wrong | s per Mpx "
-      "|\n|---|---|---|---|---|---|---|---|---|---|---|\n");
+      "|\n|---|---|---|---|---|---|---|---|---|---|---|---|\n");
   for (const Kind& kind : kinds) {
     if (!choice.wants(kind.name)) continue;
     Row row;
