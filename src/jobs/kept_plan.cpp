@@ -228,6 +228,7 @@ Json plain_data(const PlanRequest& request,
       {"levels", json_of(levels)},
       {"proof", fs::absolute(request.proof).string()},
       {"scanner", request.read.scanner.empty() ? "" : fs::absolute(request.read.scanner).string()},
+      {"blank", request.read.blank.empty() ? "" : fs::absolute(request.read.blank).string()},
       {"dpi", request.read.dpi},
       {"brush_mm", request.brush_mm},
       {"batch", batch}};
@@ -279,6 +280,7 @@ Result<KeptPlan> from_json(const fs::path& folder, const Json& j) {
   kept.levels = tile_levels_of(j.at("levels"));
   kept.proof = j.at("proof").get<std::string>();
   kept.read.scanner = j.at("scanner").get<std::string>();
+  kept.read.blank = j.value("blank", std::string());
   kept.read.dpi = j.at("dpi");
   kept.brush_mm = j.at("brush_mm");
   if (const std::string text = j.at("batch"); !text.empty()) {

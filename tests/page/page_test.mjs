@@ -287,7 +287,7 @@ test('the bath: large controls, the stop-out picture, the clock across a closed 
   const controls = page.locator('.bath-controls > *');
   await look(page, 'bath-before');
   await page.getByRole('button', {name: /Start/}).click();
-  await page.getByText(/in the bath/).first().waitFor();
+  await page.getByRole('button', {name: 'Pulled'}).waitFor();
   assert.ok((await controls.count()) <= 3);
   // 20 mm and 13 mm at 96 px to the inch (MIL-STD-1472E speaks of 19 mm keys and 13 mm gaps).
   const boxes = await Promise.all((await controls.all()).map((c) => c.boundingBox()));
@@ -309,6 +309,10 @@ test('the bath: large controls, the stop-out picture, the clock across a closed 
   assert.ok(over > 0.01 && over <= warm.elapsed_minutes + 0.01, `${over} of ${warm.elapsed_minutes}`);
   await page.getByLabel('Bath temperature').fill('20C');
   await page.getByRole('button', {name: 'Set'}).click();
+  await page.getByRole('button', {name: 'Half a degree warmer'}).click();
+  const celsius = async () => (await api(page, `/api/states/${stateId}/bath`)).body.clock.temperature_c;
+  for (let i = 0; i < 50 && (await celsius()) !== 20.5; i++) await page.waitForTimeout(100);
+  assert.equal(await celsius(), 20.5);
   // The browser goes, the program is killed without warning; the time goes on.
   const elapsed = (await api(page, `/api/states/${stateId}/bath`)).body.clock.elapsed_minutes;
   const gone = Date.now();
