@@ -57,11 +57,9 @@ void drop_empty_corner(std::vector<FoundStep>& steps, const StepGrid& grid, int 
   steps.erase(steps.begin() + empty);
 }
 
-// Steps of the same width at the same place, or each cut into equal parts: the same picture.
+// Steps of the same width: the same picture, with one more or less at an end.
 bool same_picture(const StepGrid& a, const StepGrid& b) {
-  if (a.along_y != b.along_y || a.rows != b.rows) return false;
-  const double ratio = a.pitch / b.pitch;
-  return std::fabs(ratio - std::round(ratio)) < 0.04 * ratio;
+  return a.along_y == b.along_y && a.rows == b.rows && std::fabs(a.pitch / b.pitch - 1) < 0.04;
 }
 
 // The number of steps that the picture shows; 0 if it shows none.
@@ -71,15 +69,17 @@ int count_steps(const GridSearch& search,
                 const std::optional<StepGrid>& grid_asked) {
   const bool fits = grid_asked && looks_like_steps(*grid_asked);
   int found = fits ? asked : 0;
-  constexpr double clearly =
-      0.6;  // against the number asked for another one must fit so much better
+  // Against the number asked for another one must fit so much better; narrower steps fit a little
+  // better by themselves.
+  constexpr double clearly = 0.6, clearly_finer = 0.45;
   if (fits && grid_asked->misfit * clearly < finest_misfit) return found;
   std::vector<StepGrid> others;
   for (int n = 2; n <= most_steps + 1; ++n) {
     if (n == asked) continue;
     const auto grid = search.best(n, unbitten);
     if (!grid || !looks_like_steps(*grid) || cells_per_step(*grid) > 1) continue;
-    if (fits && (same_picture(*grid_asked, *grid) || grid->misfit > clearly * grid_asked->misfit)) {
+    if (fits && (same_picture(*grid_asked, *grid) ||
+                 grid->misfit > (n > asked ? clearly_finer : clearly) * grid_asked->misfit)) {
       continue;
     }
     others.push_back(*grid);
