@@ -120,6 +120,7 @@ class Measuring {
 
   void open(const Pass& pass) {
     px_ = std::min(finest_, pass.dpi * kDpi / unit_);
+    if (pass.last) seen_.release();
     const Level* p = nullptr;
     if (pass.form) {
       p = &proof_.with_form(px_, kFormBlur * unit_, pass.sigma_mm * unit_);
@@ -127,6 +128,7 @@ class Measuring {
       proof_picture_ = &p->form;
       drawing_picture_ = &drawing_level_->form;
     } else {
+      if (pass.last) drawing_.keep_only(px_);  // before the proof's is made: the peak is here
       const auto grain = pass.last ? &ScanLevels::with_only_grain : &ScanLevels::with_grain;
       p = &(proof_.*grain)(px_, pass.sigma_mm * unit_);
       drawing_level_ = &(drawing_.*grain)(px_, pass.sigma_mm * unit_);

@@ -39,7 +39,7 @@ cv::Mat1f locally_normalised(const cv::Mat1f& density,
     mean /= share;
     square /= share;
   }
-  cv::Mat1f result(density.size());
+  cv::Mat1f result = square;  // in its place: on large scans each picture counts
   const float least = static_cast<float>(floor * floor);
   for (int y = 0; y < density.rows; ++y) {
     const float *d = density[y], *m = mean[y], *s = square[y];

@@ -105,12 +105,17 @@ const Level& ScanLevels::with_form(double px_per_mm, double blur_mm, double sigm
   return level;
 }
 
-const Level& ScanLevels::with_only_grain(double px_per_mm, double sigma_mm) {
+void ScanLevels::keep_only(double px_per_mm) {
   const Level& level = make(px_per_mm);
   std::erase_if(levels_, [&](const auto& other) { return &other.second != &level; });
   base_.release();
+}
+
+const Level& ScanLevels::with_only_grain(double px_per_mm, double sigma_mm) {
+  keep_only(px_per_mm);
   with_grain(px_per_mm, sigma_mm);
-  make(px_per_mm).density.release();
+  Level& level = make(px_per_mm);
+  level.density.release();
   return level;
 }
 

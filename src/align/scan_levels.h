@@ -32,6 +32,7 @@ class ScanLevels {
   // The same with `grain` or `form` filled in, normalised over sigma_mm.
   const Level& with_grain(double px_per_mm, double sigma_mm);
   const Level& with_form(double px_per_mm, double blur_mm, double sigma_mm);
+  void keep_only(double px_per_mm);  // frees all other levels
   // The same and nothing else any more: all other levels and this one's density are freed. The last
   // thing to ask for, because this is where a large pair needs the most memory.
   const Level& with_only_grain(double px_per_mm, double sigma_mm);
