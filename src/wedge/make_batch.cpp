@@ -17,6 +17,29 @@ double spread_dof(std::size_t impressions, std::size_t steps) {
   return static_cast<double>(impressions - 1) * std::max(1.0, static_cast<double>(steps) / 2);
 }
 
+// How much neighbouring steps share of a print's wiping, seen in how the impressions differ along
+// the wedge: narrow steps share more of a stroke. Never less than is assumed without that.
+double shared_wiping(const std::vector<std::vector<FoundStep>>& impressions, double assumed) {
+  const auto m = static_cast<double>(impressions.size());
+  if (impressions.size() < 2) return assumed;
+  const std::size_t n = impressions.front().size();
+  std::vector<double> mean(n, 0.0);
+  for (const auto& steps : impressions) {
+    for (std::size_t i = 0; i < n; ++i) mean[i] += steps[i].tone.density.value() / m;
+  }
+  double together = 0, squares = 0;
+  for (const auto& steps : impressions) {
+    const auto off = [&](std::size_t i) { return steps[i].tone.density.value() - mean[i]; };
+    for (std::size_t i = 1; i < n; ++i) {
+      if (steps[i].row != steps[i - 1].row) continue;
+      together += off(i) * off(i - 1);
+      squares += 0.5 * (off(i) * off(i) + off(i - 1) * off(i - 1));
+    }
+  }
+  constexpr double most = 0.95;  // the matrix of all of them must stay solvable
+  return squares > 0 ? std::clamp(together / squares, assumed, most) : assumed;
+}
+
 double print_spread(const std::vector<WedgeStep>& steps, std::size_t impressions) {
   if (impressions < 2) return assumed_print_spread;
   double sum = 0;
@@ -103,6 +126,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   }
   FitOptions options;
   options.sd_degrees_of_freedom = spread_dof(impressions.size(), steps->size());
+  options.wiping_correlation = shared_wiping(impressions, options.wiping_correlation);
   auto fitted = fit_curve(*steps, options);
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;
