@@ -179,8 +179,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     options.edits = edits_for(edits, content.map.labels, content.map.grid, edit_notes);
     Notes book_notes;
     if (recorder) {
-      auto looked =
-          recorder->look(scans->proof, batch ? &*batch : nullptr, options, book_notes);
+      auto looked = recorder->look(scans->proof, batch ? &*batch : nullptr, options, book_notes);
       if (!looked) return std::unexpected(looked.error());
     }
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);

@@ -46,7 +46,9 @@ void note_memory(TiffTalk& talk, const std::string& text) {
   if (says("beyond the") || (listed && (bytes <= 0 || bytes > max_single_allocation))) {
     talk.too_much = true;
   }
-  if (!talk.too_much && (listed || says("Out of memory"))) talk.no_memory = true;
+  const bool short_of_it =
+      says("Out of memory") || says("Not enough memory") || says("No space for");
+  if (!talk.too_much && (listed || short_of_it)) talk.no_memory = true;
 }
 
 int on_error(TIFF*, void* talk, const char*, const char* format, va_list args) {
