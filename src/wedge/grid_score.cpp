@@ -212,7 +212,7 @@ bool GridScore::faint_cells_are_even(const StepGrid& g) const {
       const double step = level(g, row, darker) - level(g, row, k);
       const double inner = std::fabs(step) > 0.1 ? dark_margin : margin;
       const bool inner_first = darker < k;
-      const bool off_plate = level(g, row, k) < bare_paper && beside(g, k) > clean_metal;
+      const bool off_plate = beside(g, k) > clean_metal && level(g, row, k) < bare_paper;
       if (off_plate ||
           !even_inside(g, row, k, inner_first ? inner : margin, inner_first ? margin : inner)) {
         return false;
