@@ -191,7 +191,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     append(content.plan.notes, content.map.notes);
     append(content.plan.notes, said_of("Proof", scans->proof.notes));
     append(content.plan.notes, said_of("Drawing", scans->drawing.notes));
-    if (batch) append(content.plan.notes, batch->notes);
+    if (batch) append(content.plan.notes, said_of("Wedge", batch->notes));
     content.batch = std::move(batch);
 
     content.title = request.title.empty() ? request.proof.stem().string() : request.title;

@@ -184,18 +184,14 @@ double area_of(const std::vector<const plan::PlannedRegion*>& regions) {
 
 Notes all_notes(const SheetContent& c) {
   Notes out;
-  const Notes none;
-  const Notes& wedge = c.batch ? c.batch->notes : none;
-  const auto is_in = [](const Notes& notes, const std::string& n) {
-    return std::find(notes.begin(), notes.end(), n) != notes.end();
-  };
-  // Said when the wedge was read: without its name they would be taken for the proof's.
   const auto say = [&](const std::string& note) {
-    const std::string whole = is_in(wedge, note) ? "Wedge: " + note : note;
-    if (!is_in(out, whole)) out.push_back(whole);
+    if (std::find(out.begin(), out.end(), note) == out.end()) out.push_back(note);
   };
-  for (const Notes* notes : {&c.plan.notes, &c.map.notes, &c.alignment.notes, &wedge})
+  for (const Notes* notes : {&c.plan.notes, &c.map.notes, &c.alignment.notes})
     for (const std::string& n : *notes) say(n);
+  // Said when the wedge was read: without its name they would be taken for the proof's.
+  if (c.batch)
+    for (const std::string& n : c.batch->notes) say("Wedge: " + n);
   return out;
 }
 
