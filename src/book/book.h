@@ -32,7 +32,8 @@ class Book {
   // write: there must be one; read: nothing is written, not even an older version brought up.
   enum class Access { make, write, read };
   // Refuses: no file (no_input), no record book or a newer one or a damaged one (data), a folder
-  // that may not be written (cannot_create).
+  // that may not be written (cannot_create). `read` does not look through the whole file first: what
+  // is damaged is told where it is read, and by check().
   // Before an older book is brought up to date a copy is made beside it (FILE.version-N).
   static Result<Book> open(const std::filesystem::path& file, Access access);
   Book(Book&&) noexcept;

@@ -80,7 +80,11 @@ Result<Book> Book::open(const fs::path& file, Access access) {
     if (access == Access::read) store->db().exec("PRAGMA query_only = ON");
     const auto version = version_of(*store, newest_version());
     if (!version) return std::unexpected(version.error());
-    if (auto ok = sound_structure(*store); !ok) return std::unexpected(ok.error());
+    // The whole file is looked through before anything is written into it. Who only reads is told of
+    // damage by the pages that he reads, and by `check`; a large book would keep him waiting.
+    if (access != Access::read) {
+      if (auto ok = sound_structure(*store); !ok) return std::unexpected(ok.error());
+    }
     if (*version == 0 && access != Access::make) {
       return refuse(ProblemKind::data,
                     fmt::format("{}: is empty, no record book", files::shown(file)),
@@ -114,6 +118,7 @@ Result<void> Book::copy_to(const fs::path& file) {
                   fmt::format("{}: is there already", files::shown(file)),
                   "Name a new file for the copy. Nothing was changed.");
   }
+  if (auto ok = sound_structure(*store_); !ok) return ok;  // a copy is what one goes back to
   fs::path part = file;
   part += ".part";
   fs::remove(part, error);

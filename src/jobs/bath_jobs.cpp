@@ -27,6 +27,12 @@ struct Bath {
     for (const auto& b : bites) sum += b.minutes;
     return sum;
   }
+  // What those minutes are worth in the plan's own: a minute in a warm bath bites for longer.
+  double worth_minutes() const {
+    double sum = 0;
+    for (const auto& b : bites) sum += b.minutes / factor_at(b.temperature_c);
+    return sum;
+  }
   int next_stage() const {
     int done = 0;
     for (const auto& b : bites) done = std::max(done, b.stage);
@@ -133,7 +139,7 @@ std::string json_of(const Bath& b, book::WallMs now) {
   if (const auto t = b.plan_temperature()) j["plan_temperature_c"] = *t;
   j["corrects"] = b.batch && b.batch->temperature_c;
   if (stage > 0 && !b.clock) {
-    j["next_dip_minutes"] = dip_minutes(b.total_of(stage), b.done_minutes(), 1);
+    j["next_dip_minutes"] = dip_minutes(b.total_of(stage), b.worth_minutes());
   }
   if (b.clock) {
     const auto& c = *b.clock;
@@ -166,7 +172,7 @@ Result<void> start(book::Book& book, const Bath& bath, const BathAct& act, book:
   clock.state = bath.state.id;
   clock.plan = bath.plan.id;
   clock.stage = stage;
-  clock.planned_minutes = dip_minutes(bath.total_of(stage), bath.done_minutes(), 1);
+  clock.planned_minutes = dip_minutes(bath.total_of(stage), bath.worth_minutes());
   clock.temperature_c = *celsius;
   clock.batch = bath.batch_id;
   clock.started = now;
@@ -203,8 +209,8 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
 
 }  // namespace
 
-double dip_minutes(double planned_total, double done_minutes, double factor) {
-  return std::max(0.0, planned_total - done_minutes) * factor;
+double dip_minutes(double planned_total, double worth_minutes) {
+  return std::max(0.0, planned_total - worth_minutes);
 }
 
 Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now) {

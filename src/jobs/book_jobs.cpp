@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <map>
+#include <nlohmann/json.hpp>
 #include <opencv2/imgproc.hpp>
 
 #include "files/files.h"
@@ -234,12 +235,34 @@ Result<BookList> list_book(book::Book& book) {
   return BookList{std::move(*plates), std::move(*batches), std::move(*grounds)};
 }
 
+namespace {
+
+// Refuses a stage that the state's plan does not have; without a plan any stage may be told.
+Result<void> stage_is_planned(book::Book& book, const book::State& state, int stage) {
+  const auto plan = book.current_plan(state.id);
+  if (!plan) return std::unexpected(plan.error());
+  if (!*plan) return {};
+  const auto text = nlohmann::json::parse((*plan)->text, nullptr, false);
+  if (!text.is_object() || !text.contains("stages") || !text["stages"].is_array()) return {};
+  const auto stages = text["stages"].size();
+  if (stage >= 1 && static_cast<std::size_t>(stage) <= stages) return {};
+  return refuse(
+      ProblemKind::data,
+      fmt::format(
+          "stage {} is not in the plan of state {}, which has {}", stage, state.number, stages),
+      "Look at its stages with rebite book show, and name the one that was bitten.");
+}
+
+}  // namespace
+
 Result<int> enter_bite(book::Book& book, const BiteRequest& request) {
   return guarded("Recording the bite", [&]() -> Result<int> {
     const auto state = state_meant(book, request.plate, request.state);
     if (!state) return std::unexpected(state.error());
     book::Bite bite = request.bite;
     bite.state = state->id;
+    if (auto ok = stage_is_planned(book, *state, bite.stage); !ok)
+      return std::unexpected(ok.error());
     if (!request.batch.empty()) {
       const auto batch = book.batch(request.batch);
       if (!batch) return std::unexpected(batch.error());

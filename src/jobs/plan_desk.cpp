@@ -212,6 +212,13 @@ Result<PlanDesk::Answer> PlanDesk::change(book::Id from,
     if (!current) return std::unexpected(current.error());
     if (!*current) return no_plan();
     if ((*current)->id != from) return Answer{true, (*current)->id};
+    const auto clocks = book->clocks((*before)->state);
+    if (!clocks) return std::unexpected(clocks.error());
+    if (std::ranges::any_of(*clocks, [](const auto& c) { return c.running(); })) {
+      return refuse(ProblemKind::data,
+                    "the plate is in the bath: its plan is not changed under it",
+                    "Pull the plate, or call the dip off, then change the plan.");
+    }
     book::PlanRecord record = **current;
     record.made_on = made_at.substr(0, 10);
     record.text = edited_plan_json(*content, static_cast<int>(edits.size()), edits);

@@ -116,6 +116,20 @@ class NextState : public testing::Test {
 book::TempFolder* NextState::planned_ = nullptr;
 Said NextState::said_;
 
+TEST_F(NextState, ABiteOfAStageThatIsNotPlannedIsRefused) {
+  const Said said = run_rebite({"book",
+                                "bite",
+                                "Lock",
+                                "--stage",
+                                "99",
+                                "--time",
+                                "45s",
+                                "--book",
+                                file("b.sqlite")});
+  EXPECT_EQ(said.code, 65) << said.out;
+  EXPECT_THAT(said.err, HasSubstr("stage 99 is not in the plan of state"));
+}
+
 TEST_F(NextState, WhatTheNextProofReachedIsReadAndLearnedFrom) {
   constexpr double slower = 1.3;
   const maker::MadeScan print = bitten(slower);

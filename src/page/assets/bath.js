@@ -13,7 +13,7 @@ function tone(frequency, from, length) {
   o.start(audio.currentTime + from);
   o.stop(audio.currentTime + from + length);
 }
-// Only a press may switch sound on; Start is one.
+// Only a press may switch sound on; any will do, so that a page opened again is heard too.
 function wake() {
   const Context = window.AudioContext || window.webkitAudioContext;
   if (!audio && Context) audio = new Context();
@@ -41,6 +41,7 @@ export async function bathView(root, state) {
   const big = make('p', {class: 'bath-clock', role: 'timer', 'aria-live': 'off'});
   const below = make('p', {class: 'bath-below'});
   const controls = make('div', {class: 'bath-controls'});
+  const silent = make('p', {class: 'bath-silent', hidden: 'hidden'}, 'Sound is off: press anywhere to hear the end of the dip.');
   const said = make('div', {class: 'outcome', 'aria-live': 'polite'});
   const temperature = field('Bath temperature', 'temperature', {placeholder: bath.plan_temperature_c !== undefined ? bath.plan_temperature_c + 'C' : '20C', autocomplete: 'off'},
     bath.corrects ? 'Read the thermometer, type it (19C or 66F): the time that is left is corrected from now on.' : 'For the book. The wedge has no temperature, so the time cannot be corrected.');
@@ -65,7 +66,7 @@ export async function bathView(root, state) {
   const callOff = button('Never was in the bath: call this dip off', () => { if (sure) act({do: 'call_off'}); else { sure = true; callOff.textContent = 'Press again to call it off'; } }, 'button');
   let sure = false;
   root.append(title, make('div', {class: 'bath'},
-    make('div', {class: 'bath-left'}, stageLine, big, below, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, cooler, hotter, setTemperature)),
+    make('div', {class: 'bath-left'}, stageLine, big, below, silent, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, cooler, hotter, setTemperature)),
     make('div', {class: 'bath-right'}, pictureWords, picture)),
   make('h2', {}, 'Dips so far'), doneList, make('p', {}, callOff), make('p', {}, make('a', {href: `#/plan/${bath.plan}`}, 'To the plan')), flash);
 
@@ -74,14 +75,21 @@ export async function bathView(root, state) {
     const c = bath.clock;
     return c.elapsed_minutes + (c.paused ? 0 : Math.max(0, Date.now() - asked) / 60000);
   }
+  root.addEventListener('pointerdown', wake);
+  root.addEventListener('keydown', wake);
+  // A wet finger taps twice: a second press of the same kind waits for the answer to the first.
+  let busy = false;
   async function act(form) {
+    if (busy && form.do !== 'temperature') return;
+    busy = true;
     said.replaceChildren();
-    if (form.do === 'start' || form.do === 'resume') wake();
     try {
       take(await ask(`/api/states/${state}/bath`, {...form, clock: bath.clock ? bath.clock.id : 0}));
     } catch (e) {
       said.replaceChildren(trouble(e));
       if (e.status === 400) ask(`/api/states/${state}/bath`).then(take).catch(() => {});
+    } finally {
+      busy = false;
     }
   }
   function take(next) {
@@ -113,9 +121,21 @@ export async function bathView(root, state) {
   function arrange() {
     const c = bath.clock;
     const now = JSON.stringify([c && c.id, c && c.paused, bath.stage, bath.stages.length]);
-    if (now !== arranged) arrangeControls(c);
+    if (now !== arranged) {
+      arrangeControls(c);
+      if (arranged) rest();
+    }
     arranged = now;
     arrangeRest(c);
+  }
+  // New controls lie where the old ones lay: they wait until a second tap meant for those is over.
+  function rest() {
+    const fresh = [...controls.querySelectorAll('button')];
+    fresh.forEach((b) => { b.disabled = true; });
+    setTimeout(() => {
+      fresh.forEach((b) => { b.disabled = false; });
+      if (document.activeElement === document.body && fresh[0] && fresh[0].isConnected) fresh[0].focus({preventScroll: true});
+    }, 1200);
   }
   function arrangeControls(c) {
     const big3 = (words, form, cls) => button(words, () => act(typeof form === 'function' ? form() : form), 'button large ' + (cls || ''));
@@ -145,12 +165,13 @@ export async function bathView(root, state) {
     picture.hidden = pictureWords.hidden = !s;
     if (s) {
       const stop = s.stop_out_before;
-      pictureWords.textContent = `Stage ${shown}, plate view: as the metal lies. ` + (shown === 1 ? 'Before this dip stop out all that is held' + (stop.length ? ', and ' + stop.join(', ') : '') + '.' : `Before this dip stop out ${stop.join(', ') || 'nothing more'}.`);
+      pictureWords.textContent = `Stage ${shown}, plate view: as the metal lies. ` + (shown === 1 ? 'Goggles and gloves. Before this dip stop out all plain parts (no number)' + (stop.length ? ', and ' + stop.join(', ') : '') + '.' : `Before this dip stop out ${stop.join(', ') || 'nothing more'}.`);
       if (stepper) stepper.go(shown);
     }
   }
   function tick() {
     const c = bath.clock;
+    silent.hidden = !c || c.paused || (audio && audio.state === 'running');
     const total = bath.total_minutes + (c ? elapsedNow() : 0);
     if (c) {
       const left = c.target_minutes - elapsedNow();

@@ -97,7 +97,7 @@ async function statePart(s, layer, together) {
     facts.append(make('li', {}, make('a', {href: `#/plan/${s.plan.id}`}, 'Plan'), `: ${n === 1 ? '1 stage' : n + ' stages'}${n ? ', ' + s.plan.stages[n - 1].total + ' in all' : ''}${s.plan.by_hand ? `, ${s.plan.by_hand} changes by hand` : ''}`));
     facts.append(make('li', {}, `Mean gap ${s.plan.outlook.mean_gap_before.toFixed(2)} D before, ${s.plan.outlook.mean_gap_after.toFixed(2)} D expected after`));
   }
-  for (const b of s.bites) facts.append(make('li', {}, `Bitten, stage ${b.stage}: ${b.time}${b.temperature_c ? ` at ${b.temperature_c} °C` : ''}${b.note ? ' (' + b.note + ')' : ''}`));
+  for (const b of s.bites) facts.append(make('li', {}, `Bitten, stage ${b.stage}: ${b.time}${b.temperature_c ? ` at ${b.temperature_c.toFixed(1)} °C` : ''}${b.note ? ' (' + b.note + ')' : ''}`));
   for (const l of s.lowerings) facts.append(make('li', {}, `Lowered: ${l.how}${l.region ? ', region ' + l.region : ''}`));
   part.append(facts);
   if (s.plan && s.plan.stages.length) part.append(make('p', {}, make('a', {class: 'button', href: `#/bath/${s.id}`}, 'The bath')));
