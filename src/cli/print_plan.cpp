@@ -58,21 +58,20 @@ std::string plan_text(const jobs::PlanReport& report, const std::string& folder)
   }
   if (!plan.lower_first.empty()) text += lower_text(plan);
   if (!plan.stages.empty()) text += stages_text(plan);
-  const auto by_hand = [&](plan::Action action, const char* words) {
+  const auto list = [&](const char* words, auto&& wanted) {
     std::vector<int> ids;
     for (const auto& r : plan.regions) {
-      if (r.action == action && !plan::lowered_by_eye(r)) ids.push_back(r.region.id);
+      if (wanted(r)) ids.push_back(r.region.id);
     }
     if (!ids.empty()) text += fmt::format("{}: {}\n", words, list_of(ids));
   };
-  std::vector<int> degrees;
-  for (const auto& r : plan.regions)
-    if (plan::lowered_by_eye(r)) degrees.push_back(r.region.id);
-  if (!degrees.empty())
-    text += fmt::format("To be lowered by degrees, with the burnisher: {}\n", list_of(degrees));
-  by_hand(plan::Action::beyond, "Darker than this batch and ground can reach");
-  by_hand(plan::Action::soft, "Soft passages to darken, by free hand");
-  by_hand(plan::Action::line, "Drawn lines, not tone");
+  const auto darker = [](plan::Action action) {
+    return [action](const auto& r) { return r.action == action && !plan::lowered_by_eye(r); };
+  };
+  list("To be lowered by degrees, with the burnisher", plan::lowered_by_eye);
+  list("Darker than this batch and ground can reach", darker(plan::Action::beyond));
+  list("Soft passages to darken, by free hand", darker(plan::Action::soft));
+  list("Drawn lines, not tone", darker(plan::Action::line));
   text += fmt::format("Mean gap in tone {:.3f} D now, {:.3f} D expected after.\n",
                       plan.outlook.mean_gap_before,
                       plan.outlook.mean_gap_after);

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "plan/conditions.h"
 #include "units/parse.h"
@@ -41,6 +42,9 @@ struct Bath {
   double total_of(int stage) const {
     return stages.at(static_cast<std::size_t>(stage - 1)).at("total_minutes").get<double>();
   }
+  // The dip that a stage needs at the plan's temperature: what the stages before were bitten too
+  // long or too short is taken off or added, so that the total is the plan's.
+  double dip_minutes(int stage) const { return std::max(0.0, total_of(stage) - worth_minutes()); }
   // Of time, against the plan's own temperature. 1 where either is not known.
   double factor_at(std::optional<double> celsius) const {
     if (!celsius || !batch || !batch->temperature_c) return 1;
@@ -88,11 +92,8 @@ Result<Bath> bath_of(book::Book& book, book::Id id) {
   if (!plan) return std::unexpected(plan.error());
   if (!*plan) return none("this state has no plan yet");
   bath.plan = **plan;
-  const Json text = Json::parse(bath.plan.text, nullptr, false);
-  if (!text.is_object() || !text.contains("stages") || text["stages"].empty()) {
-    return none("this plan has no stages: nothing is bitten");
-  }
-  bath.stages = text["stages"];
+  bath.stages = stages_of(bath.plan);
+  if (bath.stages.empty()) return none("this plan has no stages: nothing is bitten");
   const auto batches = book.batches();
   if (!batches) return std::unexpected(batches.error());
   for (const auto& b : *batches) {
@@ -139,7 +140,7 @@ std::string json_of(const Bath& b, book::WallMs now) {
   if (const auto t = b.plan_temperature()) j["plan_temperature_c"] = *t;
   j["corrects"] = b.batch && b.batch->temperature_c;
   if (stage > 0 && !b.clock) {
-    j["next_dip_minutes"] = dip_minutes(b.total_of(stage), b.worth_minutes());
+    j["next_dip_minutes"] = b.dip_minutes(stage);
   }
   if (b.clock) {
     const auto& c = *b.clock;
@@ -151,7 +152,7 @@ std::string json_of(const Bath& b, book::WallMs now) {
                   {"elapsed_minutes", c.minutes_in_bath(now)}};
     if (const auto t = c.latest_temperature()) j["clock"]["temperature_c"] = *t;
   }
-  return j.dump(-1, ' ', false, Json::error_handler_t::replace);
+  return text_of(j);
 }
 
 Result<std::optional<double>> celsius_of(const std::string& typed) {
@@ -172,7 +173,7 @@ Result<void> start(book::Book& book, const Bath& bath, const BathAct& act, book:
   clock.state = bath.state.id;
   clock.plan = bath.plan.id;
   clock.stage = stage;
-  clock.planned_minutes = dip_minutes(bath.total_of(stage), bath.worth_minutes());
+  clock.planned_minutes = bath.dip_minutes(stage);
   clock.temperature_c = *celsius;
   clock.batch = bath.batch_id;
   clock.started = now;
@@ -208,10 +209,6 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
 }
 
 }  // namespace
-
-double dip_minutes(double planned_total, double worth_minutes) {
-  return std::max(0.0, planned_total - worth_minutes);
-}
 
 Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now) {
   return guarded("Reading the bath clock", [&]() -> Result<std::string> {

@@ -24,10 +24,4 @@ struct BathAct {
 // Answers as bath_json.
 Result<std::string> bath_act(const Studio& studio, const BathAct& act, book::WallMs now);
 
-// The dip that the next stage needs, at the plan's temperature. What the stages before were bitten
-// too long or too short is taken off or added, so that the total is the plan's. `worth_minutes`:
-// theirs, each divided by the batch's own factor for its temperature (plan/conditions.h), since a
-// minute in a warm bath bites for longer. Never below 0.
-double dip_minutes(double planned_total, double worth_minutes);
-
 }  // namespace rebite::jobs

@@ -3,12 +3,12 @@
 #include <fmt/format.h>
 
 #include <map>
-#include <nlohmann/json.hpp>
 #include <opencv2/imgproc.hpp>
 
 #include "files/files.h"
 #include "jobs/book_plots.h"
 #include "jobs/compare_proof.h"
+#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
 #include "scan/write_scan.h"
@@ -242,9 +242,7 @@ Result<void> stage_is_planned(book::Book& book, const book::State& state, int st
   const auto plan = book.current_plan(state.id);
   if (!plan) return std::unexpected(plan.error());
   if (!*plan) return {};
-  const auto text = nlohmann::json::parse((*plan)->text, nullptr, false);
-  if (!text.is_object() || !text.contains("stages") || !text["stages"].is_array()) return {};
-  const auto stages = text["stages"].size();
+  const auto stages = stages_of(**plan).size();
   if (stage >= 1 && static_cast<std::size_t>(stage) <= stages) return {};
   return refuse(
       ProblemKind::data,

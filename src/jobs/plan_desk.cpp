@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "files/files.h"
+#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
 #include "jobs/record_plan.h"
@@ -194,7 +195,7 @@ Result<std::string> PlanDesk::view(book::Id plan) {
                     {"gap_before", c.plan.outlook.mean_gap_before},
                     {"gap_after", c.plan.outlook.mean_gap_after},
                     {"stage_minutes", stages}};
-    return data.dump(-1, ' ', false, Json::error_handler_t::replace);
+    return text_of(data);
   });
 }
 

@@ -11,6 +11,7 @@
 
 #include "files/files.h"
 #include "jobs/calibrate.h"
+#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/kept_plan.h"
 #include "scan/read_scan.h"
@@ -20,15 +21,6 @@ namespace rebite::jobs {
 namespace fs = std::filesystem;
 namespace {
 using Json = nlohmann::ordered_json;
-
-std::string text_of(const Json& j) {
-  return j.dump(-1, ' ', false, Json::error_handler_t::replace);
-}
-
-Result<book::Book> opened(const Studio& studio) {
-  return guarded("Opening the book",
-                 [&] { return book::Book::open(studio.book, book::Book::Access::make); });
-}
 
 // A batch's file in the studio's folder is named by the book's number of its wedge.
 Result<fs::path> batch_file(const Studio& studio, book::Book& book, book::Id batch) {

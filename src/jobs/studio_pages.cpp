@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <nlohmann/json.hpp>
 
+#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/studio.h"
 #include "sheets/plots.h"
@@ -12,15 +13,6 @@ namespace rebite::jobs {
 namespace fs = std::filesystem;
 namespace {
 using Json = nlohmann::ordered_json;
-
-std::string text_of(const Json& j) {
-  return j.dump(-1, ' ', false, Json::error_handler_t::replace);
-}
-
-Result<book::Book> opened(const Studio& studio) {
-  return guarded("Opening the book",
-                 [&] { return book::Book::open(studio.book, book::Book::Access::make); });
-}
 
 Json batch_line(book::Book& book, const book::MordantBatch& b) {
   Json j{{"id", b.id}, {"name", b.name}, {"mordant", b.mordant}, {"strength", b.strength}};

@@ -53,8 +53,8 @@ std::string aim(const plan::PlannedRegion& r) {
   return out;
 }
 
-// `parts`: as in ids_text; where room is short two aims must do.
-// What is worked by hand beside the stages, in one line; empty where nothing is.
+// What is worked by hand beside the stages, in one line; empty where nothing is. `parts`: as in
+// ids_text; where room is short two aims must do.
 std::string hand_aims(const SheetContent& c, std::size_t parts) {
   std::string out;
   std::size_t shown = 0;

@@ -14,22 +14,12 @@ namespace rebite::align {
 namespace {
 
 using align_test::DrawingKind;
+using align_test::errors_of;
 using align_test::MadePair;
 using align_test::PairSpec;
 using align_test::quantile;
+using align_test::small;
 using testing::HasSubstr;
-
-PairSpec small(std::uint64_t seed) {
-  PairSpec spec;
-  spec.seed = seed;
-  spec.size = {90, 70};
-  return spec;
-}
-
-std::vector<double> errors_of(const MadePair& pair, const Alignment& a) {
-  return align_test::target_errors(pair,
-                                   [&](cv::Point2d p) { return a.warp->drawing_from_proof(p); });
-}
 
 TEST(AlignPairTest, ReworkedProofToAHundredthOfAMillimetre) {
   PairSpec spec = small(11);

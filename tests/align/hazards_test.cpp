@@ -10,21 +10,11 @@ namespace rebite::align {
 namespace {
 
 using align_test::DrawingKind;
+using align_test::errors_of;
 using align_test::MadePair;
 using align_test::PairSpec;
 using align_test::quantile;
-
-PairSpec small(std::uint64_t seed) {
-  PairSpec spec;
-  spec.seed = seed;
-  spec.size = {90, 70};
-  return spec;
-}
-
-std::vector<double> errors_of(const MadePair& pair, const Alignment& a) {
-  return align_test::target_errors(pair,
-                                   [&](cv::Point2d p) { return a.warp->drawing_from_proof(p); });
-}
+using align_test::small;
 
 // Refused, or what it says of its error holds within a factor of four, or it says that it is weak.
 void expect_honest(const MadePair& pair, const Result<Alignment>& a) {

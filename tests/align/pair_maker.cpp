@@ -233,6 +233,13 @@ MadePair make_pair(const PairSpec& spec) {
   return pair;
 }
 
+PairSpec small(std::uint64_t seed) {
+  PairSpec spec;
+  spec.seed = seed;
+  spec.size = {90, 70};
+  return spec;
+}
+
 std::vector<double> target_errors(const MadePair& pair,
                                   const std::function<cv::Point2d(cv::Point2d)>& map,
                                   double margin,
@@ -252,6 +259,10 @@ std::vector<double> target_errors(const MadePair& pair,
       errors.push_back(cv::norm(map(p) - pair.drawing_px(at)) / px_per_mm);
     }
   return errors;
+}
+
+std::vector<double> errors_of(const MadePair& pair, const align::Alignment& a) {
+  return target_errors(pair, [&](cv::Point2d p) { return a.warp->drawing_from_proof(p); });
 }
 
 double quantile(std::vector<double> values, double q) {

@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "align/align_pair.h"
 #include "scan/density_image.h"
 #include "tests/support/plate_maker.h"
 #include "units/lengths.h"
@@ -48,6 +49,9 @@ struct PairSpec {
   bool photograph = false;
 };
 
+// A plate of 90 x 70 mm, small enough for a fast test.
+PairSpec small(std::uint64_t seed);
+
 MadePair make_pair(const PairSpec& spec);
 
 // Distances (mm) between the map and the truth at a grid of places over the plate, `margin` mm
@@ -56,6 +60,9 @@ std::vector<double> target_errors(const MadePair& pair,
                                   const std::function<cv::Point2d(cv::Point2d)>& drawing_from_proof,
                                   double margin = 3,
                                   int across = 25);
+
+// The same of an alignment.
+std::vector<double> errors_of(const MadePair& pair, const align::Alignment& alignment);
 
 double quantile(std::vector<double> values, double q);
 
