@@ -17,6 +17,7 @@
 #include "scan/read_scan.h"
 #include "scan/scanner_curve.h"
 #include "scan/write_scan.h"
+#include "tests/measure/errors.h"
 #include "tests/support/plate_maker.h"
 
 namespace {
@@ -25,17 +26,6 @@ using namespace rebite;
 
 const std::vector<double> camera_11{
     0.05, 0.13, 0.22, 0.32, 0.43, 0.55, 0.69, 0.88, 1.06, 1.31, 1.65};
-
-struct Spread {
-  double squares = 0, worst = 0;
-  int n = 0;
-  void add(double e) {
-    squares += e * e;
-    worst = std::max(worst, std::abs(e));
-    ++n;
-  }
-  double rms() const { return n ? std::sqrt(squares / n) : 0; }
-};
 
 std::filesystem::path scratch(const char* name) {
   return std::filesystem::temp_directory_path() / (std::to_string(::getpid()) + name);
@@ -49,7 +39,7 @@ void scanner_curves(int seeds) {
   const auto file = scratch("grey.tif");
   for (int tone = 0; tone < 4; ++tone) {
     for (const int bits : {16, 8}) {
-      Spread spread;
+      measure::Errors spread;
       int refused = 0;
       double said = 0;
       for (int seed = 1; seed <= seeds; ++seed) {
@@ -103,7 +93,7 @@ void white_field(int seeds) {
   std::puts("|---|---|---|---|---|---|");
   const auto a_file = scratch("a.tif"), b_file = scratch("b.tif");
   for (const double uneven : {0.04, 0.08}) {
-    Spread spread;
+    measure::Errors spread;
     double residual = 0, found = 0;
     for (int seed = 1; seed <= seeds; ++seed) {
       maker::Plate plate;

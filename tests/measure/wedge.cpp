@@ -12,6 +12,7 @@
 #include <string>
 #include <string_view>
 
+#include "tests/measure/errors.h"
 #include "tests/support/crossed_plate.h"
 #include "tests/wedge/made_wedge.h"
 #include "tests/wedge/random_wedge.h"
@@ -32,17 +33,6 @@ struct Count {
   }
   double share() const { return all ? 100.0 * inside / all : 0; }
   double mean_width() const { return all ? width / all : 0; }
-};
-
-struct Errors {
-  double squares = 0, worst = 0;
-  int n = 0;
-  void add(double e) {
-    squares += e * e;
-    worst = std::max(worst, std::fabs(e));
-    ++n;
-  }
-  double rms() const { return n ? std::sqrt(squares / n) : 0; }
 };
 
 // How often a fitted curve and its inverse hold the truth.
@@ -213,7 +203,7 @@ void steps(int seeds) {
         StepsCase{"sRGB, read as sRGB"}}) {
     for (const double dpi : {150.0, 300.0, 600.0}) {
       const int wedges = dpi > 500 ? std::max(1, seeds / 5) : seeds;
-      Errors errors;
+      measure::Errors errors;
       int read = 0;
       for (int seed = 1; seed <= wedges; ++seed) {
         maker::Chance chance(static_cast<std::uint64_t>(seed) * 77 + 3);
@@ -318,7 +308,7 @@ void found(int seeds, int first) {
 void light(int seeds) {
   fmt::print("| light | wedges | rms D | worst D |\n|---|---|---|---|\n");
   for (const double uneven : {0.04, 0.08}) {
-    Errors errors;
+    measure::Errors errors;
     int wedges = 0;
     for (int seed = 1; seed <= seeds; ++seed) {
       maker::WedgeSpec spec;
@@ -351,7 +341,7 @@ void crossed(int seeds, int only, int first) {
   for (const int impressions : {1, 3}) {
     if (only > 0 && only != impressions) continue;
     Count q;
-    Errors errors;
+    measure::Errors errors;
     for (int seed = first; seed < first + seeds; ++seed) {
       maker::Chance chance(static_cast<std::uint64_t>(seed) * 13 + 1);
       maker::CrossedSpec spec;
