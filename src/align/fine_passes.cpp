@@ -193,18 +193,38 @@ int agreeing(const std::vector<Measured>& data) {
       std::count_if(data.begin(), data.end(), [](const Measured& m) { return m.weight > 0.5; }));
 }
 
-// Grain shared: each pass alone is better than all before it together.
-void by_grain(Measuring& work, std::vector<Measured> data) {
+// A patch of grain is known in all directions alike, a patch that holds a stroke best across it.
+// Median ratio of the smaller to the larger variance of the 6 mm patches: 0.70 to 0.78 on made
+// proofs with and without opaque paint, 0.16 to 0.32 on drawings with 60 strokes (which match
+// about as often as a half-painted proof).
+bool is_grain(const std::vector<Measured>& data) {
+  std::vector<double> ratio;
+  for (const Measured& m : data) {
+    const cv::Matx22d& c = m.covariance;
+    const double mean = (c(0, 0) + c(1, 1)) / 2;
+    const double half = std::hypot((c(0, 0) - c(1, 1)) / 2, c(0, 1));
+    ratio.push_back((mean - half) / (mean + half));
+  }
+  if (ratio.empty()) return false;
+  const auto middle = ratio.begin() + std::ssize(ratio) / 2;
+  std::nth_element(ratio.begin(), middle, ratio.end());
+  return *middle > 0.5;
+}
+
+// Grain shared: each pass alone is better than all before it together. False, and nothing done,
+// where what matched is no grain.
+bool by_grain(Measuring& work, std::vector<Measured> data) {
   RobustRule rule;
   PassRecord record = work.measure(kGrain150, 0, data);
+  if (enough(record, 0.08) && !is_grain(data)) return false;
   work.result.passes.push_back(record);
-  if (!enough(record, 0.08)) return;
+  if (!enough(record, 0.08)) return true;
   rule.prior = {30, 0.02};
   work.fit_roughly(data, rule);
   work.result.data = data;
   record = work.measure(kGrain300, 0, data);
   work.result.passes.push_back(record);
-  if (!enough(record, 0.08)) return;
+  if (!enough(record, 0.08)) return true;
   rule.prior = {300, 0.01};
   rule.choose_prior = true;
   work.rim = work.edges(1, kRimReach);
@@ -219,6 +239,7 @@ void by_grain(Measuring& work, std::vector<Measured> data) {
   work.result.data = data;
   append_set(work.result.data, work.rim);
   work.result.grain = true;
+  return true;
 }
 
 // A drawing of its own shares lines and edges of tone: several sizes of patches pooled, and the
@@ -268,14 +289,14 @@ FineResult measure_finely(ScanLevels& proof,
   }
   const PassRecord wide = work.measure(kGrain150Wide, 0, grain);
   work.result.passes.push_back(wide);
+  bool has_grain = false;
   if (enough(wide, 0.5)) {
     stiff.prior = {100, 0.02};
     work.fit_roughly(grain, stiff);
     work.result.data = grain;
-    by_grain(work, grain);
-  } else {
-    by_form(work);
+    has_grain = by_grain(work, grain);
   }
+  if (!has_grain) by_form(work);
   work.result.map = work.map;
   work.result.passes.back().agreeing = agreeing(work.result.data);
   return std::move(work.result);

@@ -131,9 +131,10 @@ cv::Mat1f line_drawing(const maker::Scene& scene) {
         return scene.labels(std::min(scene.labels.rows - 1, static_cast<int>((y + 0.5) * fy)),
                             std::min(scene.labels.cols - 1, static_cast<int>((x + 0.5) * fx)));
       };
-      if (label(r, c) != label(r, c - 1) || label(r, c) != label(r - 1, c)) border(r, c) = 255;
+      // The border runs between two pixels: one on either side of it, or the line would lie beside.
+      if (label(r, c) != label(r, c - 1)) border(r, c) = border(r, c - 1) = 255;
+      if (label(r, c) != label(r - 1, c)) border(r, c) = border(r - 1, c) = 255;
     }
-  cv::dilate(border, border, cv::getStructuringElement(cv::MORPH_ELLIPSE, {3, 3}));
   drawn.setTo(1.0F, border);
   return drawn;
 }
@@ -170,7 +171,7 @@ scan::DensityImage as_read(const maker::MadeScan& made, double paper, const std:
 }
 
 MadePair make_pair(const PairSpec& spec) {
-  maker::Scene scene = maker::make_scene(spec.seed, spec.size);
+  maker::Scene scene = maker::make_scene(spec.seed, spec.size, spec.etched_strokes);
   maker::Impression first, second;
   first.seed = spec.seed * 2 + 1;
   second.seed = spec.seed * 2 + 2;

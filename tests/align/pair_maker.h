@@ -39,6 +39,7 @@ struct PairSpec {
   double proof_crop = 0, drawing_crop = 0;
   bool plate_mark = true;
   double ink_error = 0.1;
+  int etched_strokes = 0;     // of the plate, as make_scene has them
   bool contours = false;      // a separate drawing also lines in the borders of the areas
   double opaque_share = 0.5;  // of the plate, for DrawingKind::opaque
   bool half_flat = false;     // the left half painted over in one flat tone (DrawingKind::reworked)

@@ -148,7 +148,11 @@ std::vector<Kind> kinds_of_pairs() {
       change(s);
     });
   };
-  separate("separate drawing", [](PairSpec&) {});
+  // Line work: a plate whose picture was etched in line first. The rows below it have the few
+  // strokes of the ordinary scene, or four.
+  separate("separate drawing, line work of 60 strokes",
+           [](PairSpec& s) { s.etched_strokes = 60; });
+  separate("separate drawing, 5 to 10 strokes", [](PairSpec&) {});
   separate("separate drawing, borders lined in", [](PairSpec& s) { s.contours = true; });
   add("separate drawing, four lines", [](PairSpec& s) { s.kind = DrawingKind::four_lines; });
   separate("separate drawing at 125 %, other paper", [](PairSpec& s) {

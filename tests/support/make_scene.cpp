@@ -84,6 +84,12 @@ void draw(cv::Mat1b& on, const std::vector<cv::Point>& points, int thickness) {
       on, std::vector<std::vector<cv::Point>>{points}, false, 255, thickness, cv::LINE_AA, 4);
 }
 
+void draw_strokes(cv::Mat1b& on, int strokes, Chance& chance, SizeMm size) {
+  for (int i = 0; i < strokes; ++i) {
+    draw(on, stroke(chance, size, chance.uniform(20, 60), line_px_per_mm), 2 + chance.below(2));
+  }
+}
+
 cv::Mat1f as_share(const cv::Mat1b& drawn) {
   cv::Mat1f share(drawn.size());
   for (int r = 0; r < drawn.rows; ++r) {
@@ -147,7 +153,7 @@ std::vector<SceneArea> measure_areas(const Scene& scene) {
   return areas;
 }
 
-Scene make_scene(std::uint64_t seed, SizeMm size) {
+Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
   Chance chance(mix(seed, 0x7363656e65));
   Scene scene;
   scene.px_per_mm = px_per_mm;
@@ -212,10 +218,8 @@ Scene make_scene(std::uint64_t seed, SizeMm size) {
   // Etched lines.
   cv::Mat1b etched(
       px(size.height, line_px_per_mm), px(size.width, line_px_per_mm), std::uint8_t{0});
-  const int etched_lines = 5 + chance.below(6);
-  for (int i = 0; i < etched_lines; ++i) {
-    draw(etched, stroke(chance, size, chance.uniform(20, 60), line_px_per_mm), 2 + chance.below(2));
-  }
+  const int few = 5 + chance.below(6);
+  draw_strokes(etched, etched_strokes > 0 ? etched_strokes : few, chance, size);
   scene.plate.lines = as_share(etched);
 
   // Rework.

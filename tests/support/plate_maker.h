@@ -188,7 +188,8 @@ struct Scene {
   std::vector<SceneArea> areas;  // areas[i].label == i + 1
   cv::Mat1b strokes;             // 255 where line work (etched or drawn) lies
 };
-Scene make_scene(std::uint64_t seed, SizeMm size = {150, 110});
+// `etched_strokes`: how many etched lines of 20 to 60 mm; 0: five to ten.
+Scene make_scene(std::uint64_t seed, SizeMm size = {150, 110}, int etched_strokes = 0);
 // Medians, minutes and sizes of labelled areas (1..n) from the scene's maps; lines are left out.
 std::vector<SceneArea> measure_areas(const Scene&);
 
