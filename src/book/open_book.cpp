@@ -9,6 +9,7 @@
 #include "book/schema.h"
 #include "book/store.h"
 #include "files/files.h"
+#include "files/put_whole.h"
 
 namespace rebite::book {
 namespace fs = std::filesystem;
@@ -44,15 +45,29 @@ Result<void> sound_structure(Store& store) {
       "rebite book export.");
 }
 
-// Before the tables change, the old book is copied beside itself.
+// Before the tables change, the old book is copied beside itself. SQLite writes such a copy without
+// syncing it, and a killed run leaves a part of it: so it gets its name only when it is whole.
 Result<void> keep_old(Store& store, int version) {
   fs::path kept = store.file();
   kept += fmt::format(".version-{}", version);
   std::error_code error;
   if (fs::exists(kept, error)) return {};
-  SQLite::Statement s(store.db(), "VACUUM INTO ?");
-  s.bind(1, kept.string());
-  s.exec();
+  const fs::path part = files::temporary_beside(kept);
+  fs::remove(part, error);  // of a killed run with our number
+  bool is_old = false;
+  try {
+    SQLite::Statement s(store.db(), "VACUUM INTO ?");
+    s.bind(1, part.string());
+    s.exec();
+    // Another process may have brought the book up to date, and kept the old one, meanwhile.
+    SQLite::Database copy(part.string(), SQLite::OPEN_READONLY);
+    is_old = copy.execAndGet("PRAGMA user_version").getInt() == version;
+  } catch (...) {
+    fs::remove(part, error);
+    throw;
+  }
+  if (is_old) return files::put_whole(part, kept);
+  fs::remove(part, error);
   return {};
 }
 
@@ -80,8 +95,8 @@ Result<Book> Book::open(const fs::path& file, Access access) {
     if (access == Access::read) store->db().exec("PRAGMA query_only = ON");
     const auto version = version_of(*store, newest_version());
     if (!version) return std::unexpected(version.error());
-    // The whole file is looked through before anything is written into it. Who only reads is told of
-    // damage by the pages that he reads, and by `check`; a large book would keep him waiting.
+    // The whole file is looked through before anything is written into it. Who only reads is told
+    // of damage by the pages that he reads, and by `check`; a large book would keep him waiting.
     if (access != Access::read) {
       if (auto ok = sound_structure(*store); !ok) return std::unexpected(ok.error());
     }
@@ -119,9 +134,8 @@ Result<void> Book::copy_to(const fs::path& file) {
                   "Name a new file for the copy. Nothing was changed.");
   }
   if (auto ok = sound_structure(*store_); !ok) return ok;  // a copy is what one goes back to
-  fs::path part = file;
-  part += ".part";
-  fs::remove(part, error);
+  const fs::path part = files::temporary_beside(file);
+  fs::remove(part, error);  // of a killed run with our number
   const auto done = store_->read([&]() -> Result<void> {
     SQLite::Database to(part.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 5000);
     SQLite::Backup backup(to, store_->db());
@@ -141,14 +155,7 @@ Result<void> Book::copy_to(const fs::path& file) {
     fs::remove(part, error);
     return done;
   }
-  fs::rename(part, file, error);
-  if (error) {
-    fs::remove(part, error);
-    return refuse(ProblemKind::cannot_create,
-                  fmt::format("{}: the copy could not be put in its place", files::shown(file)),
-                  "Name another place.");
-  }
-  return {};
+  return files::put_whole(part, file);
 }
 
 }  // namespace rebite::book

@@ -13,6 +13,8 @@
 #include <set>
 #include <system_error>
 
+#include "files/put_whole.h"
+
 namespace rebite::files {
 namespace fs = std::filesystem;
 namespace {
@@ -86,14 +88,6 @@ class Temporary {
  private:
   fs::path path_;
 };
-
-// A name that no other process and no other call uses.
-fs::path temporary_beside(const fs::path& file) {
-  static std::atomic<unsigned> serial{0};
-  // The target's own name is left out: it may already be as long as a name can be.
-  return folder_of(file) /
-         fmt::format("{}{}-{}", temporary_mark, static_cast<long>(::getpid()), serial++);
-}
 
 bool write_all(int fd, std::string_view bytes) {
   while (!bytes.empty()) {
@@ -232,6 +226,29 @@ Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
     return cannot_create(file, error);
   }
   if (const int error = sync_folder(folder_of(target))) return cannot_create(file, error);
+  return {};
+}
+
+// A name that no other process and no other call uses.
+fs::path temporary_beside(const fs::path& file) {
+  static std::atomic<unsigned> serial{0};
+  // The target's own name is left out: it may already be as long as a name can be.
+  return folder_of(file) /
+         fmt::format("{}{}-{}", temporary_mark, static_cast<long>(::getpid()), serial++);
+}
+
+Result<void> put_whole(const fs::path& written, const fs::path& file) {
+  const auto sync = [&] {
+    Descriptor out(::open(written.c_str(), O_RDONLY | O_CLOEXEC));
+    return out.open() && ::fsync(out.get()) == 0 && out.close() == 0 ? 0 : errno;
+  };
+  int error = sync();
+  if (!error) error = put_in_place(written, file, 0);
+  if (error) {
+    ::unlink(written.c_str());
+    return cannot_create(file, error);
+  }
+  if ((error = sync_folder(folder_of(file)))) return cannot_create(file, error);
   return {};
 }
 
