@@ -22,6 +22,7 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 
 constexpr double usual_print_sd = 0.02;  // where nothing is told; common practice, no source
+constexpr double densest = 10;           // no ink: 1e-10 of the paper's light
 constexpr double sd_floor = 1e-3;        // log10 units: no scan of a print is read finer than that
 
 struct Ladder {
@@ -207,14 +208,24 @@ Result<std::vector<WedgeStep>> usable_steps(const std::vector<WedgeStep>& steps)
         fmt::format("The wedge has {} steps, a tone curve needs at least 3.", steps.size()),
         "Bite a wedge of 5 to 9 steps, one of them unbitten.");
   }
+  if (steps.size() > 30) {
+    return refuse(ProblemKind::data,
+                  fmt::format("The wedge has {} steps, more than 30.", steps.size()),
+                  "Give 30 of them at most; 5 to 9 are enough.");
+  }
   std::vector<WedgeStep> out = steps;
   const bool no_sd = std::all_of(out.begin(), out.end(), [](auto& s) { return s.sd <= 0; });
   for (std::size_t i = 0; i < out.size(); ++i) {
     WedgeStep& s = out[i];
-    if (!std::isfinite(s.density.value()) || !std::isfinite(s.sd)) {
+    if (!(std::fabs(s.density.value()) < densest) || !std::isfinite(s.sd)) {
       return refuse(ProblemKind::data,
                     fmt::format("The step of {} could not be measured.", clock_text(s.time)),
                     "Scan the whole wedge again, with paper showing all round.");
+    }
+    if (!(s.time.in_minutes() >= 0) || !std::isfinite(s.time.in_minutes())) {
+      return refuse(ProblemKind::data,
+                    fmt::format("The time of step {} is no time of 0 or more.", i + 1),
+                    "Give each step its total time in the bath, as 0s or 2min30s.");
     }
     if (i > 0 && s.time <= out[i - 1].time) {
       return refuse(ProblemKind::data,
