@@ -34,12 +34,12 @@ TEST(BadImages, AreReadOrRefusedByName) {
     EXPECT_NE(ended.err.find(name), std::string::npos) << ended.err;
     EXPECT_LE(std::count(ended.err.begin(), ended.err.end(), '\n'), 2) << ended.err;
     peak = std::max(peak, ended.peak_kib);
-    slowest = std::max(slowest, ended.seconds);
+    slowest = std::max(slowest, ended.own_seconds);
   }
   EXPECT_EQ(files, 63);
   EXPECT_LE(peak, 300 * 1024) << "KiB for a refusal";
-  // Measured alone the slowest takes well under 0.1 s; beside other tests it waits for a processor.
-  EXPECT_LT(slowest, 10) << "seconds for a refusal";
+  // Of processor time: beside other tests a refusal waits for its turn.
+  EXPECT_LT(slowest, 2) << "seconds for a refusal";
   RecordProperty("refused", refused);
   RecordProperty("peak_kib", static_cast<int>(peak));
 }

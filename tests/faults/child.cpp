@@ -39,7 +39,11 @@ std::vector<std::string> environment_of(const Conditions& conditions) {
                                          {"HOME", "/tmp"},
                                          {"TMPDIR", "/tmp"},
                                          {"LC_ALL", "C"},
+                                         {"LOCPATH", REBITE_FAULTS_DIR "/locales"},
                                          {"SOURCE_DATE_EPOCH", "1700000000"}};
+  for (const char* name : {"ASAN_OPTIONS", "TSAN_OPTIONS"}) {
+    if (const char* value = std::getenv(name)) all[name] = value;
+  }
   if (!conditions.fault.empty() || !conditions.count_to.empty()) {
     all["LD_PRELOAD"] = REBITE_SHIM;
     all["REBITE_FAULT"] = conditions.fault;
@@ -85,6 +89,7 @@ Ended run_program(const std::vector<std::string>& arguments, const Conditions& c
     limit(RLIMIT_AS, conditions.max_memory);
     limit(RLIMIT_FSIZE, conditions.max_file);
     limit(RLIMIT_CORE, 1);
+    if (conditions.as_nobody && ::geteuid() == 0 && ::setuid(65534) != 0) ::_exit(126);
     ::execve(argv[0], argv.data(), envp.data());
     ::_exit(127);
   }
@@ -106,6 +111,10 @@ Ended run_program(const std::vector<std::string>& arguments, const Conditions& c
   }
   ended.seconds = std::chrono::duration<double>(Clock::now() - start).count();
   ended.peak_kib = used.ru_maxrss;
+  const auto seconds = [](const timeval& t) {
+    return static_cast<double>(t.tv_sec) + 1e-6 * static_cast<double>(t.tv_usec);
+  };
+  ended.own_seconds = seconds(used.ru_utime) + seconds(used.ru_stime);
   if (WIFEXITED(status)) ended.code = WEXITSTATUS(status);
   if (WIFSIGNALED(status)) ended.signal = WTERMSIG(status);
   if (conditions.stdout_to.empty()) {

@@ -20,6 +20,7 @@ struct Conditions {
   std::string stderr_to = {};
   std::size_t max_memory = 0;  // RLIMIT_AS in bytes; 0: none
   std::size_t max_file = 0;    // RLIMIT_FSIZE
+  bool as_nobody = false;      // root may write anywhere: run as user 65534 instead where root
   std::optional<std::chrono::microseconds> signal_after = {};
   int signal = 9;
   std::chrono::seconds give_up{240};  // killed and reported as hung after this
@@ -30,7 +31,8 @@ struct Ended {
   int signal = 0;  // that signal
   bool hung = false;
   std::string out, err;
-  double seconds = 0;
+  double seconds = 0;      // as the clock on the wall says
+  double own_seconds = 0;  // of processor time
   long peak_kib = 0;  // resident
 };
 

@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include <fstream>
+#include <nlohmann/json.hpp>
 
 #include "tests/faults/child.h"
 
@@ -128,42 +129,100 @@ TEST(Paths, DevicesAreNoScans) {
   }
 }
 
-// Root may write everywhere: the program is then run as another user where that is possible.
+// A folder in which nothing may be written: told with its name, and nothing in it changes.
 TEST(Paths, AReadOnlyFolderIsToldAndLeftAlone) {
   const WorkFolder work;
-  fs::create_directory(work / "locked");
-  fs::permissions(work / "locked", fs::perms::owner_read | fs::perms::owner_exec);
-  if (::geteuid() == 0) {
-    const auto proc = run_program({"scanner",
-                                   material("greys.tif"),
-                                   "--densities",
-                                   "0.07,0.30,0.62,1.00,1.42,1.65",
-                                   "--out",
-                                   "/proc/x.json"});
-    EXPECT_EQ(proc.code, 73) << proc.err;
-    return;
+  const fs::path locked = work / "locked";
+  fs::create_directory(locked);
+  const std::string book = (locked / "book.sqlite").string();
+  ASSERT_EQ(run_program({"book", "plate", "Older", "--size", "40x30", "--book", book}).code, 0);
+  put(locked / "old.json", "old");
+  fs::permissions(locked, fs::perms(0555));
+  const Snapshot before = snapshot(locked);
+  const std::vector<std::vector<std::string>> all{
+      {"scanner",
+       material("greys.tif"),
+       "--densities",
+       "0.07,0.30,0.62,1.00,1.42,1.65",
+       "--out",
+       (locked / "old.json").string()},
+      {"wedge",
+       material("wedge.tif"),
+       "--times",
+       "0s,30s,1min,2min,4min,8min,16min",
+       "--out",
+       (locked / "new.json").string()},
+      {"plan",
+       material("proof.tif"),
+       material("drawing.tif"),
+       "--plate",
+       "40x30",
+       "--out",
+       (locked / "plan").string()},
+      {"book", "plate", "Later", "--size", "40x30", "--book", book},
+      {"book", "plate", "Later", "--size", "40x30", "--book", (locked / "new.sqlite").string()}};
+  for (const auto& words : all) {
+    const auto ended = run_program(words, {.as_nobody = true});
+    EXPECT_EQ(ended.code, 73) << words[0] << ": " << ended.err;
+    EXPECT_NE(ended.err.find("locked"), std::string::npos) << ended.err;
+    EXPECT_EQ(snapshot(locked), before) << words[0];
   }
-  const auto ended = run_program({"scanner",
-                                  material("greys.tif"),
-                                  "--densities",
-                                  "0.07,0.30,0.62,1.00,1.42,1.65",
-                                  "--out",
-                                  (work / "locked/x.json").string()});
-  EXPECT_EQ(ended.code, 73) << ended.err;
-  EXPECT_NE(ended.err.find("locked"), std::string::npos);
+  // Looking into the book needs no right to write.
+  EXPECT_EQ(run_program({"book", "list", "--book", book}, {.as_nobody = true}).code, 0);
+  // Nor does a scan that may not be read go unnamed.
+  fs::copy_file(material("proof.tif"), work / "secret.tif");
+  fs::permissions(work / "secret.tif", fs::perms(0200));
+  const auto secret =
+      run_program({"read", (work / "secret.tif").string(), "--at", "9,9"}, {.as_nobody = true});
+  EXPECT_EQ(secret.code, 66);
+  EXPECT_NE(secret.err.find("secret.tif"), std::string::npos) << secret.err;
+  fs::permissions(locked, fs::perms(0755));
 }
 
+// Nothing is kept in a home folder, so that none is needed: not for scans, nor for the book.
 TEST(Paths, NoHomeNoTermNoPath) {
   for (const char* gone : {"HOME", "TMPDIR", "PATH", "LC_ALL"}) {
     const auto ended =
         run_program({"read", material("proof.tif"), "--at", "150,150"}, {.without = {gone}});
     EXPECT_EQ(ended.code, 0) << gone << ended.err;
+    const WorkFolder work;
+    const Conditions here{.without = {gone}, .folder = work.path()};
+    EXPECT_EQ(run_program({"book", "plate", "Lock", "--size", "40x30"}, here).code, 0) << gone;
+    EXPECT_EQ(run_program({"book", "list"}, here).code, 0) << gone;
+    EXPECT_EQ(snapshot(work.path()).size(), 1U) << "only the book";
   }
   const auto away = run_program({"read", material("proof.tif"), "--at", "150,150"},
                                 {.environment = {{"HOME", "/proc/nowhere"}}});
   EXPECT_EQ(away.code, 0) << away.err;
 }
 
+// A whole plan out of and into folders whose names break lines, as a careless paste makes them.
+TEST(Paths, AFolderWithANewlineHoldsAWholePlan) {
+  const WorkFolder work;
+  const fs::path folder = work / "winter\nplates";
+  fs::create_directory(folder);
+  for (const char* name : {"proof.tif", "drawing.tif"})
+    fs::copy_file(material(name), folder / name);
+  const std::string book = (folder / "the\nbook.sqlite").string();
+  const auto ended = run_program({"plan",
+                                  (folder / "proof.tif").string(),
+                                  (folder / "drawing.tif").string(),
+                                  "--plate",
+                                  "40x30",
+                                  "--out",
+                                  (folder / "state\n3").string(),
+                                  "--record",
+                                  "Lock\nin snow",
+                                  "--book",
+                                  book});
+  ASSERT_EQ(ended.code, 0) << ended.err;
+  const auto json = nlohmann::json::parse(read_all(folder / "state\n3/plan.json"), nullptr, false);
+  EXPECT_FALSE(json.is_discarded());
+  EXPECT_EQ(ended.err.find("winter\nplates"), std::string::npos) << "a name broke a line";
+  EXPECT_EQ(run_program({"book", "check", "--book", book}).code, 0);
+}
+
+// A folder that was renamed away or deleted while the program stands in it.
 TEST(Paths, AFolderRemovedUnderTheProgramIsTold) {
   const auto ended = run_program({"scanner",
                                   material("greys.tif"),
