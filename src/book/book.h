@@ -56,6 +56,10 @@ class Book {
   Result<Id> add_state(const State&, const std::vector<Prediction>& reached = {});
   Result<Id> add_bite(const Bite&);
   Result<Id> add_lowering(const Lowering&);
+  // The entry stays, and no longer counts. Refuses (data) one that is struck out already or is not
+  // in the book.
+  Result<void> strike_bite(Id bite, const StruckOut&);
+  Result<void> strike_lowering(Id lowering, const StruckOut&);
   // A state, its plan with all predictions, and what its proof showed of the plan before, as one
   // transaction. `state.id` set: the plan is added to that state. `reached` holds predictions of an
   // earlier plan with reached, reached_sd set; reached_state is filled in here.
@@ -102,14 +106,22 @@ class Book {
   Result<std::vector<BathClock>> clocks(Id state);
 
   Result<std::vector<PlateLine>> plates();
-  // Refuses (data) a title that is not in the book, naming those that are.
+  // Capitals and spaces at the ends do not count where no title is exactly so. Refuses (data) a
+  // title that is not in the book, naming those that are.
   Result<Plate> plate(const std::string& title);
   Result<std::vector<MordantBatch>> batches();
   Result<MordantBatch> batch(const std::string& name);
   Result<std::vector<GroundRecord>> grounds();
   Result<std::vector<WedgeRecord>> wedges(Id batch);
+  Result<std::optional<WedgeRecord>> wedge(Id wedge);
   Result<std::optional<State>> last_state(Id plate);
   Result<std::optional<State>> state(Id plate, int number);
+  // By its own number: without its pictures, its plate, and all its bites.
+  Result<std::optional<State>> state(Id state);
+  Result<std::optional<Plate>> plate(Id plate);
+  Result<std::vector<Bite>> bites(Id state);
+  // The picture of a state's first proof or of its drawing; empty: there is none.
+  Result<std::string> preview(Id state, bool drawing);
   Result<std::optional<PlanRecord>> last_plan(Id plate);  // whole, with picture
   Result<std::vector<Prediction>> predictions(Id plan);
   Result<Story> story(Id plate, bool with_pictures);

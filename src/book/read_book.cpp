@@ -10,7 +10,6 @@
 namespace rebite::book {
 namespace {
 
-std::string text(const SQLite::Column& c) { return c.isNull() ? std::string() : c.getString(); }
 std::optional<double> maybe(const SQLite::Column& c) {
   return c.isNull() ? std::nullopt : std::optional(c.getDouble());
 }
@@ -166,26 +165,6 @@ std::vector<Prediction> predictions_where(Store& store, const std::string& where
   return list;
 }
 
-std::vector<Bite> bites_where(Store& store, const std::string& where, Id key) {
-  std::vector<Bite> list;
-  SQLite::Statement s(store.db(),
-                      "SELECT b.id, b.state_id, b.stage, b.minutes, b.temperature_c, b.batch_id, "
-                      "b.done_on, b.note FROM bites b " +
-                          where + " ORDER BY b.state_id, b.stage, b.id");
-  s.bind(1, key);
-  while (s.executeStep()) {
-    list.push_back({s.getColumn(0).getInt64(),
-                    s.getColumn(1).getInt64(),
-                    s.getColumn(2).getInt(),
-                    s.getColumn(3).getDouble(),
-                    maybe(s.getColumn(4)),
-                    id_of(s.getColumn(5)),
-                    text(s.getColumn(6)),
-                    text(s.getColumn(7))});
-  }
-  return list;
-}
-
 // "The book has: a, b." for a name that it does not have.
 std::string names_in(Store& store, const std::string& table, const std::string& column) {
   SQLite::Statement s(store.db(),
@@ -216,8 +195,11 @@ Result<std::vector<PlateLine>> Book::plates() {
 
 Result<Plate> Book::plate(const std::string& title) {
   return store_->read([&]() -> Result<Plate> {
+    // As it is written; else "lock" is the plate "Lock".
     SQLite::Statement s(store_->db(),
-                        fmt::format("SELECT {} FROM plates p WHERE p.title=?", plate_columns));
+                        fmt::format("SELECT {} FROM plates p WHERE trim(p.title) = trim(?1) COLLATE "
+                                    "NOCASE ORDER BY p.title = ?1 DESC, p.id LIMIT 1",
+                                    plate_columns));
     s.bind(1, title);
     if (s.executeStep()) return plate_of(s);
     return refuse(ProblemKind::data,
@@ -350,8 +332,9 @@ Result<Story> Book::story(Id plate, bool with_pictures) {
                                           "s.id = p.state_id WHERE s.plate_id=?",
                                           plate);
     SQLite::Statement l(store_->db(),
-                        "SELECT l.id, l.state_id, l.region, l.how, l.done_on, l.note FROM "
-                        "lowerings l JOIN states s ON s.id = l.state_id WHERE s.plate_id=? "
+                        "SELECT l.id, l.state_id, l.region, l.how, l.done_on, l.note, x.id, "
+                        "x.struck_on, x.why FROM lowerings l JOIN states s ON s.id = l.state_id "
+                        "LEFT JOIN struck_out x ON x.lowering_id = l.id WHERE s.plate_id=? "
                         "ORDER BY l.state_id, l.id");
     l.bind(1, plate);
     while (l.executeStep()) {
@@ -360,7 +343,8 @@ Result<Story> Book::story(Id plate, bool with_pictures) {
                                  l.getColumn(2).isNull() ? 0 : l.getColumn(2).getInt(),
                                  text(l.getColumn(3)),
                                  text(l.getColumn(4)),
-                                 text(l.getColumn(5))});
+                                 text(l.getColumn(5)),
+                                 struck_of(l, 6)});
     }
     return story;
   });
@@ -387,7 +371,7 @@ Result<std::vector<BatchUse>> Book::uses(Id batch) {
         use.date = text(s.getColumn(2));
       }
       use.predictions = predictions_where(*store_, "WHERE r.plan_id=?", plan.id);
-      use.bites = bites_where(*store_, "WHERE b.state_id=?", plan.state);
+      use.bites = bites_where(*store_, "WHERE b.state_id=? AND x.id IS NULL", plan.state);
       use.plan = std::move(plan);
       list.push_back(std::move(use));
     }

@@ -97,6 +97,13 @@ struct PlanRecord {
   bool current = false;     // the plan of its state that counts; read only
 };
 
+// A bite or lowering that was entered wrongly is never deleted: a later entry says that it does not
+// count.
+struct StruckOut {
+  std::string on;   // ISO date, may be empty
+  std::string why;  // may be empty
+};
+
 struct Bite {
   Id id = 0, state = 0;
   int stage = 1;
@@ -104,6 +111,7 @@ struct Bite {
   std::optional<double> temperature_c;
   Id batch = 0;  // 0: not said
   std::string done_on, note;
+  std::optional<StruckOut> struck = {};  // set: it does not count
 };
 
 // Burnished or scraped, as done.
@@ -112,6 +120,7 @@ struct Lowering {
   int region = 0;   // of the state's plan; 0: not said
   std::string how;  // burnish, scrape, charcoal
   std::string done_on, note;
+  std::optional<StruckOut> struck = {};
 };
 
 // A plan changed by hand: a new entry of the book (`plan`, with a plan.json and predictions of its
@@ -187,7 +196,8 @@ struct Story {
   std::vector<Prediction> predictions;
 };
 
-// One use of a batch: a plan that was made with it, what was bitten, what was reached.
+// One use of a batch: a plan that was made with it, what was bitten (without what was struck out),
+// what was reached.
 struct BatchUse {
   PlanRecord plan;  // without its picture
   std::string plate_title;

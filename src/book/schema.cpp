@@ -188,7 +188,19 @@ CREATE TABLE bath_temperatures (
 CREATE INDEX temperatures_of_clock ON bath_temperatures (clock_id);
 )sql";
 
-constexpr std::array all_migrations{version_1, version_2, version_3};
+// Entries that do not count: what was entered wrongly stays, and a row here annuls it.
+constexpr const char* version_4 = R"sql(
+CREATE TABLE struck_out (
+  id INTEGER PRIMARY KEY,
+  bite_id INTEGER UNIQUE REFERENCES bites(id),
+  lowering_id INTEGER UNIQUE REFERENCES lowerings(id),
+  struck_on TEXT CHECK (struck_on IS date(struck_on, '+0 days')),
+  why TEXT NOT NULL DEFAULT '',
+  CHECK ((bite_id IS NULL) <> (lowering_id IS NULL))
+) STRICT;
+)sql";
+
+constexpr std::array all_migrations{version_1, version_2, version_3, version_4};
 
 constexpr std::array tables_in_order{Table{"plates", 1},
                                      Table{"batches", 1},
@@ -205,7 +217,8 @@ constexpr std::array tables_in_order{Table{"plates", 1},
                                      Table{"current_plans", 2},
                                      Table{"bath_clocks", 2},
                                      Table{"bath_pauses", 2},
-                                     Table{"bath_temperatures", 3}};
+                                     Table{"bath_temperatures", 3},
+                                     Table{"struck_out", 4}};
 
 }  // namespace
 

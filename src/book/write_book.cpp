@@ -111,13 +111,21 @@ Id insert_bite(Store& store, const Bite& b) {
 }
 
 Result<Id> Book::add_plate(const Plate& p) {
+  if (p.title.find_first_not_of(" \t\r\n") == std::string::npos || p.title.size() > 200) {
+    return refuse(ProblemKind::usage,
+                  p.title.size() > 200 ? "The plate's name is longer than 200 letters"
+                                       : "The plate has no name",
+                  "Call it as you would write it on its wrapper.");
+  }
   return store_->write([&]() -> Result<Id> {
-    SQLite::Statement same(store_->db(), "SELECT 1 FROM plates WHERE title=?");
+    SQLite::Statement same(
+        store_->db(), "SELECT title FROM plates WHERE trim(title) = trim(?) COLLATE NOCASE");
     same.bind(1, p.title);
     if (same.executeStep()) {
-      return refuse(ProblemKind::data,
-                    fmt::format("The book already has a plate named '{}'", p.title),
-                    "Give this one another title.");
+      return refuse(
+          ProblemKind::data,
+          fmt::format("The book already has a plate named '{}'", same.getColumn(0).getString()),
+          "Give this one another title.");
     }
     return store_->insert("plates",
                           {{"title", p.title},
@@ -208,6 +216,37 @@ Result<Id> Book::add_lowering(const Lowering& l) {
                            {"done_on", or_null(l.done_on)},
                            {"note", l.note}});
   });
+}
+
+namespace {
+
+Result<void> strike(Store& store, const char* table, const char* column, Id row, const StruckOut& s) {
+  return store.write([&]() -> Result<void> {
+    const auto found = [&](const std::string& in, const std::string& key) {
+      SQLite::Statement look(store.db(), "SELECT 1 FROM " + in + " WHERE " + key + "=?");
+      look.bind(1, row);
+      return look.executeStep();
+    };
+    if (!found(table, "id")) {
+      return refuse(ProblemKind::data, "That entry is not in the book", "Nothing was changed.");
+    }
+    if (found("struck_out", column)) {
+      return refuse(ProblemKind::data,
+                    "That entry is struck out already",
+                    "Enter what was really done as a new one.");
+    }
+    store.insert("struck_out", {{column, row}, {"struck_on", or_null(s.on)}, {"why", s.why}});
+    return {};
+  });
+}
+
+}  // namespace
+
+Result<void> Book::strike_bite(Id bite, const StruckOut& s) {
+  return strike(*store_, "bites", "bite_id", bite, s);
+}
+Result<void> Book::strike_lowering(Id lowering, const StruckOut& s) {
+  return strike(*store_, "lowerings", "lowering_id", lowering, s);
 }
 
 Result<std::pair<Id, Id>> Book::add_planned(const Planned& p) {

@@ -21,6 +21,8 @@ struct Options {
   jobs::StateRequest state;
   jobs::BiteRequest bite;
   jobs::LowerRequest lower;
+  jobs::StrikeRequest strike;
+  bool lowering = false;
   int impressions = -1;
   double volume = 0;
 };
@@ -140,6 +142,7 @@ void add_state(CLI::App& book, Surroundings& around) {
       ->check(CLI::Range(0, 100000));
   c->add_option("--note", o->state.state.note, "anything worth remembering");
   add_scan_options(*c, o->state.read);
+  add_other_scanner(*c, o->state.read);
   o->state.state.number = 0;
   on_book(
       c, o, around, jobs::BookAccess::write, [o, &around](book::Book& b) -> Result<std::string> {
@@ -199,6 +202,28 @@ void add_lower(CLI::App& book, Surroundings& around) {
     const auto number = jobs::enter_lowering(b, o->lower);
     if (!number) return std::unexpected(number.error());
     return fmt::format("State {}: {} is in the book.\n", *number, o->lower.lowering.how);
+  });
+}
+
+void add_strike(CLI::App& book, Surroundings& around) {
+  auto o = std::make_shared<Options>();
+  auto* c = book.add_subcommand(
+      "strike", "strike out a wrong bite or lowering: it stays in the book and no longer counts");
+  c->add_option("PLATE", o->strike.plate, "the plate's name")->required();
+  auto* stage = c->add_option("--stage", o->strike.stage, "the last bite entered of this stage")
+                    ->check(CLI::Range(1, 1000));
+  c->add_flag("--lowering", o->lowering, "the last lowering entered instead")->excludes(stage);
+  c->add_option("--region", o->strike.region, "of that lowering")->check(CLI::Range(1, 65535));
+  c->add_option("--state", o->strike.state, "default: the last one")->check(CLI::Range(1, 100000));
+  c->add_option("--why", o->strike.struck.why, "anything worth remembering");
+  on_book(c, o, around, jobs::BookAccess::write, [o](book::Book& b) -> Result<std::string> {
+    if (o->strike.stage == 0 && !o->lowering) {
+      return refuse(ProblemKind::usage,
+                    "It is not said what is to be struck out.",
+                    "Give --stage N for a bite, or --lowering with --region N.");
+    }
+    o->strike.struck.on = today();
+    return jobs::strike_out(b, o->strike);
   });
 }
 
@@ -293,6 +318,7 @@ void add_book(CLI::App& app, Surroundings& around) {
   add_state(*c, around);
   add_bite(*c, around);
   add_lower(*c, around);
+  add_strike(*c, around);
   add_list(*c, around);
   add_show(*c, around);
   add_check(*c, around);

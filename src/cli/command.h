@@ -32,10 +32,11 @@ void add_page(CLI::App&, Surroundings&);
 
 // Options that several commands share, with the same words everywhere.
 void add_scan_options(CLI::App& command, jobs::ScanChoice& choice);
+void add_other_scanner(CLI::App& command, jobs::ScanChoice& choice);
 void add_json_flag(CLI::App& command, bool& json);
 
-// The day in UTC, so that the same run gives the same bytes in every time zone; SOURCE_DATE_EPOCH
-// (reproducible-builds.org) fixes it.
+// The local day: a plate bitten late in the evening was bitten that day. SOURCE_DATE_EPOCH
+// (reproducible-builds.org: seconds of UTC) fixes it, the same in every time zone.
 std::string today();
 
 }  // namespace rebite::cli

@@ -154,6 +154,7 @@ void add_plan(CLI::App& app, Surroundings& around) {
   add_bite_options(*c, *o);
   add_tone_options(*c, *o);
   add_scan_options(*c, r.read);
+  add_other_scanner(*c, r.read);
   c->add_option("--title", r.title, "the plate's name on the sheets")->type_name("TEXT");
   c->add_option("--paper", o->paper, "for the bench map (default a4)")
       ->check(CLI::IsMember({"a4", "letter"}, CLI::ignore_case));

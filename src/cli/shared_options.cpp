@@ -22,17 +22,28 @@ void add_scan_options(CLI::App& command, jobs::ScanChoice& choice) {
       ->check(CLI::Range(20.0, 20000.0));
 }
 
+void add_other_scanner(CLI::App& command, jobs::ScanChoice& choice) {
+  command.add_flag("--other-scanner",
+                   choice.other_scanner,
+                   "the wedge was read with another scanner curve than these scans (or one of them "
+                   "without), and that is meant: each as its own scanner needs it");
+}
+
 void add_json_flag(CLI::App& command, bool& json) {
   command.add_flag("--json", json, "print one JSON object on stdout instead of text");
 }
 
 std::string today() {
-  std::time_t now = std::time(nullptr);
-  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) now = std::strtoll(fixed, nullptr, 10);
-  std::tm utc{};
-  ::gmtime_r(&now, &utc);
+  std::tm day{};
+  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) {
+    const std::time_t then = std::strtoll(fixed, nullptr, 10);
+    ::gmtime_r(&then, &day);
+  } else {
+    const std::time_t now = std::time(nullptr);
+    ::localtime_r(&now, &day);
+  }
   char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%d", &utc);
+  std::strftime(text, sizeof text, "%Y-%m-%d", &day);
   return text;
 }
 

@@ -36,6 +36,10 @@ std::string table(const wedge::Batch& batch) {
                       clock_text(curve.useful_until()),
                       curve.darkest().value(),
                       curve.lightest().value());
+  text += batch.scanner.curve.empty()
+              ? std::string("Read without a scanner curve: read the proofs without one too.\n")
+              : fmt::format("Read with the scanner curve {}: read the proofs with it too.\n",
+                            batch.scanner.curve);
   if (batch.overlap.measured) {
     text += fmt::format("Overlap of a fresh ground, by the crossed wedge: {:.2f} +- {:.2f}.\n",
                         batch.overlap.q,

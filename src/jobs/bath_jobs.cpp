@@ -18,27 +18,23 @@ struct Bath {
   book::State state;
   book::PlanRecord plan;
   Json stages;                    // of the plan's text
-  std::vector<book::Bite> bites;  // on this state
+  std::vector<book::Bite> bites;  // on this state, with those that were struck out
   std::optional<wedge::Batch> batch;
   book::Id batch_id = 0;
   std::optional<book::BathClock> clock;  // running
 
   double done_minutes() const {
     double sum = 0;
-    for (const auto& b : bites) sum += b.minutes;
+    for (const auto& b : bites) sum += b.struck ? 0 : b.minutes;
     return sum;
   }
   // What those minutes are worth in the plan's own: a minute in a warm bath bites for longer.
   double worth_minutes() const {
     double sum = 0;
-    for (const auto& b : bites) sum += b.minutes / factor_at(b.temperature_c);
+    for (const auto& b : bites) sum += b.struck ? 0 : b.minutes / factor_at(b.temperature_c);
     return sum;
   }
-  int next_stage() const {
-    int done = 0;
-    for (const auto& b : bites) done = std::max(done, b.stage);
-    return static_cast<std::size_t>(done) < stages.size() ? done + 1 : 0;
-  }
+  int stage_to_come() const { return next_stage(bites, stages.size()); }
   double total_of(int stage) const {
     return stages.at(static_cast<std::size_t>(stage - 1)).at("total_minutes").get<double>();
   }
@@ -70,41 +66,31 @@ struct Bath {
 
 Result<Bath> bath_of(book::Book& book, book::Id id) {
   Bath bath;
-  const auto lines = book.plates();
-  if (!lines) return std::unexpected(lines.error());
-  for (const auto& line : *lines) {
-    const auto story = book.story(line.plate.id, false);
-    if (!story) return std::unexpected(story.error());
-    for (const auto& s : story->states) {
-      if (s.id != id) continue;
-      bath.plate = story->plate;
-      bath.state = s;
-      for (const auto& b : story->bites) {
-        if (b.state == id) bath.bites.push_back(b);
-      }
-    }
-  }
   const auto none = [](const char* what) {
     return refuse(ProblemKind::data, what, "Plan the state first, with a batch.");
   };
-  if (bath.state.id == 0) return none("that state is not in the book");
+  const auto state = book.state(id);
+  if (!state) return std::unexpected(state.error());
+  if (!*state) return none("that state is not in the book");
+  bath.state = **state;
+  const auto plate = book.plate(bath.state.plate);
+  if (!plate) return std::unexpected(plate.error());
+  if (*plate) bath.plate = **plate;
+  auto bites = book.bites(id);
+  if (!bites) return std::unexpected(bites.error());
+  bath.bites = std::move(*bites);
   const auto plan = book.current_plan(id);
   if (!plan) return std::unexpected(plan.error());
   if (!*plan) return none("this state has no plan yet");
   bath.plan = **plan;
   bath.stages = stages_of(bath.plan);
   if (bath.stages.empty()) return none("this plan has no stages: nothing is bitten");
-  const auto batches = book.batches();
-  if (!batches) return std::unexpected(batches.error());
-  for (const auto& b : *batches) {
-    const auto wedges = book.wedges(b.id);
-    if (!wedges) return std::unexpected(wedges.error());
-    for (const auto& w : *wedges) {
-      if (w.id != bath.plan.wedge) continue;
-      bath.batch_id = b.id;
-      auto batch = wedge::batch_from_json(w.text, b.name);
-      if (batch) bath.batch = std::move(*batch);
-    }
+  const auto wedge = book.wedge(bath.plan.wedge);
+  if (!wedge) return std::unexpected(wedge.error());
+  if (*wedge) {
+    bath.batch_id = (*wedge)->batch;
+    auto batch = wedge::batch_from_json((*wedge)->text, "the plan's wedge");
+    if (batch) bath.batch = std::move(*batch);
   }
   const auto clocks = book.clocks(id);
   if (!clocks) return std::unexpected(clocks.error());
@@ -123,9 +109,13 @@ std::string json_of(const Bath& b, book::WallMs now) {
                       {"stop_out_before", s.at("stop_out_before")}});
   }
   for (const auto& bite : b.bites) {
-    done.push_back({{"stage", bite.stage}, {"minutes", bite.minutes}, {"note", bite.note}});
+    done.push_back({{"bite", bite.id},
+                    {"stage", bite.stage},
+                    {"minutes", bite.minutes},
+                    {"note", bite.note},
+                    {"struck", bite.struck.has_value()}});
   }
-  const int stage = b.clock ? b.clock->stage : b.next_stage();
+  const int stage = b.clock ? b.clock->stage : b.stage_to_come();
   Json j{{"state", b.state.id},
          {"state_number", b.state.number},
          {"plate", b.plate.id},
@@ -163,7 +153,7 @@ Result<std::optional<double>> celsius_of(const std::string& typed) {
 }
 
 Result<void> start(book::Book& book, const Bath& bath, const BathAct& act, book::WallMs now) {
-  const int stage = bath.next_stage();
+  const int stage = bath.stage_to_come();
   if (stage == 0) {
     return refuse(ProblemKind::data, "all stages of this plan are bitten", "Print the proof.");
   }
@@ -199,6 +189,13 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
       return pulled(book.pull(act.clock, now, act.today, act.note));
     case What::call_off:
       return book.call_off_clock(act.clock, now, act.note);
+    case What::strike: {
+      const auto own = [&](const auto& b) { return b.id == act.bite; };
+      if (std::ranges::none_of(bath.bites, own)) {
+        return refuse(ProblemKind::data, "that dip is not one of this state", "Load the page again.");
+      }
+      return book.strike_bite(act.bite, {act.today, act.note});
+    }
     case What::temperature: {
       const auto celsius = celsius_of(act.temperature);
       if (!celsius) return std::unexpected(celsius.error());
@@ -212,11 +209,33 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
 
 Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now) {
   return guarded("Reading the bath clock", [&]() -> Result<std::string> {
-    auto book = book::Book::open(studio.book, book::Book::Access::make);
+    auto book = opened(studio);
     if (!book) return std::unexpected(book.error());
     const auto bath = bath_of(*book, state);
     if (!bath) return std::unexpected(bath.error());
     return json_of(*bath, now);
+  });
+}
+
+Result<std::string> baths_json(const Studio& studio, book::WallMs now) {
+  return guarded("Reading the bath clocks", [&]() -> Result<std::string> {
+    auto book = opened(studio);
+    if (!book) return std::unexpected(book.error());
+    const auto clocks = book->running_clocks();
+    if (!clocks) return std::unexpected(clocks.error());
+    Json list = Json::array();
+    for (const auto& c : *clocks) {
+      const auto bath = bath_of(*book, c.state);
+      if (!bath) return std::unexpected(bath.error());
+      list.push_back({{"id", c.id},
+                      {"state", c.state},
+                      {"plate_title", bath->plate.title},
+                      {"stage", c.stage},
+                      {"paused", c.paused()},
+                      {"target_minutes", bath->target_minutes(c, now)},
+                      {"elapsed_minutes", c.minutes_in_bath(now)}});
+    }
+    return text_of({{"baths", list}});
   });
 }
 
@@ -226,7 +245,8 @@ Result<std::string> bath_act(const Studio& studio, const BathAct& act, book::Wal
     if (!book) return std::unexpected(book.error());
     const auto before = bath_of(*book, act.state);
     if (!before) return std::unexpected(before.error());
-    if (act.what != BathAct::What::start && (!before->clock || before->clock->id != act.clock)) {
+    const bool of_clock = act.what != BathAct::What::start && act.what != BathAct::What::strike;
+    if (of_clock && (!before->clock || before->clock->id != act.clock)) {
       return refuse(ProblemKind::data,
                     "that bath clock is not running any more",
                     "Look at the bath as it is now: another window may have ended it.");

@@ -8,9 +8,9 @@
 #include "files/files.h"
 #include "jobs/book_plots.h"
 #include "jobs/compare_proof.h"
-#include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
+#include "jobs/scanner_match.h"
 #include "scan/write_scan.h"
 
 namespace rebite::jobs {
@@ -112,22 +112,6 @@ Result<BatchStory> batch_story(book::Book& book,
 
 namespace {
 
-Result<book::State> state_meant(book::Book& book, const std::string& plate_title, int number) {
-  const auto plate = book.plate(plate_title);
-  if (!plate) return std::unexpected(plate.error());
-  const auto state = number ? book.state(plate->id, number) : book.last_state(plate->id);
-  if (!state) return std::unexpected(state.error());
-  if (*state) return **state;
-  return refuse(ProblemKind::data,
-                number ? fmt::format("'{}' has no state {} in the book", plate_title, number)
-                       : fmt::format("'{}' has no state in the book yet", plate_title),
-                "Record it with rebite book state, or with rebite plan --record.");
-}
-
-}  // namespace
-
-namespace {
-
 // The plate's last plan against the new proof, while that plan's state is the last one.
 Result<ComparedProof> compared_with_last_plan(book::Book& book,
                                               const book::Plate& plate,
@@ -141,6 +125,15 @@ Result<ComparedProof> compared_with_last_plan(book::Book& book,
   if (!*plan) return ComparedProof{};
   const auto predictions = book.predictions((*plan)->id);
   if (!predictions) return std::unexpected(predictions.error());
+  const auto differ = read_unlike_plan(book, **plan, request.read);
+  if (!differ) return std::unexpected(differ.error());
+  if (*differ && !request.read.other_scanner) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: its tones cannot be compared with the plan's.", **differ),
+                  "Give the plan's curve with --scanner. With --other-scanner the state is entered "
+                  "without a comparison.");
+  }
+  if (*differ) return ComparedProof{{}, {not_compared(**differ)}};
   const auto proof = load_scan(request.proofs.front(), request.read, progress.part(0, 0.3));
   if (!proof) return std::unexpected(proof.error());
   before = std::move(**plan);
@@ -150,14 +143,12 @@ Result<ComparedProof> compared_with_last_plan(book::Book& book,
 
 // The batch of a wedge; empty: not found.
 Result<std::string> batch_of_wedge(book::Book& book, book::Id wedge) {
+  const auto found = book.wedge(wedge);
   const auto all = book.batches();
+  if (!found) return std::unexpected(found.error());
   if (!all) return std::unexpected(all.error());
   for (const auto& batch : *all) {
-    const auto wedges = book.wedges(batch.id);
-    if (!wedges) return std::unexpected(wedges.error());
-    for (const auto& w : *wedges) {
-      if (w.id == wedge) return batch.name;
-    }
+    if (*found && (*found)->batch == batch.id) return batch.name;
   }
   return std::string();
 }
@@ -233,55 +224,6 @@ Result<BookList> list_book(book::Book& book) {
   auto grounds = book.grounds();
   if (!grounds) return std::unexpected(grounds.error());
   return BookList{std::move(*plates), std::move(*batches), std::move(*grounds)};
-}
-
-namespace {
-
-// Refuses a stage that the state's plan does not have; without a plan any stage may be told.
-Result<void> stage_is_planned(book::Book& book, const book::State& state, int stage) {
-  const auto plan = book.current_plan(state.id);
-  if (!plan) return std::unexpected(plan.error());
-  if (!*plan) return {};
-  const auto stages = stages_of(**plan).size();
-  if (stage >= 1 && static_cast<std::size_t>(stage) <= stages) return {};
-  return refuse(
-      ProblemKind::data,
-      fmt::format(
-          "stage {} is not in the plan of state {}, which has {}", stage, state.number, stages),
-      "Look at its stages with rebite book show, and name the one that was bitten.");
-}
-
-}  // namespace
-
-Result<int> enter_bite(book::Book& book, const BiteRequest& request) {
-  return guarded("Recording the bite", [&]() -> Result<int> {
-    const auto state = state_meant(book, request.plate, request.state);
-    if (!state) return std::unexpected(state.error());
-    book::Bite bite = request.bite;
-    bite.state = state->id;
-    if (auto ok = stage_is_planned(book, *state, bite.stage); !ok)
-      return std::unexpected(ok.error());
-    if (!request.batch.empty()) {
-      const auto batch = book.batch(request.batch);
-      if (!batch) return std::unexpected(batch.error());
-      bite.batch = batch->id;
-    }
-    const auto id = book.add_bite(bite);
-    if (!id) return std::unexpected(id.error());
-    return state->number;
-  });
-}
-
-Result<int> enter_lowering(book::Book& book, const LowerRequest& request) {
-  return guarded("Recording the lowering", [&]() -> Result<int> {
-    const auto state = state_meant(book, request.plate, request.state);
-    if (!state) return std::unexpected(state.error());
-    book::Lowering lowering = request.lowering;
-    lowering.state = state->id;
-    const auto id = book.add_lowering(lowering);
-    if (!id) return std::unexpected(id.error());
-    return state->number;
-  });
 }
 
 Result<std::vector<BatchStory>> batches_of(book::Book& book, const book::Story& story) {

@@ -87,6 +87,16 @@ struct LowerRequest {
 };
 Result<int> enter_lowering(book::Book&, const LowerRequest&);
 
+// Which entry was wrong: the last bite of a stage, or (stage 0) the last lowering of a region (0:
+// of none). It stays in the book and no longer counts.
+struct StrikeRequest {
+  std::string plate;
+  int state = 0, stage = 0, region = 0;
+  book::StruckOut struck;
+};
+// What was struck out, in words.
+Result<std::string> strike_out(book::Book&, const StrikeRequest&);
+
 using BookGround = book::GroundRecord;
 Result<book::Id> enter_ground(book::Book&, const BookGround&);
 

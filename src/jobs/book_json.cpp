@@ -78,6 +78,7 @@ std::string story_json(const book::Story& story) {
                                   {"temperature_c", or_null(b->temperature_c)},
                                   {"date", or_null(b->done_on)},
                                   {"note", b->note}});
+        if (b->struck) state["bites"].back()["struck_out"] = b->struck->why;
       }
     }
     if (by.lowerings.contains(s.id)) {
@@ -86,6 +87,7 @@ std::string story_json(const book::Story& story) {
                                       {"how", l->how},
                                       {"date", or_null(l->done_on)},
                                       {"note", l->note}});
+        if (l->struck) state["lowerings"].back()["struck_out"] = l->struck->why;
       }
     }
     if (by.plans.contains(s.id)) {

@@ -218,6 +218,12 @@ std::string reached_svg(const book::SpeedHistory& h, const std::string& name) {
                            a.reached));
     }
   }
+  const bool empty = std::ranges::all_of(
+      h.steps, [](const auto& s) { return !s.evidence || s.evidence->answers.empty(); });
+  if (empty) {
+    plot.words_beside({up.from + 0.08 * (up.to - up.from), (up.from + up.to) / 2},
+                      "No proof was compared with its plan yet: record the next one.");
+  }
   return plot.done({{"dot", "bitten"},
                     {"still", "not bitten"},
                     {"dot hollow", "left aside: agrees with no other region"}});

@@ -11,6 +11,11 @@ namespace {
 
 std::string dip_text(double minutes) { return clock_text(BiteTime::minutes(minutes)); }
 
+std::string struck_text(const std::optional<book::StruckOut>& s) {
+  if (!s) return "";
+  return fmt::format("  (struck out{}{})", s->on.empty() ? "" : " " + s->on, s->why.empty() ? "" : ": " + s->why);
+}
+
 std::string predictions_text(const std::vector<const book::Prediction*>& list) {
   int reached = 0;
   double off = 0;
@@ -64,20 +69,22 @@ std::string state_body(const book::State& s, const ByState& by) {
   }
   if (by.bites.contains(s.id)) {
     for (const auto* b : by.bites.at(s.id)) {
-      text += fmt::format("    bitten   stage {}: {}{}{}{}\n",
+      text += fmt::format("    bitten   stage {}: {}{}{}{}{}\n",
                           b->stage,
                           dip_text(b->minutes),
                           b->temperature_c ? fmt::format(" at {:.1f} C", *b->temperature_c) : "",
                           b->done_on.empty() ? "" : ", " + b->done_on,
-                          b->note.empty() ? "" : ", " + b->note);
+                          b->note.empty() ? "" : ", " + b->note,
+                          struck_text(b->struck));
     }
   }
   if (by.lowerings.contains(s.id)) {
     for (const auto* l : by.lowerings.at(s.id)) {
-      text += fmt::format("    lowered  {}: {}{}\n",
+      text += fmt::format("    lowered  {}: {}{}{}\n",
                           l->region ? fmt::format("region {}", l->region) : "the plate",
                           l->how,
-                          l->note.empty() ? "" : ", " + l->note);
+                          l->note.empty() ? "" : ", " + l->note,
+                          struck_text(l->struck));
     }
   }
   if (by.plans.contains(s.id)) {

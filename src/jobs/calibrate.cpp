@@ -9,6 +9,7 @@
 #include "embedded_grey_scales.h"
 #include "files/files.h"
 #include "jobs/guard.h"
+#include "jobs/scanner_match.h"
 #include "sheets/plots.h"
 #include "wedge/make_batch.h"
 
@@ -146,15 +147,20 @@ Result<std::vector<double>> grey_scale_densities(const std::string& text) {
     return parse_numbers(text);
   }
   const auto published = nlohmann::json::parse(grey_scales_files().front().second);
-  std::vector<std::string> names;
   for (const auto& scale : published.at("scales")) {
-    names.push_back(scale.at("name"));
-    if (names.back() == text) return scale.at("densities").get<std::vector<double>>();
+    if (scale.at("name") == text) return scale.at("densities").get<std::vector<double>>();
   }
   return refuse(ProblemKind::usage,
                 fmt::format("'{}' is neither a list of densities nor a published grey scale", text),
                 fmt::format("Write the densities like 0.05,0.43,1.06, or one of: {}.",
-                            fmt::join(names, ", ")));
+                            fmt::join(grey_scale_names(), ", ")));
+}
+
+std::vector<std::string> grey_scale_names() {
+  std::vector<std::string> names;
+  const auto published = nlohmann::json::parse(grey_scales_files().front().second);
+  for (const auto& scale : published.at("scales")) names.push_back(scale.at("name"));
+  return names;
 }
 
 Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
@@ -198,12 +204,15 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
                           {},
                           request.bitten_on};
     if (request.temperature) info.temperature_c = request.temperature->in_celsius();
+    auto scanner = wedge_scanner(request.read.scanner);
+    if (!scanner) return std::unexpected(scanner.error());
     auto batch = wedge::make_batch(*impressions, request.times, info);
     if (!batch) {
       Problem problem = batch.error();
       problem.what = fmt::format("{}: {}", files::shown(request.scans.front()), problem.what);
       return std::unexpected(problem);
     }
+    batch->scanner = std::move(*scanner);
     batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
     if (auto ok = cross(request, *batch, progress.part(0.6, 0.95)); !ok) {
       return std::unexpected(ok.error());

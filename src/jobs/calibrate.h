@@ -19,6 +19,8 @@ Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest&);
 // "0.05,0.22,..." or the name of a published scale of calibration/grey-scales.json.
 Result<std::vector<double>> grey_scale_densities(const std::string& text);
 
+std::vector<std::string> grey_scale_names();
+
 struct BatchRequest {
   std::vector<std::filesystem::path> scans;  // impressions of one wedge
   std::vector<BiteTime> times;               // totals, in the order of the steps

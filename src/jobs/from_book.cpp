@@ -6,8 +6,11 @@ namespace rebite::jobs {
 using Json = nlohmann::ordered_json;
 
 Result<book::Book> opened(const Studio& studio) {
-  return guarded("Opening the book",
-                 [&] { return book::Book::open(studio.book, book::Book::Access::make); });
+  using Access = book::Book::Access;
+  return guarded("Opening the book", [&] {
+    auto book = book::Book::open(studio.book, Access::read);
+    return book ? std::move(book) : book::Book::open(studio.book, Access::make);
+  });
 }
 
 Json stages_of(const book::PlanRecord& plan) {
@@ -15,6 +18,14 @@ Json stages_of(const book::PlanRecord& plan) {
   if (!text.is_object() || !text.contains("stages") || !text["stages"].is_array())
     return Json::array();
   return text["stages"];
+}
+
+int next_stage(const std::vector<book::Bite>& bites, std::size_t stages) {
+  int done = 0;
+  for (const auto& b : bites) {
+    if (!b.struck) done = std::max(done, b.stage);
+  }
+  return static_cast<std::size_t>(done) < stages ? done + 1 : 0;
 }
 
 std::string text_of(const Json& answer) {

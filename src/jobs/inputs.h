@@ -15,6 +15,7 @@ namespace rebite::jobs {
 struct ScanChoice {
   std::filesystem::path scanner;  // NAME.scanner.json; empty: profile or sRGB
   std::filesystem::path blank;    // scan of a blank sheet; empty: none
+  bool other_scanner = false;     // read otherwise than the wedge was, and that is meant
   double dpi = 0;                 // 0: as tagged
   bool resolution_needed = true;
   bool relative_to_paper = true;

@@ -104,7 +104,7 @@ Result<std::shared_ptr<const PlanDesk::Open>> PlanDesk::open(book::Id plan) {
       return open_.front();
     }
   }
-  auto book = book::Book::open(studio_.book, book::Book::Access::make);
+  auto book = opened(studio_);
   if (!book) return std::unexpected(book.error());
   const auto record = book->plan(plan);
   if (!record) return std::unexpected(record.error());
@@ -115,18 +115,14 @@ Result<std::shared_ptr<const PlanDesk::Open>> PlanDesk::open(book::Id plan) {
   fresh->plan = plan;
   fresh->state = (*record)->state;
   fresh->root = original(*edits, plan);
-  const auto lines = book->plates();
-  if (!lines) return std::unexpected(lines.error());
-  for (const auto& line : *lines) {
-    const auto story = book->story(line.plate.id, false);
-    if (!story) return std::unexpected(story.error());
-    for (const auto& s : story->states) {
-      if (s.id != fresh->state) continue;
-      fresh->plate = line.plate.id;
-      fresh->plate_title = line.plate.title;
-      fresh->state_number = s.number;
-    }
-  }
+  const auto state = book->state(fresh->state);
+  if (!state) return std::unexpected(state.error());
+  if (!*state) return no_plan();
+  fresh->plate = (*state)->plate;
+  fresh->state_number = (*state)->number;
+  const auto plate = book->plate(fresh->plate);
+  if (!plate) return std::unexpected(plate.error());
+  if (*plate) fresh->plate_title = (*plate)->title;
   for (const auto& e : *edits) {
     if (e.plan != plan || e.changes.empty()) continue;
     auto list = hand_edits_from_json(e.changes);
@@ -150,7 +146,7 @@ Result<std::string> PlanDesk::view(book::Id plan) {
     const auto found = open(plan);
     if (!found) return std::unexpected(found.error());
     const Open& o = **found;
-    auto book = book::Book::open(studio_.book, book::Book::Access::make);
+    auto book = opened(studio_);
     if (!book) return std::unexpected(book.error());
     const auto current = book->current_plan(o.state);
     if (!current) return std::unexpected(current.error());

@@ -12,6 +12,7 @@
 #include "jobs/pictures.h"
 #include "jobs/plan_inputs.h"
 #include "jobs/record_plan.h"
+#include "jobs/scanner_match.h"
 #include "jobs/version.h"
 
 namespace rebite::jobs {
@@ -147,10 +148,14 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
                                         const Progress& progress) {
   return guarded("Planning", [&]() -> Result<sheets::SheetContent> {
     std::optional<wedge::Batch> batch;
+    Notes scanner_notes;
     if (!request.batch.empty()) {
       auto loaded = checked_batch(request);
       if (!loaded) return std::unexpected(loaded.error());
       batch = std::move(*loaded);
+      auto fits = scanner_fits(*batch, request.read);
+      if (!fits) return std::unexpected(fits.error());
+      scanner_notes = std::move(*fits);
     }
     std::vector<RegionEdit> edits;
     if (!request.edit.empty()) {
@@ -186,6 +191,8 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     if (!plan) return std::unexpected(plan.error());
     content.plan = std::move(*plan);
     content.gap_shares = gap_shares_of(content.map, content.plan);
+    content.plan.notes.insert(
+        content.plan.notes.begin(), scanner_notes.begin(), scanner_notes.end());
     append(content.plan.notes, edit_notes);
     append(content.plan.notes, book_notes);
     append(content.plan.notes, content.map.notes);
@@ -278,14 +285,17 @@ Result<PlanReport> plan_state(const PlanRequest& request,
     if (auto written = files::write_folder(request.out, files); !written) {
       return std::unexpected(written.error());
     }
+    std::optional<PlanReport::Recorded> recorded;
     if (recorder) {
-      if (auto ok = recorder->write(request, *content, files[0].second, files[1].second); !ok) {
-        auto problem = ok.error();
+      auto entry = recorder->write(request, *content, files[0].second, files[1].second);
+      if (!entry) {
+        auto problem = entry.error();
         problem.next += " The plan's folder was written; it is not in the book.";
         return std::unexpected(problem);
       }
+      recorded = *entry;
     }
-    PlanReport report{std::move(*content), std::move(files.front().second), {}};
+    PlanReport report{std::move(*content), std::move(files.front().second), {}, recorded};
     for (const auto& [name, bytes] : files) report.files.push_back(name);
     progress.at(1, "done");
     return report;

@@ -1,7 +1,9 @@
 // The main job: from a state proof and a reworked drawing to a plan and its sheets.
 #pragma once
 
+#include <cstdint>
 #include <functional>
+#include <optional>
 
 #include "align/align_pair.h"
 #include "jobs/inputs.h"
@@ -38,6 +40,12 @@ struct PlanReport {
   sheets::SheetContent content;
   std::string plan_json;
   std::vector<std::string> files;  // written into the folder
+  // Where it stands in the record book; empty: it was not recorded.
+  struct Recorded {
+    std::int64_t plate = 0, state = 0, plan = 0;
+    int state_number = 0;
+  };
+  std::optional<Recorded> recorded;
 };
 
 // What the sheets no longer hold, for a caller that keeps it to plan again without the scans.

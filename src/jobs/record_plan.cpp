@@ -7,6 +7,7 @@
 #include "files/files.h"
 #include "jobs/book_jobs.h"
 #include "jobs/compare_proof.h"
+#include "jobs/scanner_match.h"
 
 namespace rebite::jobs {
 
@@ -39,10 +40,11 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   if (!opened) return std::unexpected(opened.error());
   PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
   recorder.read_ = request.read;
-  const auto plates = recorder.book_.plates();
-  if (!plates) return std::unexpected(plates.error());
-  for (const auto& line : *plates) {
-    if (line.plate.title == request.record) recorder.plate_ = line.plate;
+  recorder.record_ = request.record;
+  if (auto known = recorder.book_.plate(request.record)) {
+    recorder.plate_ = std::move(*known);
+  } else if (known.error().kind != ProblemKind::data || !recorder.book_.plates()) {
+    return std::unexpected(known.error());
   }
   if (!recorder.plate_) return recorder;
   const SizeMm size = recorder.plate_->size;
@@ -84,7 +86,14 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
                                 plan::PlanOptions& options,
                                 Notes& notes,
                                 const Progress& progress) {
-  if (before_) {
+  const auto differ = before_ ? read_unlike_plan(book_, *before_, read_)
+                              : Result<std::optional<std::string>>(std::nullopt);
+  if (!differ) return std::unexpected(differ.error());
+  if (*differ) notes.push_back(not_compared(**differ));
+  if (plate_ && plate_->title != record_) {
+    notes.push_back(fmt::format("'{}' is the plate '{}' of the book.", record_, plate_->title));
+  }
+  if (before_ && !*differ) {
     auto compared =
         compare_proof(*state_before_, *before_, predicted_, plate_->size, proof, read_, progress);
     reached_ = std::move(compared.reached);
@@ -138,10 +147,10 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
   return {};
 }
 
-Result<void> PlanRecorder::write(const PlanRequest& request,
-                                 const sheets::SheetContent& content,
-                                 const std::string& plan_json,
-                                 const std::string& regions_png) {
+Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
+                                                 const sheets::SheetContent& content,
+                                                 const std::string& plan_json,
+                                                 const std::string& regions_png) {
   if (!plate_) {
     book::Plate plate;
     plate.title = request.record;
@@ -196,7 +205,7 @@ Result<void> PlanRecorder::write(const PlanRequest& request,
   planned.reached = reached_;
   const auto done = book_.add_planned(planned);
   if (!done) return std::unexpected(done.error());
-  return {};
+  return PlanReport::Recorded{plate_->id, done->first, done->second, planned.state.number};
 }
 
 }  // namespace rebite::jobs

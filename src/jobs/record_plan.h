@@ -26,10 +26,10 @@ class PlanRecorder {
                     const Progress& progress = {});
 
   // One transaction; the plate is added where the book does not have it.
-  Result<void> write(const PlanRequest& request,
-                     const sheets::SheetContent& content,
-                     const std::string& plan_json,
-                     const std::string& regions_png);
+  Result<PlanReport::Recorded> write(const PlanRequest& request,
+                                     const sheets::SheetContent& content,
+                                     const std::string& plan_json,
+                                     const std::string& regions_png);
 
  private:
   PlanRecorder(book::Book book, std::string today)
@@ -41,6 +41,7 @@ class PlanRecorder {
   std::optional<book::State> same_state_;  // this very proof is recorded already: planned again
   int next_number_ = 1;
   ScanChoice read_;
+  std::string record_;  // the plate's name as it was given
   std::optional<book::State> state_before_;
   std::optional<book::PlanRecord> before_;  // of that state
   std::vector<book::Prediction> predicted_;

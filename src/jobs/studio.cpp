@@ -2,11 +2,14 @@
 
 #include <fcntl.h>
 #include <fmt/format.h>
+#include <signal.h>
 #include <sys/file.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <atomic>
+#include <cerrno>
+#include <cstdio>
 #include <nlohmann/json.hpp>
 
 #include "files/files.h"
@@ -14,6 +17,7 @@
 #include "jobs/from_book.h"
 #include "jobs/guard.h"
 #include "jobs/kept_plan.h"
+#include "jobs/scanner_match.h"
 #include "scan/read_scan.h"
 #include "units/parse.h"
 
@@ -73,7 +77,7 @@ Studio Studio::beside(const fs::path& book) {
 
 Result<void> Studio::make_folders() const {
   return guarded("Making the studio's folder", [&]() -> Result<void> {
-    for (const auto& f : {folder, uploads(), waiting(), plans(), batches()}) {
+    for (const auto& f : {folder, uploads(), waiting(), plans(), batches(), scanners()}) {
       std::error_code failed;
       fs::create_directories(f, failed);
       if (failed) {
@@ -87,7 +91,24 @@ Result<void> Studio::make_folders() const {
   });
 }
 
+namespace {
+
+// Folders "new-PID-N" of programs that are no more: they were killed over a wedge or a plan.
+void sweep_unfinished(const fs::path& folder) {
+  std::error_code failed;
+  for (const auto& entry : fs::directory_iterator(folder, failed)) {
+    int pid = 0;
+    if (std::sscanf(entry.path().filename().c_str(), "new-%d-", &pid) != 1 || pid <= 0) continue;
+    if (::kill(pid, 0) != 0 && errno == ESRCH) fs::remove_all(entry.path(), failed);
+  }
+}
+
+}  // namespace
+
 AtWork::AtWork(const Studio& studio) {
+  sweep_unfinished(studio.plans());
+  sweep_unfinished(studio.batches());
+  sweep_unfinished(studio.scanners());
   fd_ = ::open((studio.folder / "in-use").c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
   if (fd_ < 0) return;
   if (::flock(fd_, LOCK_EX | LOCK_NB) == 0) {
@@ -131,13 +152,13 @@ Result<std::string> upload_json(const fs::path& file) {
 
 Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progress& progress) {
   return guarded("Measuring the wedge", [&]() -> Result<std::string> {
-    if (w.name.empty() || w.name.size() > 60 || w.name.find('/') != std::string::npos ||
-        w.name.front() == '.' ||
-        std::any_of(w.name.begin(), w.name.end(), [](char c) { return c >= 0 && c < ' '; })) {
-      return refuse(ProblemKind::usage,
-                    "the batch needs a name of 1 to 60 characters without a slash",
-                    "Call it by mordant and month, like 'ferric november'.");
+    if (auto ok = fits_as_file_name(
+            w.name, "batch", "Call it by mordant and month, like 'ferric november'.");
+        !ok) {
+      return std::unexpected(ok.error());
     }
+    const auto scanner = scanner_file(studio, w.scanner);
+    if (!scanner) return std::unexpected(scanner.error());
     auto times = parse_times(w.times);
     if (times && w.dips) times = totals_of_dips(*times);
     if (!times) return std::unexpected(times.error());
@@ -148,6 +169,7 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
     request.metal = w.metal, request.ground = w.ground;
     request.bitten_on = w.date;
     request.read.dpi = w.dpi;
+    request.read.scanner = *scanner;
     if (!w.temperature.empty()) {
       const auto t = parse_temperature(w.temperature);
       if (!t) return std::unexpected(t.error());
@@ -161,7 +183,7 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
     const auto batch = calibrate_batch(request, progress);
     Result<std::string> answer = "";
     if (batch) {
-      auto book = opened(studio);
+      auto book = book::Book::open(studio.book, book::Book::Access::make);
       if (book) {
         const auto entry = enter_batch(*book, request.out);
         if (entry) {
@@ -181,7 +203,7 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
   });
 }
 
-Result<PlannedAndKept> plan_and_keep(const Studio& studio,
+Result<PlanReport> plan_and_keep(const Studio& studio,
                                      PlanRequest request,
                                      const Progress& progress) {
   static std::atomic<unsigned> count{0};
@@ -197,16 +219,8 @@ Result<PlannedAndKept> plan_and_keep(const Studio& studio,
     fs::remove_all(fresh, ignored);
     return std::unexpected(report.error());
   }
-  auto book = book::Book::open(request.book, book::Book::Access::write);
-  if (!book) return std::unexpected(book.error());
-  const auto plate = book->plate(request.record);
-  if (!plate) return std::unexpected(plate.error());
-  const auto plan = book->last_plan(plate->id);
-  if (!plan) return std::unexpected(plan.error());
-  const auto state = book->last_state(plate->id);
-  if (!state) return std::unexpected(state.error());
-  fs::rename(fresh, studio.plans() / fmt::format("{}", (*plan)->id));
-  return PlannedAndKept{std::move(*report), plate->id, (*state)->number, (*plan)->id};
+  fs::rename(fresh, studio.plans() / fmt::format("{}", report->recorded->plan));
+  return std::move(*report);
 }
 
 Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& progress) {
@@ -215,11 +229,42 @@ Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& pr
   return guarded("Planning", [&]() -> Result<PlanReport> {
     const Studio studio = Studio::beside(request.book);
     if (auto ok = studio.make_folders(); !ok) return std::unexpected(ok.error());
-    auto done = plan_and_keep(studio, request, progress);
-    if (!done) return std::unexpected(done.error());
-    return std::move(done->report);
+    return plan_and_keep(studio, request, progress);
   });
 }
+
+namespace {
+
+// The curve to read a new state's scans with: what was chosen, else the wedge's own.
+Result<fs::path> scanner_for(const Studio& studio, const fs::path& batch, const NewState& s) {
+  std::optional<wedge::Batch> wedge;
+  if (!batch.empty()) {
+    auto loaded = load_batch(batch);
+    if (!loaded) return std::unexpected(loaded.error());
+    wedge = std::move(*loaded);
+  }
+  if (!s.scanner) {
+    if (!wedge || wedge->scanner.curve.empty()) return fs::path();
+    if (const auto own = scanner_of(studio, *wedge)) return own->file;
+    return refuse(ProblemKind::data,
+                  fmt::format("the wedge of batch {} was read with the scanner curve {}, which is "
+                              "not kept here",
+                              wedge->name,
+                              wedge->scanner.curve),
+                  "Hand in its file under 'Scanner', then make the plan.");
+  }
+  auto chosen = scanner_file(studio, *s.scanner);
+  if (!chosen || !wedge || s.other_scanner) return chosen;
+  const auto differ = scanner_mismatch(*wedge, *chosen, "the proof and the drawing are to be read");
+  if (!differ) return std::unexpected(differ.error());
+  if (!*differ) return chosen;
+  return refuse(ProblemKind::data,
+                fmt::format("{}: the minutes would be wrong by a factor", **differ),
+                "Choose the wedge's own curve, or measure the wedge again. If each was read as its "
+                "own scanner needs it, say so below the curve.");
+}
+
+}  // namespace
 
 Result<std::string> new_state(const Studio& studio, const NewState& s, const Progress& progress) {
   return guarded("Planning", [&]() -> Result<std::string> {
@@ -260,11 +305,16 @@ Result<std::string> new_state(const Studio& studio, const NewState& s, const Pro
         if (!file) return std::unexpected(file.error());
         request.batch = *file;
       }
+      auto curve = scanner_for(studio, request.batch, s);
+      if (!curve) return std::unexpected(curve.error());
+      request.read.scanner = std::move(*curve);
+      request.read.other_scanner = s.other_scanner;
     }
     const auto done = plan_and_keep(studio, request, progress);
     if (!done) return std::unexpected(done.error());
     proof.keep(), drawing.keep();
-    return text_of({{"plate", done->plate}, {"state", done->state}, {"plan", done->plan}});
+    const auto& entry = *done->recorded;
+    return text_of({{"plate", entry.plate}, {"state", entry.state_number}, {"plan", entry.plan}});
   });
 }
 

@@ -24,6 +24,7 @@ struct Studio {
   std::filesystem::path waiting() const { return folder / "waiting"; }
   std::filesystem::path plans() const { return folder / "plans"; }
   std::filesystem::path batches() const { return folder / "batches"; }
+  std::filesystem::path scanners() const { return folder / "scanners"; }
 };
 
 // A page at work in a studio, as long as this lives. The first one to come removes scans that an
@@ -47,7 +48,35 @@ Result<std::filesystem::path> write_door(const Studio& studio, const std::string
 // what is no scan or has more than 250 megapixels.
 Result<std::string> upload_json(const std::filesystem::path& file);
 
-// {"plates":[..],"batches":[..]}: each plate with its last state and what comes next.
+// The scanner curves of a studio: scanners/NUMBER/NAME.scanner.json. What is kept is never changed,
+// so that a batch and a plan find theirs again.
+struct KeptScanner {
+  int id = 0;
+  std::string name, sha256;
+  std::filesystem::path file;
+};
+// By number; what cannot be read is left out.
+std::vector<KeptScanner> kept_scanners(const Studio& studio);
+// The one that a batch was read with; empty: none, or it is not kept here.
+std::optional<KeptScanner> scanner_of(const Studio& studio, const wedge::Batch& batch);
+struct NewScanner {
+  std::filesystem::path scan;  // of a grey scale
+  std::string name;            // one line of at most 60 characters without a slash
+  std::string densities;       // as typed, or a published scale's name
+  double dpi = 0;
+};
+// Both answer {"scanner": number}; a file that is kept already is not kept twice.
+Result<std::string> new_scanner(const Studio& studio, const NewScanner& request);
+Result<std::string> take_scanner(const Studio& studio,
+                                 const std::string& name,
+                                 const std::string& text);
+// {"scanners":[{"id","name","patches"}],"scales":[names of published grey scales]}
+Result<std::string> scanners_json(const Studio& studio);
+// {"id","name","sha256","curve_svg","patches":[{"density","residual"}],"notes"}
+Result<std::string> scanner_page(const Studio& studio, int id);
+
+// {"plates":[..],"batches":[..],"scanners":[..]}: each plate with its last state and what comes
+// next; each batch with the curve that its wedge was read with.
 Result<std::string> book_json(const Studio& studio);
 // One plate: its states with plans, bites, lowerings.
 Result<std::string> plate_json(const Studio& studio, book::Id plate);
@@ -61,6 +90,7 @@ struct WedgeRequest {
   bool dips = false;
   std::string name, mordant, strength, temperature, metal, ground, date;
   double dpi = 0;
+  int scanner = 0;  // kept curve to read the wedge with; 0: none
 };
 // Measures the wedge, enters the batch; {"batch": name}. A batch's name is one line of at most 60
 // characters without a slash.
@@ -70,15 +100,9 @@ Result<std::string> batch_page(const Studio& studio, book::Id batch, const std::
 
 // Plans, records (request.record and book must be set), and keeps what was measured in the studio,
 // so that the page can change the plan. An empty request.out: the sheets are kept there too.
-struct PlannedAndKept {
-  PlanReport report;
-  book::Id plate = 0;
-  int state = 0;  // number
-  book::Id plan = 0;
-};
-Result<PlannedAndKept> plan_and_keep(const Studio& studio,
-                                     PlanRequest request,
-                                     const Progress& progress);
+Result<PlanReport> plan_and_keep(const Studio& studio,
+                                 PlanRequest request,
+                                 const Progress& progress);
 // The command line's plan: as plan_and_keep beside its book where it is recorded, so that the page
 // can change it; else plan_state.
 Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& progress = {});
@@ -91,7 +115,10 @@ struct NewState {
   bool kept_ground = false;
   std::string temperature;  // as typed; empty: as the wedge's
   double dpi = 0;
-  std::string made_on;  // ISO
+  // Kept curve to read the scans with, 0: none. Empty: as the batch's wedge was read.
+  std::optional<int> scanner;
+  bool other_scanner = false;  // otherwise than the wedge, and that is meant
+  std::string made_on;         // ISO
 };
 // Plans and records; {"plate": id, "state": number, "plan": id}. Scans that were waiting are kept
 // with the studio's scans once they are in the book.

@@ -14,12 +14,21 @@ namespace fs = std::filesystem;
 namespace {
 using Json = nlohmann::ordered_json;
 
-Json batch_line(book::Book& book, const book::MordantBatch& b) {
+// How the wedge was read: {"recorded","curve","id" (of the kept curve, 0: not kept here)}.
+Json scanner_line(const Studio& studio, const wedge::Batch& wedge) {
+  const auto own = scanner_of(studio, wedge);
+  return {{"recorded", wedge.scanner.recorded},
+          {"curve", own ? own->name : wedge.scanner.curve},
+          {"id", own ? own->id : 0}};
+}
+
+Json batch_line(const Studio& studio, book::Book& book, const book::MordantBatch& b) {
   Json j{{"id", b.id}, {"name", b.name}, {"mordant", b.mordant}, {"strength", b.strength}};
   const auto wedges = book.wedges(b.id);
   if (!wedges || wedges->empty()) return j;
   const auto wedge = wedge::batch_from_json(wedges->back().text, b.name);
   if (!wedge) return j;
+  j["scanner"] = scanner_line(studio, *wedge);
   j["metal"] = wedge->metal;
   j["ground"] = wedge->ground;
   j["useful_until"] = clock_text(wedge->curve.useful_until());
@@ -36,17 +45,12 @@ std::string next_step(const book::State& state,
   if (in_bath) return "in the bath now";
   if (!plan) return "plan its next bite";
   const Json j = Json::parse(plan->text, nullptr, false);
-  const std::size_t stages = j.is_object() && j.contains("stages") ? j["stages"].size() : 0;
-  int done = 0;
-  for (const auto& b : bites) {
-    if (b.state == state.id) done = std::max(done, b.stage);
-  }
+  const std::size_t stages = stages_of(*plan).size();
   const bool lower = j.is_object() && j.contains("lower_first") && !j["lower_first"].empty();
   if (stages == 0) return lower ? "burnish or scrape, then print a proof" : "print a proof";
-  if (done == 0) return lower ? "lower first, then bite stage 1" : "bite stage 1";
-  if (static_cast<std::size_t>(done) < stages) {
-    return fmt::format("bite stage {} of {}", done + 1, stages);
-  }
+  const int stage = next_stage(bites, stages);
+  if (stage == 1) return lower ? "lower first, then bite stage 1" : "bite stage 1";
+  if (stage > 0) return fmt::format("bite stage {} of {}", stage, stages);
   return fmt::format("print the proof of state {}", state.number + 1);
 }
 
@@ -91,25 +95,29 @@ Result<std::string> book_json(const Studio& studio) {
       if (!state) return std::unexpected(state.error());
       if (*state) {
         const auto plan = book->current_plan((*state)->id);
-        const auto story = book->story(line.plate.id, false);
+        const auto bites = book->bites((*state)->id);
         if (!plan) return std::unexpected(plan.error());
-        if (!story) return std::unexpected(story.error());
+        if (!bites) return std::unexpected(bites.error());
         const bool bath = std::any_of(
             clocks->begin(), clocks->end(), [&](const auto& c) { return c.state == (*state)->id; });
         j["state_id"] = (*state)->id;
         j["has_picture"] = !(*state)->proofs.empty();
         j["in_bath"] = bath;
         if (*plan) j["plan"] = (*plan)->id;
-        j["next"] = next_step(**state, *plan, story->bites, bath);
+        j["next"] = next_step(**state, *plan, *bites, bath);
       } else {
         j["next"] = "hand in its first proof";
       }
       plates.push_back(std::move(j));
     }
     Json wedges = Json::array();
-    for (const auto& b : *batches) wedges.push_back(batch_line(*book, b));
-    return text_of(
-        {{"book", studio.book.filename().string()}, {"plates", plates}, {"batches", wedges}});
+    for (const auto& b : *batches) wedges.push_back(batch_line(studio, *book, b));
+    Json scanners = Json::array();
+    for (const auto& s : kept_scanners(studio)) scanners.push_back({{"id", s.id}, {"name", s.name}});
+    return text_of({{"book", studio.book.filename().string()},
+                    {"plates", plates},
+                    {"batches", wedges},
+                    {"scanners", scanners}});
   });
 }
 
@@ -152,13 +160,17 @@ Result<std::string> plate_json(const Studio& studio, book::Id plate) {
                   {"minutes", b.minutes},
                   {"time", clock_text(BiteTime::minutes(b.minutes))},
                   {"done_on", b.done_on},
-                  {"note", b.note}};
+                  {"note", b.note},
+                  {"struck", b.struck.has_value()}};
         if (b.temperature_c) bite["temperature_c"] = *b.temperature_c;
         j["bites"].push_back(bite);
       }
       for (const auto& l : story->lowerings) {
         if (l.state == s.id) {
-          j["lowerings"].push_back({{"how", l.how}, {"region", l.region}, {"note", l.note}});
+          j["lowerings"].push_back({{"how", l.how},
+                                    {"region", l.region},
+                                    {"note", l.note},
+                                    {"struck", l.struck.has_value()}});
         }
       }
       states.push_back(std::move(j));
@@ -184,18 +196,7 @@ Result<std::string> preview_of(const Studio& studio, book::Id state, bool drawin
   return guarded("Reading the book", [&]() -> Result<std::string> {
     auto book = opened(studio);
     if (!book) return std::unexpected(book.error());
-    const auto lines = book->plates();
-    if (!lines) return std::unexpected(lines.error());
-    for (const auto& line : *lines) {
-      const auto story = book->story(line.plate.id, true);
-      if (!story) return std::unexpected(story.error());
-      for (const auto& s : story->states) {
-        if (s.id != state) continue;
-        if (drawing) return s.drawing ? s.drawing->preview : std::string();
-        return s.proofs.empty() ? std::string() : s.proofs.front().preview;
-      }
-    }
-    return std::string();
+    return book->preview(state, drawing);
   });
 }
 
@@ -209,7 +210,7 @@ Result<std::string> batch_page(const Studio& studio, book::Id id, const std::str
       if (b.id != id) continue;
       const auto story = batch_story(*book, b.name, today);
       if (!story) return std::unexpected(story.error());
-      Json j = batch_line(*book, b);
+      Json j = batch_line(studio, *book, b);
       j["compared"] = story->history.compared;
       j["speed"] = story->history.speed;
       j["notes"] = story->history.notes;

@@ -15,7 +15,7 @@ namespace rebite::page {
 namespace {
 using Json = nlohmann::json;
 
-constexpr std::size_t most_scans = 60;  // handed in per start
+constexpr std::size_t most_scans = 60;  // that wait to be used
 
 Response not_here() {
   return refusal(404, "There is nothing at this address.", "Go back to the plates.");
@@ -51,6 +51,7 @@ Names folders_of(const jobs::Studio& studio) {
                              studio.uploads(),
                              studio.plans(),
                              studio.batches(),
+                             studio.scanners(),
                              studio.folder,
                              studio.book.parent_path()}) {
     if (!folder.empty()) names.emplace_back(folder.string() + "/", "");
@@ -63,17 +64,16 @@ Names folders_of(const jobs::Studio& studio) {
 Room::Room(RoomOptions options)
     : o_(std::move(options)), ours_(folders_of(o_.studio)), desk_(o_.studio) {}
 
-Room::~Room() {
-  work_.stop_all();
-  for (const auto& [id, scan] : scans_) {
-    std::error_code ignored;
-    std::filesystem::remove(scan.file, ignored);
-  }
+Room::~Room() { work_.stop_all(); }
+
+Room::Scan::~Scan() {
+  std::error_code ignored;
+  std::filesystem::remove(file, ignored);
 }
 
-std::int64_t Room::add_scan(Scan scan) {
+std::int64_t Room::add_scan(HeldScan scan) {
   const std::lock_guard lock(mutex_);
-  if (scans_.size() >= most_scans) return 0;
+  if (scans_.size() >= most_scans) scans_.erase(scans_.begin());
   scans_[++last_scan_] = std::move(scan);
   return last_scan_;
 }
@@ -101,6 +101,10 @@ const std::vector<Room::Route>& Room::routes() {
       {"GET", "/api/book", &Room::book},
       {"GET", "/api/plates/#", &Room::plate},
       {"GET", "/api/batches/#", &Room::batch},
+      {"GET", "/api/scanners", &Room::scanners},
+      {"GET", "/api/scanners/#", &Room::scanner},
+      {"POST", "/api/scanners", &Room::new_scanner},
+      {"POST", "/api/scanners/file", &Room::take_scanner},
       {"POST", "/api/wedges", &Room::new_batch},
       {"POST", "/api/states", &Room::new_state},
       {"GET", "/api/work/#", &Room::work_of},
@@ -110,6 +114,7 @@ const std::vector<Room::Route>& Room::routes() {
       {"POST", "/api/plans/#/undo", &Room::undo_plan},
       {"POST", "/api/plans/#/redo", &Room::redo_plan},
       {"GET", "/api/plans/#/files/#", &Room::plan_file},
+      {"GET", "/api/baths", &Room::baths},
       {"GET", "/api/states/#/bath", &Room::bath},
       {"POST", "/api/states/#/bath", &Room::bath_act},
   };
@@ -208,11 +213,13 @@ Response Room::picture(std::string_view path) {
 
 std::string Room::now_text() const {
   const std::time_t seconds = static_cast<std::time_t>(o_.wall_ms() / 1000);
-  std::tm utc{};
-  ::gmtime_r(&seconds, &utc);
-  char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%dT%H:%M:%SZ", &utc);
-  return text;
+  std::tm here{};
+  ::localtime_r(&seconds, &here);
+  char text[40];
+  std::strftime(text, sizeof text, "%Y-%m-%dT%H:%M:%S%z", &here);
+  std::string iso = text;
+  iso.insert(iso.size() - 2, ":");  // +02:00
+  return iso;
 }
 std::string Room::today() const { return now_text().substr(0, 10); }
 
@@ -228,64 +235,6 @@ Response Room::plate(const Request&, const Numbers& n) {
 }
 Response Room::batch(const Request&, const Numbers& n) {
   return from(jobs::batch_page(o_.studio, n[0], today()));
-}
-
-Result<Room::Scan> Room::scan_of(std::int64_t id) {
-  const std::lock_guard lock(mutex_);
-  const auto found = scans_.find(id);
-  if (found != scans_.end()) return found->second;
-  return refuse(ProblemKind::data, "a scan is missing", "Hand it in again.");
-}
-
-Response Room::new_batch(const Request& r, const Numbers&) {
-  const auto form = Form::of(r);
-  if (!form) return told(form.error());
-  jobs::WedgeRequest w;
-  Names names = ours_;
-  const auto list = form->j.find("scans");
-  if (list != form->j.end() && list->is_array() && list->size() <= 20) {
-    for (const auto& id : *list) {
-      const auto scan = scan_of(id.is_number_integer() ? id.get<std::int64_t>() : 0);
-      if (!scan) return told(scan.error());
-      w.scans.push_back(scan->file);
-      names.emplace_back(scan->file.filename().string(), scan->name);
-    }
-  }
-  if (w.scans.empty()) return refusal(400, "No scan of the wedge was handed in.", "Choose one.");
-  w.times = form->text("times");
-  w.dips = form->flag("dips");
-  w.name = form->text("name"), w.mordant = form->text("mordant");
-  w.strength = form->text("strength"), w.temperature = form->text("temperature");
-  w.metal = form->text("metal"), w.ground = form->text("ground");
-  w.dpi = form->real("dpi");
-  w.date = today();
-  return started(work_.add("measuring the wedge", [this, w, names](const Progress& progress) {
-    auto done = jobs::new_batch(o_.studio, w, progress);
-    return done ? done : Result<std::string>(std::unexpected(named(done.error(), names)));
-  }));
-}
-
-Response Room::new_state(const Request& r, const Numbers&) {
-  const auto form = Form::of(r);
-  if (!form) return told(form.error());
-  const auto proof = scan_of(form->number("proof")), drawing = scan_of(form->number("drawing"));
-  if (!proof) return refusal(400, "The proof is missing.", "Hand in a scan of the state proof.");
-  if (!drawing) return refusal(400, "The drawing is missing.", "Hand in a scan of the drawing.");
-  jobs::NewState s;
-  s.plate = form->text("plate"), s.size = form->text("size");
-  s.proof = proof->file, s.drawing = drawing->file;
-  s.batch = form->number("batch");
-  s.kept_ground = form->flag("kept_ground");
-  s.temperature = form->text("temperature");
-  s.dpi = form->real("dpi");
-  s.made_on = now_text();
-  Names names = ours_;
-  names.emplace_back(proof->file.filename().string(), proof->name);
-  names.emplace_back(drawing->file.filename().string(), drawing->name);
-  return started(work_.add("planning", [this, s, names](const Progress& progress) {
-    auto done = jobs::new_state(o_.studio, s, progress);
-    return done ? done : Result<std::string>(std::unexpected(named(done.error(), names)));
-  }));
 }
 
 Response Room::work_of(const Request&, const Numbers& n) {
@@ -345,6 +294,9 @@ Response Room::plan_file(const Request&, const Numbers& n) {
   return r;
 }
 
+Response Room::baths(const Request&, const Numbers&) {
+  return from(jobs::baths_json(o_.studio, o_.wall_ms()));
+}
 Response Room::bath(const Request&, const Numbers& n) {
   return from(jobs::bath_json(o_.studio, n[0], o_.wall_ms()));
 }
@@ -357,13 +309,15 @@ Response Room::bath_act(const Request& r, const Numbers& n) {
                                                    {"resume", What::resume},
                                                    {"temperature", What::temperature},
                                                    {"pull", What::pull},
-                                                   {"call_off", What::call_off}};
+                                                   {"call_off", What::call_off},
+                                                   {"strike", What::strike}};
   const auto found = acts.find(form->text("do"));
   if (found == acts.end()) return refusal(400, "That is nothing the bath does.", "Load it again.");
   jobs::BathAct act;
   act.what = found->second;
   act.state = n[0];
   act.clock = form->number("clock");
+  act.bite = form->number("bite");
   act.temperature = form->text("temperature");
   act.note = form->text("note");
   act.today = today();

@@ -35,7 +35,7 @@ struct RoomOptions {
 class Room {
  public:
   explicit Room(RoomOptions options);
-  ~Room();  // scans that were handed in go; those that were used are kept elsewhere
+  ~Room();
 
   // `head`: everything but the body. Either answers at once or takes the body.
   using Begun = std::variant<Response, std::unique_ptr<Sink>>;
@@ -45,12 +45,25 @@ class Room {
 
   using Numbers = std::vector<std::int64_t>;  // of an address
   using Handler = Response (Room::*)(const Request&, const Numbers&);
-  // A scan that was handed in.
+  // A scan that was handed in. Its file goes with the last that holds it: what was used is kept
+  // elsewhere.
   struct Scan {
     std::filesystem::path file;
     std::string name;  // as the user calls it
+    Scan(std::filesystem::path at, std::string called)
+        : file(std::move(at)), name(std::move(called)) {}
+    ~Scan();
+    Scan(const Scan&) = delete;
+    Scan& operator=(const Scan&) = delete;
   };
-  std::int64_t add_scan(Scan scan);  // its number; 0: too many
+  using HeldScan = std::shared_ptr<const Scan>;
+  // Its number. Where too many wait, the one that waited longest is let go.
+  std::int64_t add_scan(HeldScan scan);
+
+  // The local day, and the local time with its offset from UTC: a bite late in the evening is of
+  // that evening.
+  std::string today() const;
+  std::string now_text() const;
 
  private:
   struct Route {
@@ -64,6 +77,10 @@ class Room {
   Response book(const Request&, const Numbers&);
   Response plate(const Request&, const Numbers&);
   Response batch(const Request&, const Numbers&);
+  Response scanners(const Request&, const Numbers&);
+  Response scanner(const Request&, const Numbers&);
+  Response new_scanner(const Request&, const Numbers&);
+  Response take_scanner(const Request&, const Numbers&);
   Response new_batch(const Request&, const Numbers&);
   Response new_state(const Request&, const Numbers&);
   Response work_of(const Request&, const Numbers&);
@@ -73,6 +90,7 @@ class Room {
   Response undo_plan(const Request&, const Numbers&);
   Response redo_plan(const Request&, const Numbers&);
   Response plan_file(const Request&, const Numbers&);
+  Response baths(const Request&, const Numbers&);
   Response bath(const Request&, const Numbers&);
   Response bath_act(const Request&, const Numbers&);
   Response keys(const Request&, const Numbers&);
@@ -84,16 +102,13 @@ class Room {
   Response told(const Problem& problem) const;
   Response started(const Result<int>& work) const;
 
-  std::string today() const;
-  std::string now_text() const;
-
-  Result<Scan> scan_of(std::int64_t id);
+  Result<HeldScan> scan_of(std::int64_t id);
 
   RoomOptions o_;
   Names ours_;  // folders, to be left out of answers
   jobs::PlanDesk desk_;
   std::mutex mutex_;  // of scans_
-  std::map<std::int64_t, Scan> scans_;
+  std::map<std::int64_t, HeldScan> scans_;
   std::int64_t last_scan_ = 0;
   Work work_;
 };

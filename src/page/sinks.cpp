@@ -66,10 +66,7 @@ Response ScanSink::done() {
         named(facts.error(),
               {{file_.filename().string(), name_}, {file_.parent_path().string() + "/", ""}}));
   }
-  const auto id = room_.add_scan({file_, name_});
-  if (id == 0) {
-    return refusal(400, "Too many scans were handed in.", "Start rebite page again.");
-  }
+  const auto id = room_.add_scan(std::make_shared<const Room::Scan>(file_, name_));
   kept_ = true;
   Json j = Json::parse(*facts);
   j["scan"] = id;

@@ -205,6 +205,23 @@ OverlapRule read_overlap(const Reader& batch) {
   return rule;
 }
 
+Json scanner_json(const WedgeScanner& s) {
+  if (s.curve.empty()) return {{"used", false}};
+  return {{"used", true}, {"name", s.curve}, {"sha256", s.sha256}};
+}
+
+WedgeScanner read_scanner(const Reader& batch) {
+  if (!batch.has("scanner")) return {};
+  const Reader s = batch.part("scanner");
+  if (!s.need("used").is_boolean()) throw Bad{"scanner.used is not true or false"};
+  WedgeScanner scanner{true, s.text("name"), s.text("sha256")};
+  if (!s.json()["used"].get<bool>()) return {true, "", ""};
+  if (scanner.curve.empty()) throw Bad{"scanner.name is missing"};
+  const bool hex = scanner.sha256.find_first_not_of("0123456789abcdef") == std::string::npos;
+  if (scanner.sha256.size() != 64 || !hex) throw Bad{"scanner.sha256 is no SHA-256"};
+  return scanner;
+}
+
 Batch read_batch(const Json& root) {
   const Reader r(root, "");
   const Reader c = r.part("curve");
@@ -221,6 +238,7 @@ Batch read_batch(const Json& root) {
           .solid = Density::of(c.number("solid_density")),
           .noise_density = r.number_within("noise_density", 0, 10, 0),
           .overlap = read_overlap(r),
+          .scanner = read_scanner(r),
           .notes = r.notes("notes")};
   if (r.has("temperature_c")) b.temperature_c = r.number_within("temperature_c", -10, 100, 0);
   if (b.solid < b.curve.darkest() || b.solid.value() <= 0) {
@@ -252,6 +270,7 @@ std::string to_json(const Batch& b) {
       {"noise_density", b.noise_density},
       {"overlap", {{"q", b.overlap.q}, {"sd", b.overlap.sd}, {"measured", b.overlap.measured}}},
       {"notes", b.notes}};
+  if (b.scanner.recorded) root["scanner"] = scanner_json(b.scanner);
   files::seal(root);
   // Names come from files and command lines: a broken UTF-8 byte becomes U+FFFD, never a throw.
   return root.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";

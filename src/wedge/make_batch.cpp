@@ -161,6 +161,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
                .solid = solid,
                .noise_density = spread,
                .overlap = {},
+               .scanner = {},
                .notes = std::move(notes)};
 }
 

@@ -99,6 +99,14 @@ class ToneCurve {
   HermiteCurve density_;  // through the table, slopes of Fritsch & Butland 1984
 };
 
+// Whether the wedge's scans were turned into tone by a scanner's own curve: scans that are read
+// another way than the wedge get minutes that are wrong by a factor.
+struct WedgeScanner {
+  bool recorded = false;  // false: a batch file from before this was written, which does not say
+  std::string curve;      // the curve file's name; empty: read without a curve
+  std::string sha256;     // of that file, 64 hex digits
+};
+
 // One mordant batch on one metal and ground, as its wedge showed it: the "rebite-batch" file.
 struct Batch {
   std::string name, mordant, strength, metal, ground;
@@ -110,12 +118,14 @@ struct Batch {
   Density solid;             // full ink coverage: darkest tone of this ink and paper
   double noise_density = 0;  // print-to-print spread of one density, 1 sd
   OverlapRule overlap;
+  WedgeScanner scanner = {};
   Notes notes;
 };
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
-// beside the fixed keys it carries curve.sd, overlap, bitten_on and the steps' spreads, so that
-// reading it back gives the same batch.
+// beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is
+// recorded, "scanner" ({"used":false} or {"used":true,"name":..,"sha256":..}), so that reading it
+// back gives the same batch.
 std::string to_json(const Batch& batch);
 // Refuses (data) what is not that format or not usable; `name` is the file, for messages.
 Result<Batch> batch_from_json(std::string_view text, std::string_view name);

@@ -204,6 +204,7 @@ Book written_as(int version, const fs::path& file) {
   fill_version_1(book);
   if (version >= 2) fill_version_2(book);
   if (version >= 3) fill_version_3(book);
+  if (version >= 4) fill_version_4(book);
   return book;
 }
 

@@ -183,11 +183,20 @@ inline void fill_version_3(Book& book) {
   must(book.read_temperature(clock, noon + 650000, {}));
 }
 
+// What version 4 brought: a bite and a lowering that were entered wrongly.
+inline void fill_version_4(Book& book) {
+  const Id plate = must(book.plate("Lock in snow")).id;
+  const Id state = must(book.last_state(plate))->id;
+  must(book.strike_bite(must(book.bites(state)).front().id, {"2026-02-03", "another plate's"}));
+  must(book.strike_lowering(must(book.story(plate, false)).lowerings.front().id, {"", ""}));
+}
+
 inline Book filled_book(const fs::path& file) {
   Book book = must(Book::open(file, Book::Access::make));
   fill_version_1(book);
   fill_version_2(book);
   fill_version_3(book);
+  fill_version_4(book);
   return book;
 }
 

@@ -83,6 +83,16 @@ TEST_F(BadUse, AScanWithoutResolution) {
   EXPECT_EQ(run_rebite({"read", file("untagged.tif"), "--at", "400,300", "--dpi", "300"}).code, 0);
 }
 
+// The small studio's wedge was read without a curve.
+TEST_F(BadUse, ScansReadOtherwiseThanTheirWedge) {
+  auto words = plan_with("proof.tif", "drawing.tif");
+  const std::string curve = std::string(REBITE_SOURCE_DIR) + "/tests/fuzz/seeds/json/scanner.json";
+  words.insert(words.end(), {"--scanner", curve});
+  expect(run_rebite(words),
+         65,
+         {"without a scanner curve", "scanner.json", "wrong by a factor", "--other-scanner"});
+}
+
 TEST_F(BadUse, WedgeStepsOutOfOrder) {
   expect(run_rebite({"wedge",
                      file("wedge.tif"),

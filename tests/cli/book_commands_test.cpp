@@ -81,6 +81,29 @@ class BookCommands : public testing::Test {
   book::TempFolder folder_;
 };
 
+TEST_F(BookCommands, AWrongEntryIsStruckOutAndStaysToBeSeen) {
+  fill();
+  refused({"strike", "Lock in snow"}, 64, "not said what");
+  refused({"strike", "Lock in snow", "--stage", "2"}, 65, "no bite of stage 2");
+  EXPECT_THAT(done({"strike", "lock in snow", "--stage", "1", "--why", "another plate's"}),
+              HasSubstr("0:45 at stage 1: struck out"));
+  refused({"strike", "Lock in snow", "--stage", "1"}, 65, "no bite of stage 1 that counts");
+  EXPECT_THAT(done({"strike", "Lock in snow", "--lowering"}), HasSubstr("burnish"));
+  const std::string shown = done({"show", "Lock in snow"});
+  EXPECT_THAT(shown, HasSubstr("0:45"));
+  EXPECT_THAT(shown, HasSubstr("another plate's)"));
+  const Json story = json({"show", "Lock in snow"});
+  EXPECT_EQ(story["states"][0]["bites"][0]["struck_out"], "another plate's");
+  EXPECT_TRUE(story["states"][0]["lowerings"][0].contains("struck_out"));
+}
+
+TEST_F(BookCommands, APlateHasANameAndOneSpelling) {
+  refused({"plate", "", "--size", "150x110"}, 64, "no name");
+  done({"plate", "Lock in snow", "--size", "150x110"});
+  refused({"plate", "LOCK in snow", "--size", "150x110"}, 65, "'Lock in snow'");
+  EXPECT_THAT(done({"show", "lock in snow"}), HasSubstr("Lock in snow"));
+}
+
 TEST_F(BookCommands, WhatIsEnteredIsListedAndShown) {
   EXPECT_THAT(done({"open"}), HasSubstr("the book is open"));
   EXPECT_THAT(done({"list"}), HasSubstr("No plates yet"));

@@ -43,6 +43,9 @@ std::vector<Sound> sound_requests(const Asking& a) {
            R"({"edits":[{"do":"set","region":3,"action":"hold","density":0.5},
              {"do":"cut","region":2,"line_mm":[[1,2],[3.5,4]]},{"do":"leave","line_mm":[[1,2]],"radius_mm":2}]})",
            {}},
+          {"POST", "/api/scanners/file", R"({"name":"flatbed.scanner.json","text":"{\"format\":1}"})", {}},
+          {"POST", "/api/scanners", R"({"scan":1,"name":"flatbed","densities":"0.05,0.4,1.6"})", {}},
+          {"GET", "/api/baths", "", {}},
           {"POST", "/api/states/1/bath", R"({"do":"start","temperature":"19C"})", {}},
           {"POST", "/api/work/1/stop", "{}", {}}};
 }

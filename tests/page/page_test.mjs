@@ -109,6 +109,35 @@ test('the key is in the tab and no longer in the address; without it nothing is 
   await page.context().close();
 });
 
+test('the scanner is measured from a grey scale; a curve can be handed in; what is none is refused', async () => {
+  const page = await openTab();
+  await go(page, '#/scanner');
+  await look(page, 'scanner-empty');
+  await page.getByRole('button', {name: 'Measure the scanner'}).click();
+  assert.match(await page.locator('.form .trouble').innerText(), /grey scale is missing/);
+  await page.locator('.form .drop input').first().setInputFiles(sample('grey-scale.tif'));
+  await page.getByText(/grey-scale\.tif: \d+ × \d+ px/).waitFor();
+  await page.getByLabel('Name of the curve').fill('flatbed <b>test');
+  await page.getByLabel('Densities of the patches').fill('0.05,0.43');
+  await page.getByRole('button', {name: 'Measure the scanner'}).click();
+  await page.locator('.form .outcome .trouble').waitFor();
+  await page.getByLabel('Densities of the patches').fill(fs.readFileSync(sample('grey-scale.densities'), 'utf8').trim());
+  await page.getByRole('button', {name: 'Measure the scanner'}).click();
+  await page.locator('img.curve').waitFor({timeout: 30000});
+  assert.equal(await page.locator('h1').innerText(), 'flatbed <b>test');
+  await look(page, 'scanner');
+  const own = page.url();
+  const kept = path.join(folder, 'book-studio/scanners/1/flatbed <b>test.scanner.json');
+  await go(page, '#/scanner');
+  const file = page.getByLabel('A curve’s file');
+  await file.setInputFiles({name: 'plan.json', mimeType: 'application/json', buffer: Buffer.from('{}')});
+  await page.getByText(/this is no scanner curve/).waitFor();
+  // The same curve again is not kept twice.
+  await file.setInputFiles(kept);
+  await page.waitForURL(own);
+  await page.context().close();
+});
+
 test('a wedge is measured and named; a wrong one is refused with what to do', async () => {
   const page = await openTab();
   await go(page, '#/wedge');
@@ -128,6 +157,7 @@ test('a wedge is measured and named; a wrong one is refused with what to do', as
   await page.getByRole('button', {name: 'Measure the wedge'}).click();
   await page.locator('img.curve').waitFor({timeout: 30000});
   assert.equal(await page.locator('h1').innerText(), 'ferric <b>test');
+  await page.getByText('Read with the scanner curve flatbed <b>test.').waitFor();
   await look(page, 'batch');
   await page.context().close();
 });
@@ -142,7 +172,18 @@ test('a new state is planned from two scans', async () => {
   await page.getByText(/drawing-state-3\.tif: \d+ × \d+ px/).waitFor();
   await page.getByLabel('Plate', {exact: true}).fill('Lock <script>alert(1)</script>');
   await page.getByLabel('Size of the metal').fill('150x110');
+  // The batch names its curve: it is taken by itself. Another one is refused, with what to do.
+  const curve = page.getByLabel('Scanner curve');
+  assert.equal(await curve.inputValue(), '1');
+  await page.getByText('The wedge’s own: taken by itself.').waitFor();
+  assert.ok(await page.getByLabel(/The wedge was read otherwise/).isHidden());
   await look(page, 'new-state');
+  await curve.selectOption('0');
+  await page.getByLabel(/The wedge was read otherwise/).waitFor();
+  await page.getByRole('button', {name: 'Make the plan'}).click();
+  await page.getByText(/the minutes would be wrong by a factor/).waitFor({timeout: 30000});
+  await look(page, 'new-state-refused');
+  await curve.selectOption('1');
   await page.getByRole('button', {name: 'Make the plan'}).click();
   await page.locator('.work progress').waitFor();
   await page.waitForFunction(() => location.hash.startsWith('#/plan/'), null, {timeout: 300000});
@@ -297,6 +338,15 @@ test('the bath: large controls, the stop-out picture, the clock across a closed 
     assert.ok(gap >= 50, `gap ${gap}`);
   }
   await look(page, 'bath');
+  // Every other view tells of it and leads back.
+  assert.ok(await page.locator('#strip').isHidden());
+  await go(page, '#/plates');
+  const strip = page.locator('#strip a');
+  await strip.waitFor();
+  assert.match(await strip.innerText(), /stage 1: in the bath\s+\d+:\d\d left/);
+  await look(page, 'strip');
+  await strip.click();
+  await page.getByRole('button', {name: 'Pulled'}).waitFor();
   const left = minutes(await page.locator('.bath-clock').innerText());
   assert.ok(left <= told.next_dip_minutes && left > told.next_dip_minutes - 0.7, `${left} of ${told.next_dip_minutes}`);
   // Warmer than the plan's 20 C: less time (20.5 kJ/mol, Bryce & Berk 1995: a factor below 1).
@@ -349,7 +399,7 @@ test('the clock sounds 30 seconds before and at the end, and flashes', async () 
   // A stage long enough to be warned of 30 seconds before: shorter ones are pulled at once.
   const address = `/api/states/${stateId}/bath`;
   let bath = (await api(page, address)).body;
-  while (bath.next_dip_minutes < 1) {
+  while (bath.next_dip_minutes < 0.6) {
     const clock = (await api(page, address, {do: 'start'})).body.clock.id;
     await page.waitForTimeout(50);
     bath = (await api(page, address, {do: 'pull', clock})).body;
@@ -360,8 +410,12 @@ test('the clock sounds 30 seconds before and at the end, and flashes', async () 
   await page.getByRole('button', {name: 'Pulled'}).waitFor();
   // Only this window's clock is moved: the book's goes on as it is.
   const target = (await api(page, `/api/states/${stateId}/bath`)).body.clock.target_minutes;
+  await go(page, '#/plates');
+  await page.locator('#strip a').waitFor();
   await page.evaluate((ms) => { const real = Date.now; Date.now = () => real() + ms; }, target * 60000 - 25000);
   await page.waitForFunction(() => (document.body.dataset.sounded || '').includes('soon'));
+  await page.locator('#strip a').click();
+  await page.locator('.bath-clock').waitFor();
   // As long again: the book may have been asked meanwhile, which starts this window's count anew.
   await page.evaluate((ms) => { const real = Date.now; Date.now = () => real() + ms; }, target * 60000 + 1000);
   await page.waitForFunction(() => (document.body.dataset.sounded || '').includes('out'));
@@ -372,6 +426,28 @@ test('the clock sounds 30 seconds before and at the end, and flashes', async () 
   await page.getByRole('button', {name: /Press again/}).click();
   await page.getByRole('button', {name: /Start/}).waitFor();
   assert.equal((await api(page, address)).body.done.length, dips);
+  await page.context().close();
+});
+
+test('a dip that was entered wrongly is struck out: it stays to be seen and no longer counts', async () => {
+  const page = await openTab();
+  const address = `/api/states/${stateId}/bath`;
+  const clock = (await api(page, address, {do: 'start'})).body.clock;
+  await page.waitForTimeout(50);
+  const before = (await api(page, address, {do: 'pull', clock: clock.id})).body;
+  assert.equal(before.done.at(-1).stage, clock.stage);
+  await go(page, `#/bath/${stateId}`);
+  const last = page.locator('.bath-done li').last();
+  await last.getByRole('button').click();
+  await look(page, 'bath-strike');
+  await last.getByRole('button').click();
+  await last.locator('s').waitFor();
+  const after = (await api(page, address)).body;
+  assert.equal(after.done.length, before.done.length);
+  assert.ok(after.done.at(-1).struck);
+  assert.equal(after.stage, clock.stage);
+  assert.ok(after.total_minutes < before.total_minutes);
+  assert.deepEqual(page.trouble, []);
   await page.context().close();
 });
 

@@ -2,6 +2,8 @@
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <cstdlib>
 #include <fstream>
 #include <nlohmann/json.hpp>
 
@@ -194,11 +196,65 @@ TEST(Requests, ANameIsDataNotMarkup) {
 TEST(Requests, WhatIsNotInTheBookIsToldSo) {
   Asking a;
   for (const char* target :
-       {"/api/plates/7", "/api/batches/7", "/api/plans/7", "/api/states/7/bath", "/api/work/7"}) {
+       {"/api/plates/7", "/api/batches/7", "/api/scanners/7", "/api/plans/7", "/api/states/7/bath", "/api/work/7"}) {
     const auto answer = a.ask("GET", target);
     EXPECT_TRUE(answer.status == 400 || answer.status == 404) << target << answer.status;
     EXPECT_TRUE(json::parse(answer.body).contains("what")) << target;
   }
+}
+
+TEST(Requests, ScannerCurvesAreHandedInAndShown) {
+  Asking a;
+  std::ifstream in(std::string(REBITE_SOURCE_DIR) + "/tests/fuzz/seeds/json/scanner.json");
+  const std::string text{std::istreambuf_iterator<char>(in), {}};
+  const auto hand_in = [&](const std::string& name, const std::string& curve) {
+    return a.ask("POST", "/api/scanners/file", json{{"name", name}, {"text", curve}}.dump());
+  };
+  const auto taken = hand_in("flatbed.scanner.json", text);
+  ASSERT_EQ(taken.status, 200) << taken.body;
+  const int id = json::parse(taken.body)["scanner"];
+  EXPECT_EQ(json::parse(a.ask("GET", "/api/scanners").body)["scanners"][0]["name"], "flatbed");
+  EXPECT_EQ(json::parse(a.ask("GET", "/api/book").body)["scanners"][0]["id"], id);
+  const auto shown = a.ask("GET", fmt::format("/api/scanners/{}", id));
+  ASSERT_EQ(shown.status, 200) << shown.body;
+  EXPECT_NE(shown.body.find("<svg"), std::string::npos);
+  const auto before = a.files();
+  for (const char* name : {"../../evil.scanner.json", "a/b", ".x", ""}) {
+    EXPECT_EQ(hand_in(name, text + " ").status, 400) << name;
+  }
+  EXPECT_EQ(hand_in("bad.scanner.json", "{}").status, 400);
+  EXPECT_EQ(a.files(), before);
+  EXPECT_EQ(a.ask("GET", "/api/scanners/99").status, 400);
+  EXPECT_EQ(a.ask("POST", "/api/scanners", "{}").status, 400);
+}
+
+// A scan too many lets go the one that waited longest, and its file with it.
+TEST(Requests, ManyScansCanBeHandedInOneAfterAnother) {
+  Asking a;
+  const std::string png = small_png();
+  const auto waiting = [&] {
+    const auto all = a.files();
+    return std::ranges::count_if(
+        all, [](const auto& f) { return f.find("/waiting/") != std::string::npos; });
+  };
+  for (int i = 0; i < 70; ++i) {
+    ASSERT_EQ(a.ask("POST", "/api/scans", png, {"X-Rebite-Name: s.png"}).status, 200) << i;
+  }
+  EXPECT_EQ(waiting(), 60);
+}
+
+// Late in the evening it is still that day, wherever the machine stands.
+TEST(Requests, TheDayIsTheLocalOne) {
+  const char* zone = std::getenv("TZ");
+  const std::string before = zone ? zone : "";
+  ::setenv("TZ", "XXX-14:30", 1);  // POSIX: 14 hours and a half ahead of UTC
+  ::tzset();
+  Asking a;  // its clock: 2026-11-25 09:46:40 UTC
+  const auto now = a.room().now_text();
+  if (zone) ::setenv("TZ", before.c_str(), 1);
+  else ::unsetenv("TZ");
+  ::tzset();
+  EXPECT_EQ(now, "2026-11-26T00:16:40+14:30");
 }
 
 TEST(Requests, RangesAreIgnored) {

@@ -45,6 +45,29 @@ TEST(BatchJson, ReadsBackTheSame) {
   EXPECT_EQ(back->curve.table().density, b.curve.table().density);
 }
 
+// How the wedge was read is recorded; a file from before that says nothing of it.
+TEST(BatchJson, TellsItsScannerCurve) {
+  Batch b = a_batch();
+  EXPECT_EQ(to_json(b).find("\"scanner\""), std::string::npos);
+  EXPECT_FALSE(batch_from_json(to_json(b), "x")->scanner.recorded);
+  b.scanner = {true, "", ""};
+  const auto without = batch_from_json(to_json(b), "x");
+  ASSERT_TRUE(without);
+  EXPECT_TRUE(without->scanner.recorded);
+  EXPECT_EQ(without->scanner.curve, "");
+  b.scanner = {true, "flatbed.scanner.json", std::string(64, 'a')};
+  const std::string text = to_json(b);
+  const auto with = batch_from_json(text, "x");
+  ASSERT_TRUE(with);
+  EXPECT_EQ(with->scanner.curve, "flatbed.scanner.json");
+  EXPECT_EQ(with->scanner.sha256, std::string(64, 'a'));
+  EXPECT_EQ(to_json(*with), text);
+  b.scanner.sha256 = "abc";
+  EXPECT_FALSE(batch_from_json(to_json(b), "x"));
+  b.scanner = {true, "f", std::string(64, 'G')};
+  EXPECT_FALSE(batch_from_json(to_json(b), "x"));
+}
+
 TEST(BatchJson, RefusesWithTheFilesName) {
   std::string text = to_json(a_batch());
   const auto broken = [&](const std::string& from, const std::string& to) {

@@ -1,39 +1,12 @@
 // The bath: for wet hands. One stage, one picture, one clock, three controls at most.
 import {ask, button, clock, field, make, say, tilePicture, trouble} from './tools.js';
-
-let audio = null;
-function tone(frequency, from, length) {
-  const o = audio.createOscillator();
-  const g = audio.createGain();
-  o.frequency.value = frequency;
-  g.gain.setValueAtTime(0.0001, audio.currentTime + from);
-  g.gain.exponentialRampToValueAtTime(0.5, audio.currentTime + from + 0.02);
-  g.gain.exponentialRampToValueAtTime(0.0001, audio.currentTime + from + length);
-  o.connect(g).connect(audio.destination);
-  o.start(audio.currentTime + from);
-  o.stop(audio.currentTime + from + length);
-}
-// Only a press may switch sound on; any will do, so that a page opened again is heard too.
-function wake() {
-  const Context = window.AudioContext || window.webkitAudioContext;
-  if (!audio && Context) audio = new Context();
-  if (audio) audio.resume();
-}
-const SOUNDS = {
-  soon: () => { tone(660, 0, 0.18); tone(660, 0.28, 0.18); },
-  out: () => { for (let i = 0; i < 6; i++) tone(i % 2 ? 1320 : 990, i * 0.35, 0.3); },
-};
-function sound(which) {
-  document.body.dataset.sounded = ((document.body.dataset.sounded || '') + ' ' + which).trim();
-  if (audio) SOUNDS[which]();
-}
+import {alarm, silent as noSound} from './strip.js';
 
 export async function bathView(root, state) {
   let bath = await ask(`/api/states/${state}/bath`);
   let asked = Date.now();   // when the server told us
   const plan = await ask(`/api/plans/${bath.plan}`).catch(() => null);
   let stepper = null;
-  let told = {soon: false, out: false};
   let lock = null;
 
   const title = make('h1', {}, `${bath.plate_title}: the bath`);
@@ -75,8 +48,6 @@ export async function bathView(root, state) {
     const c = bath.clock;
     return c.elapsed_minutes + (c.paused ? 0 : Math.max(0, Date.now() - asked) / 60000);
   }
-  root.addEventListener('pointerdown', wake);
-  root.addEventListener('keydown', wake);
   // A wet finger taps twice: a second press of the same kind waits for the answer to the first.
   let busy = false;
   async function act(form) {
@@ -97,7 +68,6 @@ export async function bathView(root, state) {
     bath = next;
     asked = Date.now();
     if (other) {
-      told = {soon: false, out: false};
       flash.classList.remove('on', 'soon');
       sure = false;
       callOff.textContent = 'Never was in the bath: call this dip off';
@@ -158,8 +128,7 @@ export async function bathView(root, state) {
     if (c && c.temperature_c !== undefined && document.activeElement !== temperature.input) temperature.input.value = c.temperature_c + 'C';
     callOff.hidden = !c;
     temperature.box.parentElement.hidden = !c && bath.stage === 0;
-    doneList.replaceChildren(...bath.done.map((d) => make('li', {}, `Stage ${d.stage}: ${clock(d.minutes)}${d.note ? ' · ' + d.note : ''}`)));
-    if (!bath.done.length) doneList.replaceChildren(make('li', {class: 'quiet'}, 'none yet'));
+    arrangeDone();
     const shown = c ? c.stage : bath.stage;
     const s = bath.stages[shown - 1];
     picture.hidden = pictureWords.hidden = !s;
@@ -169,26 +138,36 @@ export async function bathView(root, state) {
       if (stepper) stepper.go(shown);
     }
   }
+  // A wrong entry is struck out by a second press on its own button; it stays to be seen.
+  let doneShown = '';
+  function arrangeDone() {
+    const now = JSON.stringify(bath.done);
+    if (now === doneShown) return;
+    doneShown = now;
+    doneList.replaceChildren(...bath.done.map((d) => {
+      const words = `Stage ${d.stage}: ${clock(d.minutes)}${d.note ? ' · ' + d.note : ''}`;
+      if (d.struck) return make('li', {}, make('s', {}, words), ' struck out: it does not count');
+      const strike = button('Strike out', () => {
+        if (strike.dataset.sure) act({do: 'strike', bite: d.bite});
+        else { strike.dataset.sure = '1'; strike.textContent = 'Press again: this dip was not so'; }
+      });
+      strike.setAttribute('aria-label', `Strike out: stage ${d.stage}, ${clock(d.minutes)}`);
+      return make('li', {}, make('span', {}, words), ' ', strike);
+    }));
+    if (!bath.done.length) doneList.replaceChildren(make('li', {class: 'quiet'}, 'none yet'));
+  }
   function tick() {
     const c = bath.clock;
-    silent.hidden = !c || c.paused || (audio && audio.state === 'running');
+    silent.hidden = !c || c.paused || !noSound();
     const total = bath.total_minutes + (c ? elapsedNow() : 0);
     if (c) {
       const left = c.target_minutes - elapsedNow();
       big.textContent = left >= 0 ? clock(left) : '+' + clock(-left);
       big.classList.toggle('over', left < 0);
       below.textContent = `${left >= 0 ? 'left' : 'too long'} · this dip ${clock(c.target_minutes)} · total so far ${clock(total)}`;
-      if (!c.paused && left <= 0.5 && left > 0 && !told.soon) {
-        told.soon = true;
-        if (c.target_minutes > 0.55) { sound('soon'); flash.classList.add('soon'); setTimeout(() => flash.classList.remove('soon'), 1500); say('30 seconds left'); }
-      }
-      if (!c.paused && left <= 0 && !told.out) {
-        told.out = true;
-        sound('out');
-        flash.classList.add('on');
-        say('Out of the bath now');
-        setTimeout(() => flash.classList.remove('on'), 8000);
-      }
+      const news = alarm(c, left);
+      if (news === 'soon') { flash.classList.add('soon'); setTimeout(() => flash.classList.remove('soon'), 1500); }
+      if (news === 'out') { flash.classList.add('on'); setTimeout(() => flash.classList.remove('on'), 8000); }
     } else if (bath.stage > 0) {
       big.textContent = clock(bath.next_dip_minutes);
       big.classList.remove('over');

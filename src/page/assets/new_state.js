@@ -1,5 +1,6 @@
 // A new state: a proof, a drawing, the bath; then the plan.
 import {ask, dropPlace, field, follow, make, size, trouble} from './tools.js';
+import {scannerChoice} from './scanner.js';
 
 export async function newStateView(root, plateId) {
   const book = await ask('/api/book');
@@ -15,6 +16,27 @@ export async function newStateView(root, plateId) {
   const ground = field('Ground', 'ground', {kind: 'select', options: [['fresh', 'fresh: a new ground over the old tones'], ['kept', 'kept: the last ground is still on the plate']]}, 'A plate that was cleaned to be proofed needs a fresh one.');
   const temperature = field('Bath temperature', 'temperature', {placeholder: 'as the wedge’s', autocomplete: 'off'}, 'Like 19C or 66F. Leave it empty if it is as it was for the wedge.');
   const dpi = field('Resolution', 'dpi', {kind: 'number', min: 20, max: 20000, placeholder: 'as in the files'}, 'In dpi, only where the scans have none.');
+  const scanner = scannerChoice(book.scanners);
+  const meant = make('input', {type: 'checkbox', id: 'other-scanner', name: 'other_scanner'});
+  const otherwise = make('div', {class: 'field check', hidden: 'hidden'}, make('label', {for: 'other-scanner'}, meant, ' The wedge was read otherwise, and that is meant: each as its own scanner needs it.'),
+    make('p', {class: 'hint'}, 'Scans that are read otherwise than their wedge get minutes that are wrong by a factor.'));
+  const own = () => (book.batches.find((b) => b.id === Number(batch.value)) || {}).scanner;
+  function fits() {
+    const s = own();
+    otherwise.hidden = !s || !s.recorded || (s.curve ? s.id : 0) === Number(scanner.value) && !(s.curve && !s.id);
+    meant.checked = false;
+  }
+  function asTheWedge() {
+    const s = own();
+    if (s) scanner.input.value = String(s.id);
+    scanner.words.textContent = !s ? 'Without a wedge only tones are compared.' : !s.recorded ? 'The batch does not say how its wedge was read: read the scans as it was read.'
+      : !s.curve ? 'The wedge was read without a curve, so these scans are too.'
+      : s.id ? 'The wedge’s own: taken by itself.' : `The wedge was read with the curve ${s.curve}, which is not kept here: hand in its file first.`;
+    fits();
+  }
+  batch.input.addEventListener('change', asTheWedge);
+  scanner.input.addEventListener('change', fits);
+  asTheWedge();
   const remembered = () => {
     const p = known.get(plate.value);
     metal.input.placeholder = p ? size(p.size_mm) + ', remembered' : '150x110';
@@ -31,7 +53,7 @@ export async function newStateView(root, plateId) {
       dropPlace('Drawing', 'A scan of the second impression that you painted over.', false, ([s]) => { scans.drawing = s || null; outcome.replaceChildren(); })),
     make('div', {class: 'two'}, plate.box, metal.box), names,
     make('div', {class: 'two'}, batch.box, ground.box),
-    make('div', {class: 'two'}, temperature.box, dpi.box),
+    make('div', {class: 'two'}, scanner.box, make('div', {}, temperature.box, dpi.box)), otherwise,
     make('p', {}, go), outcome);
   form.addEventListener('submit', async (e) => {
     e.preventDefault();
@@ -46,7 +68,8 @@ export async function newStateView(root, plateId) {
     go.disabled = true;
     try {
       const started = await ask('/api/states', {plate: plate.value, size: metal.value, proof: scans.proof.scan, drawing: scans.drawing.scan,
-        batch: Number(batch.value), kept_ground: ground.value === 'kept', temperature: temperature.value, dpi: Number(dpi.value) || 0});
+        batch: Number(batch.value), kept_ground: ground.value === 'kept', temperature: temperature.value, dpi: Number(dpi.value) || 0,
+        scanner: Number(scanner.value), other_scanner: meant.checked && !otherwise.hidden});
       const done = await follow(started.work, outcome);
       location.hash = `#/plan/${done.plan}`;
     } catch (e2) {

@@ -4,10 +4,13 @@ import {platesView, plateView} from './plates.js';
 import {newStateView} from './new_state.js';
 import {planView} from './plan.js';
 import {wedgeView, batchView} from './wedge.js';
+import {scannerView} from './scanner.js';
 import {bathView} from './bath.js';
+import {bathStrip} from './strip.js';
 
 const main = document.getElementById('main');
-const views = {plates: platesView, plate: plateView, new: newStateView, plan: planView, wedge: wedgeView, batch: batchView, bath: bathView};
+const views = {plates: platesView, plate: plateView, new: newStateView, plan: planView, wedge: wedgeView, scanner: scannerView, batch: batchView, bath: bathView};
+const lookAtBaths = bathStrip(document.getElementById('strip'), () => (/^#\/bath\//.test(location.hash) ? Number(location.hash.split('/')[2]) : 0));
 let leave = null;
 let turn = 0;
 
@@ -44,6 +47,7 @@ async function show() {
     window.scrollTo(0, 0);
   }
   say(head ? head.textContent : '');
+  lookAtBaths();
 }
 
 takeKey();

@@ -23,7 +23,8 @@ export async function platesView(root) {
   else {
     root.append(make('div', {class: 'empty'},
       make('p', {}, 'The book is empty. In this order:'),
-      make('ol', {}, make('li', {}, make('a', {href: '#/wedge'}, 'Measure a wedge'), ' of the bath you use: it says what so many minutes do.'),
+      make('ol', {}, make('li', {}, make('a', {href: '#/scanner'}, 'Measure your scanner'), ' with a grey scale, if you have one.'),
+        make('li', {}, make('a', {href: '#/wedge'}, 'Measure a wedge'), ' of the bath you use: it says what so many minutes do.'),
         make('li', {}, make('a', {href: '#/new'}, 'Hand in a proof and the drawing'), ' that was painted over a second impression: the plan comes of them.'),
         make('li', {}, 'Bite by the plan, print, and hand in the next proof.'))));
   }
@@ -97,8 +98,9 @@ async function statePart(s, layer, together) {
     facts.append(make('li', {}, make('a', {href: `#/plan/${s.plan.id}`}, 'Plan'), `: ${n === 1 ? '1 stage' : n + ' stages'}${n ? ', ' + s.plan.stages[n - 1].total + ' in all' : ''}${s.plan.by_hand ? `, ${s.plan.by_hand} changes by hand` : ''}`));
     facts.append(make('li', {}, `Mean gap ${s.plan.outlook.mean_gap_before.toFixed(2)} D before, ${s.plan.outlook.mean_gap_after.toFixed(2)} D expected after`));
   }
-  for (const b of s.bites) facts.append(make('li', {}, `Bitten, stage ${b.stage}: ${b.time}${b.temperature_c ? ` at ${b.temperature_c.toFixed(1)} °C` : ''}${b.note ? ' (' + b.note + ')' : ''}`));
-  for (const l of s.lowerings) facts.append(make('li', {}, `Lowered: ${l.how}${l.region ? ', region ' + l.region : ''}`));
+  const entry = (words, struck) => facts.append(struck ? make('li', {}, make('s', {}, words), ' struck out') : make('li', {}, words));
+  for (const b of s.bites) entry(`Bitten, stage ${b.stage}: ${b.time}${b.temperature_c ? ` at ${b.temperature_c.toFixed(1)} °C` : ''}${b.note ? ' (' + b.note + ')' : ''}`, b.struck);
+  for (const l of s.lowerings) entry(`Lowered: ${l.how}${l.region ? ', region ' + l.region : ''}`, l.struck);
   part.append(facts);
   if (s.plan && s.plan.stages.length) part.append(make('p', {}, make('a', {class: 'button', href: `#/bath/${s.id}`}, 'The bath')));
   return {part, open: magnified ? magnified.open : () => {}};

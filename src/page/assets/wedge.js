@@ -1,8 +1,10 @@
 // The wedge: what so many minutes in this bath do.
 import {ask, dropPlace, field, follow, make, trouble} from './tools.js';
+import {scannerChoice} from './scanner.js';
 
 export async function wedgeView(root) {
   let scans = [];
+  const book = await ask('/api/book');
   root.append(make('h1', {}, 'Wedge'), make('p', {}, 'One wedge for each newly mixed bath: a strip of the same metal with the same ground, bitten step by step, printed as you print the plate.'));
   const name = field('Name of the batch', 'name', {required: true, autocomplete: 'off', placeholder: 'ferric november'});
   const times = field('Times of the steps', 'times', {required: true, autocomplete: 'off', placeholder: '0s,15s,30s,1min,2min,4min,8min,16min'}, 'One for each step in the order they lie, with a unit: 15s, 2.5min or 2:30.');
@@ -12,11 +14,15 @@ export async function wedgeView(root) {
   const temperature = field('Temperature', 'temperature', {placeholder: '20C'});
   const metal = field('Metal', 'metal', {placeholder: 'copper'});
   const ground = field('Ground', 'ground', {placeholder: 'rosin'});
+  const scanner = scannerChoice(book.scanners);
+  scanner.words.textContent = book.scanners.length ? 'The one of the scanner and settings that these scans were made with. Proofs must be read with the same.'
+    : 'Without one the files’ own profile is trusted; a measured curve is surer.';
+  const dpi = field('Resolution', 'dpi', {kind: 'number', min: 20, max: 20000, placeholder: 'as in the files'}, 'In dpi, only where the scans have none.');
   const go = make('button', {type: 'submit', class: 'button strong'}, 'Measure the wedge');
   const outcome = make('div', {class: 'outcome', 'aria-live': 'polite'});
   const form = make('form', {class: 'form', novalidate: true},
     dropPlace('Scans of the wedge', 'One print, or several of the same wedge.', true, (s) => { scans = s; }),
-    name.box, times.box, kind.box, make('div', {class: 'two'}, mordant.box, strength.box), make('div', {class: 'two'}, temperature.box, metal.box), ground.box,
+    name.box, times.box, kind.box, make('div', {class: 'two'}, mordant.box, strength.box), make('div', {class: 'two'}, temperature.box, metal.box), make('div', {class: 'two'}, ground.box, dpi.box), scanner.box,
     make('p', {}, go), outcome);
   form.addEventListener('submit', async (e) => {
     e.preventDefault();
@@ -27,7 +33,7 @@ export async function wedgeView(root) {
     go.disabled = true;
     try {
       const started = await ask('/api/wedges', {scans: scans.map((s) => s.scan), name: name.value, times: times.value, dips: kind.value === 'dips',
-        mordant: mordant.value, strength: strength.value, temperature: temperature.value, metal: metal.value, ground: ground.value});
+        mordant: mordant.value, strength: strength.value, temperature: temperature.value, metal: metal.value, ground: ground.value, scanner: Number(scanner.value), dpi: Number(dpi.value) || 0});
       const done = await follow(started.work, outcome);
       location.hash = `#/batch/${done.batch}`;
     } catch (e2) {
@@ -41,6 +47,10 @@ export async function wedgeView(root) {
 export async function batchView(root, id) {
   const b = await ask(`/api/batches/${id}`);
   root.append(make('h1', {}, b.name), make('p', {class: 'quiet'}, [b.mordant, b.strength, b.temperature_c ? b.temperature_c + ' °C' : '', b.metal, b.ground].filter(Boolean).join(' · ')));
+  if (b.scanner) {
+    root.append(make('p', {class: 'quiet'}, !b.scanner.recorded ? 'Scanner curve: not recorded.' : !b.scanner.curve ? 'Read without a scanner curve.'
+      : `Read with the scanner curve ${b.scanner.curve}${b.scanner.id ? '' : ', which is not kept here'}.`));
+  }
   if (b.curve_svg) {
     // As a picture: its own text and styles stay inside it.
     const src = URL.createObjectURL(new Blob([b.curve_svg], {type: 'image/svg+xml'}));
