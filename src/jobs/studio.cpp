@@ -259,7 +259,7 @@ Result<fs::path> scanner_for(const Studio& studio, const fs::path& batch, const 
   if (!differ) return std::unexpected(differ.error());
   if (!*differ) return chosen;
   return refuse(ProblemKind::data,
-                fmt::format("{}: the minutes would be wrong by a factor", **differ),
+                fmt::format("The minutes would be wrong by a factor: {}", **differ),
                 "Choose the wedge's own curve, or measure the wedge again. If each was read as its "
                 "own scanner needs it, say so below the curve.");
 }

@@ -181,7 +181,7 @@ test('a new state is planned from two scans', async () => {
   await curve.selectOption('0');
   await page.getByLabel(/The wedge was read otherwise/).waitFor();
   await page.getByRole('button', {name: 'Make the plan'}).click();
-  await page.getByText(/the minutes would be wrong by a factor/).waitFor({timeout: 30000});
+  await page.getByText(/The minutes would be wrong by a factor/).waitFor({timeout: 30000});
   await look(page, 'new-state-refused');
   await curve.selectOption('1');
   await page.getByRole('button', {name: 'Make the plan'}).click();

@@ -149,7 +149,7 @@ export async function bathView(root, state) {
       if (d.struck) return make('li', {}, make('s', {}, words), ' struck out: it does not count');
       const strike = button('Strike out', () => {
         if (strike.dataset.sure) act({do: 'strike', bite: d.bite});
-        else { strike.dataset.sure = '1'; strike.textContent = 'Press again: this dip was not so'; }
+        else { strike.dataset.sure = '1'; strike.textContent = 'Press again: this dip was not so'; strike.removeAttribute('aria-label'); }
       });
       strike.setAttribute('aria-label', `Strike out: stage ${d.stage}, ${clock(d.minutes)}`);
       return make('li', {}, make('span', {}, words), ' ', strike);

@@ -21,17 +21,19 @@ export async function newStateView(root, plateId) {
   const otherwise = make('div', {class: 'field check', hidden: 'hidden'}, make('label', {for: 'other-scanner'}, meant, ' The wedge was read otherwise, and that is meant: each as its own scanner needs it.'),
     make('p', {class: 'hint'}, 'Scans that are read otherwise than their wedge get minutes that are wrong by a factor.'));
   const own = () => (book.batches.find((b) => b.id === Number(batch.value)) || {}).scanner;
+  // Said beside the choice: why this curve, or that it is not the wedge's.
   function fits() {
     const s = own();
-    otherwise.hidden = !s || !s.recorded || (s.curve ? s.id : 0) === Number(scanner.value) && !(s.curve && !s.id);
+    const alike = s && s.recorded && (s.curve ? s.id !== 0 && s.id === Number(scanner.value) : Number(scanner.value) === 0);
+    otherwise.hidden = !s || !s.recorded || alike;
     meant.checked = false;
+    scanner.words.textContent = !s ? 'Without a wedge only tones are compared.' : !s.recorded ? 'The batch does not say how its wedge was read: read the scans as it was read.'
+      : s.curve && !s.id ? `The wedge was read with the curve ${s.curve}, which is not kept here: hand in its file first.`
+      : !alike ? 'The wedge was read otherwise.' : s.curve ? 'The wedge’s own: taken by itself.' : 'The wedge was read without a curve, so these scans are too.';
   }
   function asTheWedge() {
     const s = own();
     if (s) scanner.input.value = String(s.id);
-    scanner.words.textContent = !s ? 'Without a wedge only tones are compared.' : !s.recorded ? 'The batch does not say how its wedge was read: read the scans as it was read.'
-      : !s.curve ? 'The wedge was read without a curve, so these scans are too.'
-      : s.id ? 'The wedge’s own: taken by itself.' : `The wedge was read with the curve ${s.curve}, which is not kept here: hand in its file first.`;
     fits();
   }
   batch.input.addEventListener('change', asTheWedge);

@@ -66,9 +66,7 @@ async function oneScanner(root, id) {
   const s = await ask(`/api/scanners/${id}`);
   root.append(make('h1', {}, s.name), make('p', {class: 'quiet'}, `Scanner curve · measured at ${s.bits} bits · ${s.patches.length} patches`));
   const src = URL.createObjectURL(new Blob([s.curve_svg], {type: 'image/svg+xml'}));
-  const worst = Math.max(...s.patches.map((p) => Math.abs(p.residual)));
-  root.append(make('img', {class: 'curve', src, alt: `The scanner’s codes against density, ${s.patches.length} patches`}),
-    make('p', {}, 'The curve passes the patches within ', make('b', {}, worst.toFixed(3) + ' D'), '.'));
+  root.append(make('img', {class: 'curve', src, alt: `The scanner’s codes against density, ${s.patches.length} patches`}));
   if (s.notes.length) root.append(make('h2', {}, 'Notes'), make('ul', {}, ...s.notes.map((n) => make('li', {}, n))));
   root.append(make('p', {}, 'Read the wedge and every proof with it.'), make('p', {class: 'go'}, make('a', {class: 'button strong', href: '#/wedge'}, 'Measure a wedge'), ' ', make('a', {class: 'button', href: '#/scanner'}, 'All curves')));
 }
