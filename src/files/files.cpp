@@ -248,7 +248,8 @@ Result<void> put_whole(const fs::path& written, const fs::path& file) {
     ::unlink(written.c_str());
     return cannot_create(file, error);
   }
-  if ((error = sync_folder(folder_of(file)))) return cannot_create(file, error);
+  error = sync_folder(folder_of(file));
+  if (error) return cannot_create(file, error);
   return {};
 }
 

@@ -4,9 +4,10 @@
 
 namespace rebite {
 
-double lightness(double y) {
+double lightness(double relative_luminance) {
   constexpr double kappa = 24389.0 / 27.0;
   constexpr double epsilon = 216.0 / 24389.0;
+  const double y = relative_luminance;
   return y > epsilon ? 116.0 * std::cbrt(y) - 16.0 : kappa * y;
 }
 

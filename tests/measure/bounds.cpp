@@ -100,7 +100,8 @@ int large(const fs::path& folder) {
       fs::remove_all(folder / "plan");
       const Ended ended = faults::run_program(
           words, {.max_memory = gib << 30, .give_up = std::chrono::seconds(900)});
-      const std::string said = ended.err.substr(0, ended.err.find('\n'));
+      const auto from = std::min(ended.err.rfind("rebite: "), ended.err.size());
+      const std::string said = ended.err.substr(from, ended.err.find('\n', from) - from);
       std::printf("| %s | %s | %d | %.1f | %.0f | %s |\n",
                   words[0].c_str(),
                   gib ? (std::to_string(gib) + " GiB").c_str() : "free",
@@ -109,7 +110,7 @@ int large(const fs::path& folder) {
                   static_cast<double>(ended.peak_kib) / 1024,
                   said.c_str());
       std::fflush(stdout);
-      const bool told = ended.code == 0 || (ended.code > 0 && said.starts_with("rebite: "));
+      const bool told = ended.code == 0 || (ended.code > 0 && !said.empty());
       const bool nothing = ended.code == 0 || !fs::exists(folder / "plan");
       broken += ended.hung || ended.signal || !told || !nothing;
     }
