@@ -171,6 +171,8 @@ try {
   const [cx, cy] = [box.x + box.width / 2, box.y + Math.min(box.height, 900) / 2];
   await page.evaluate(() => {
     window.frames_ms = [];
+    window.tasks_ms = [];   // the page's own work, where it held up the window for more than 50 ms
+    new PerformanceObserver((list) => window.tasks_ms.push(...list.getEntries().map((e) => e.duration))).observe({type: 'longtask'});
     let last = performance.now();
     const frame = (now) => { window.frames_ms.push(now - last); last = now; window.measuring && requestAnimationFrame(frame); };
     window.measuring = true;
@@ -187,11 +189,13 @@ try {
     }
     await page.mouse.up();
   }
-  const frames = await page.evaluate(() => { window.measuring = false; return window.frames_ms; });
+  const [frames, tasks] = await page.evaluate(() => { window.measuring = false; return [window.frames_ms, window.tasks_ms]; });
   frames.shift();
   const sorted = frames.slice().sort((a, b) => a - b);
   const share = (q) => Number(sorted[Math.min(sorted.length - 1, Math.floor(q * sorted.length))].toFixed(1));
-  measured.panning = {frames: frames.length, median_ms: share(0.5), p99_ms: share(0.99), worst_ms: share(1), over_100_ms: frames.filter((f) => f > 100).length};
+  measured.panning = {frames: frames.length, median_ms: share(0.5), p99_ms: share(0.99), worst_ms: share(1), over_100_ms: frames.filter((f) => f > 100).length,
+    own_work_over_50_ms: tasks.length, own_work_worst_ms: Math.round(Math.max(0, ...tasks))};
+  measured.load = Number(fs.readFileSync('/proc/loadavg', 'utf8').split(' ')[0]);
   await page.waitForTimeout(1000);
   const windows = renderers().filter((p) => !before.includes(p));
   const metrics = await (await page.context().newCDPSession(page)).send('Runtime.getHeapUsage');
