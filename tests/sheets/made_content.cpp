@@ -417,6 +417,7 @@ wedge::Batch made_batch() {
                  Density::of(solid),
                  0.018,
                  {},
+                 {},
                  {}};
   const double times[] = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 24};
   for (int i = 0; i < 9; ++i) {
