@@ -30,17 +30,16 @@ struct Ladder {
   MatrixXd covariance;
 };
 
-Ladder ladder_of(const std::vector<WedgeStep>& steps, const FitOptions& options) {
+Ladder ladder_of(const std::vector<WedgeStep>& steps, const StepPlaces& places) {
   Ladder l;
   const auto n = static_cast<Index>(steps.size());
-  l.covariance = MatrixXd::Zero(n, n);
+  l.covariance = wiping_correlation(steps.size(), places);
   for (Index i = 0; i < n; ++i) {
     const WedgeStep& s = steps[static_cast<std::size_t>(i)];
     l.minutes.push_back(s.time.in_minutes());
     l.density.push_back(s.density.value());
     for (Index j = 0; j < n; ++j) {
-      const double shared = s.wiping_sd * steps[static_cast<std::size_t>(j)].wiping_sd;
-      l.covariance(i, j) = shared * std::pow(options.wiping_correlation, std::abs(i - j));
+      l.covariance(i, j) *= s.wiping_sd * steps[static_cast<std::size_t>(j)].wiping_sd;
     }
     l.covariance(i, i) = s.sd * s.sd;
   }
@@ -61,6 +60,16 @@ Spread spread_of(double chi2, int residual_dof, double prior_dof) {
   const double scale = (prior_dof + chi2) / dof;
   const boost::math::students_t t(dof);
   return {scale, boost::math::quantile(t, 0.95) / ToneCurve::z90};
+}
+
+// The same for the band. Wiping is smooth, so a smooth curve takes it up and leaves little about
+// itself: scatter that is less than told says nothing then, and none of its degrees count.
+Spread band_spread(const SaturatingFit& fit, const std::vector<WedgeStep>& steps, double prior) {
+  const bool shared = std::any_of(
+      steps.begin(), steps.end(), [](const WedgeStep& s) { return s.wiping_sd > 0; });
+  if (!shared || std::isinf(prior)) return spread_of(fit.chi2, fit.degrees_of_freedom, prior);
+  const double chi2 = std::max(fit.chi2, static_cast<double>(fit.degrees_of_freedom));
+  return {spread_of(chi2, fit.degrees_of_freedom, prior).scale, spread_of(0, 0, prior).factor};
 }
 
 double lack_of_fit_p(double chi2, int residual_dof, double prior_dof) {
@@ -249,8 +258,8 @@ std::vector<std::pair<std::string, double>> parameters_of(const SaturatingForm& 
 }
 
 // Where no sd is told: that of the scatter about the form, and at least what a print usually shows.
-void give_spread(std::vector<WedgeStep>& steps, const FitOptions& options) {
-  const Ladder l = ladder_of(steps, options);
+void give_spread(std::vector<WedgeStep>& steps, const StepPlaces& places) {
+  const Ladder l = ladder_of(steps, places);
   SaturatingOptions o;
   o.fit_beta = steps.size() >= 5;
   const SaturatingFit fit = fit_saturating(l.minutes, l.density, l.covariance, o);
@@ -271,7 +280,7 @@ Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOpti
   if (no_sd) {
     // A handful of steps beyond the parameters says little: what prints usually show counts as two.
     o.sd_degrees_of_freedom = 2;
-    give_spread(*usable, o);
+    give_spread(*usable, o.places_mm);
   }
   auto order = check_order(*usable);
   if (!order) return std::unexpected(order.error());
@@ -293,7 +302,7 @@ Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOpti
   if (no_sd) {
     for (WedgeStep& s : kept) s.sd = usual_print_sd;
   }
-  const Ladder l = ladder_of(kept, o);
+  const Ladder l = ladder_of(kept, o.places_mm);
   FormChoice choice = choose_form(l, o);
   FitSummary summary;
   summary.chi2 = choice.fit.chi2;
@@ -310,9 +319,7 @@ Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOpti
   if (fits) {
     summary.notes.insert(summary.notes.end(), choice.notes.begin(), choice.notes.end());
     table = saturating_table(
-        choice,
-        l.minutes,
-        spread_of(choice.fit.chi2, choice.fit.degrees_of_freedom, o.sd_degrees_of_freedom));
+        choice, l.minutes, band_spread(choice.fit, kept, o.sd_degrees_of_freedom));
     parameters = parameters_of(choice.fit.form);
   } else {
     summary.notes.push_back(

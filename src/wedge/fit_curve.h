@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "wedge/tone_curve.h"
+#include "wedge/wiping.h"
 
 namespace rebite::wedge {
 
@@ -26,9 +27,8 @@ struct FitOptions {
   // this is not used: the scatter tells the spread, with a print's usual 0.02 D counting as two
   // observations.
   double sd_degrees_of_freedom = std::numeric_limits<double>::infinity();
-  // Correlation of the wiping of neighbouring steps; falls as its powers further along the ladder.
-  // Common practice, no source: wiping varies over a hand's breadth, steps are 10 to 20 mm wide.
-  double wiping_correlation = 0.6;
+  // Where the steps lie on the print: near ones share their wiping (wiping_sd), see wiping.h.
+  StepPlaces places_mm;
   // Chance at which a curve of the right form is still called unfit.
   double lack_of_fit_level = 0.01;
 };
@@ -40,7 +40,8 @@ struct FitOptions {
 // regularised where the steps do not fix them, with a note); a lack-of-fit test (chi-square where
 // the sd are known, else F); where it fails the monotone form through the isotonic means. The
 // 90 % band holds the covariance of the parameters, Student's t for few degrees of freedom, and for
-// the monotone form what lies open between the steps. The curve ends at the last step or at the
+// the monotone form what lies open between the steps. Where steps share their wiping a scatter less
+// than told does not narrow it: a smooth curve takes smooth wiping up. The curve ends at the last step or at the
 // peak before over-bite; useful_until is where the gain to the end is no longer worth having.
 // Refuses (data): fewer than 3 steps, times that do not rise, steps out of order beyond their
 // noise, a wedge whose tone does not rise at all.

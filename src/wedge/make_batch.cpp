@@ -10,34 +10,12 @@
 namespace rebite::wedge {
 namespace {
 
-// On how many observations the steps' sd rest. Neighbouring steps are wiped in one stroke, so two
-// of them count as about one.
-double spread_dof(std::size_t impressions, std::size_t steps) {
-  if (impressions < 2) return 4;  // an assumption, worth no more than that
-  return static_cast<double>(impressions - 1) * std::max(1.0, static_cast<double>(steps) / 2);
-}
-
-// How much neighbouring steps share of a print's wiping, seen in how the impressions differ along
-// the wedge: narrow steps share more of a stroke. Never less than is assumed without that.
-double shared_wiping(const std::vector<std::vector<FoundStep>>& impressions, double assumed) {
-  const auto m = static_cast<double>(impressions.size());
-  if (impressions.size() < 2) return assumed;
-  const std::size_t n = impressions.front().size();
-  std::vector<double> mean(n, 0.0);
-  for (const auto& steps : impressions) {
-    for (std::size_t i = 0; i < n; ++i) mean[i] += steps[i].tone.density.value() / m;
-  }
-  double together = 0, squares = 0;
-  for (const auto& steps : impressions) {
-    const auto off = [&](std::size_t i) { return steps[i].tone.density.value() - mean[i]; };
-    for (std::size_t i = 1; i < n; ++i) {
-      if (steps[i].row != steps[i - 1].row) continue;
-      together += off(i) * off(i - 1);
-      squares += 0.5 * (off(i) * off(i) + off(i - 1) * off(i - 1));
-    }
-  }
-  constexpr double most = 0.95;  // the matrix of all of them must stay solvable
-  return squares > 0 ? std::clamp(together / squares, assumed, most) : assumed;
+// On how many observations the steps' sd rest. Steps that were wiped in one stroke count less.
+double spread_dof(std::size_t impressions, const StepPlaces& places) {
+  // Assumed: mostly between half and one and a half times that, which is what 8 observations tell.
+  if (impressions < 2) return 8;
+  return static_cast<double>(impressions - 1) *
+         independent_places(wiping_correlation(places.size(), places));
 }
 
 double print_spread(const std::vector<WedgeStep>& steps, std::size_t impressions) {
@@ -72,16 +50,16 @@ Result<void> check_unbitten(const std::vector<std::vector<FoundStep>>& impressio
 }
 
 Density full_ink(const std::vector<std::vector<FoundStep>>& impressions, const ToneCurve& curve) {
-  double median = 0;
+  double spots = 0;
   for (const auto& steps : impressions) {
     const auto darkest = std::max_element(steps.begin(), steps.end(), [](auto& a, auto& b) {
       return a.tone.density < b.tone.density;
     });
-    median += darkest->median.value() / static_cast<double>(impressions.size());
+    spots += darkest->darkest_spots.value() / static_cast<double>(impressions.size());
   }
   // A tone as dark as the curve's end must still leave a trace of land, or no bite could reach it.
   constexpr double trace = 0.01;
-  double solid = std::max(median, curve.table().density.back() + trace);
+  double solid = std::max(spots, curve.table().density.back() + trace);
   for (const auto& [name, value] : curve.parameters()) {
     // The end tone only where the ladder comes near it: else it is a guess far past the steps.
     if (name == "d1" && value < curve.table().density.back() + 0.1) {
@@ -119,14 +97,15 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   if (impressions.empty()) {
     return refuse(ProblemKind::usage, "No wedge scan was given.", "Give at least one scan.");
   }
-  auto steps = steps_in_time(impressions, times);
-  if (!steps) return std::unexpected(steps.error());
+  auto placed = placed_steps_in_time(impressions, times);
+  if (!placed) return std::unexpected(placed.error());
+  std::vector<WedgeStep>* steps = &placed->steps;
   if (auto ok = check_unbitten(impressions, steps->front()); !ok) {
     return std::unexpected(ok.error());
   }
   FitOptions options;
-  options.sd_degrees_of_freedom = spread_dof(impressions.size(), steps->size());
-  options.wiping_correlation = shared_wiping(impressions, options.wiping_correlation);
+  options.sd_degrees_of_freedom = spread_dof(impressions.size(), placed->places_mm);
+  options.places_mm = placed->places_mm;
   auto fitted = fit_curve(*steps, options);
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;

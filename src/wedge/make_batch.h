@@ -24,8 +24,8 @@ inline constexpr double assumed_print_spread = 0.02;
 // steps_in_time, then fit_curve, then:
 //  noise_density: the pooled spread between impressions; with one impression assumed_print_spread
 //    and a note.
-//  solid: full ink. The darkest of the median pixel of the darkest step (grain leaves specks of
-//    land that lighten the mean, seldom the median), the fitted end tone, and the darkest step.
+//  solid: full ink. The darkest of: the darkest step's darkest spots (grain leaves specks of land
+//    that lighten the mean), the fitted end tone, and the darkest step.
 //  overlap: the assumed rule until a crossed wedge is given (crossed_wedge.h).
 // Refuses what those refuse.
 Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,

@@ -8,18 +8,24 @@
 namespace rebite::wedge {
 namespace {
 
-Density median_pixel(const cv::Mat1f& relative, const cv::Rect& where, const cv::Mat1b& mask) {
+// Reflectance that one spot in twenty is darker than; spots are squares of about 0.2 mm.
+Density darkest_spots(const cv::Mat1f& relative,
+                      const cv::Rect& where,
+                      const cv::Mat1b& mask,
+                      int side) {
   std::vector<float> v;
-  for (int y = where.y; y < where.br().y; ++y) {
-    for (int x = where.x; x < where.br().x; ++x) {
-      const float r = relative(y, x);
-      if (mask(y, x) && !std::isnan(r)) v.push_back(r);
+  for (int y = where.y; y + side <= where.br().y; y += side) {
+    for (int x = where.x; x + side <= where.br().x; x += side) {
+      const cv::Rect spot(x, y, side, side);
+      if (cv::countNonZero(mask(spot)) < side * side) continue;
+      const auto mean = static_cast<float>(cv::mean(relative(spot))[0]);
+      if (!std::isnan(mean)) v.push_back(mean);
     }
   }
   if (v.empty()) return Density::of(0);
-  const auto middle = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), middle, v.end());
-  return Density::of_reflectance(std::max(static_cast<double>(*middle), 1e-4));
+  const auto at = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 20);
+  std::nth_element(v.begin(), at, v.end());
+  return Density::of_reflectance(std::max(static_cast<double>(*at), 1e-4));
 }
 
 }  // namespace
@@ -39,6 +45,9 @@ FoundStep measure_cell(const scan::DensityImage& scan,
   const double x1 = x0 + cell.width, y1 = y0 + cell.height;
   const cv::Point2d corners[4] = {
       frame.to_scan(x0, y0), frame.to_scan(x1, y0), frame.to_scan(x1, y1), frame.to_scan(x0, y1)};
+  for (const cv::Point2d& c : corners) {
+    step.centre_mm += 0.25 * cv::Point2d(c.x / scan.px_per_mm_x(), c.y / scan.px_per_mm_y());
+  }
   std::vector<cv::Point> polygon;
   constexpr int shift = 4;
   for (std::size_t i = 0; i < 4; ++i) {
@@ -54,7 +63,8 @@ FoundStep measure_cell(const scan::DensityImage& scan,
   // Blocks of about 1.2 mm: several grains wide, so that blocks err on their own.
   const int block = std::max(4, cvRound(1.2 * scan.px_per_mm_x()));
   step.tone = scan::mean_tone(scan.relative, where, mask, block);
-  step.median = median_pixel(scan.relative, where, mask);
+  const int spot = std::max(1, cvRound(0.2 * scan.px_per_mm_x()));
+  step.darkest_spots = darkest_spots(scan.relative, where, mask, spot);
   return step;
 }
 

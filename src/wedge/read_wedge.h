@@ -9,6 +9,7 @@
 
 #include "scan/density_image.h"
 #include "wedge/tone_curve.h"
+#include "wedge/wiping.h"
 
 namespace rebite::wedge {
 
@@ -24,8 +25,10 @@ struct FoundStep {
   std::array<cv::Point2f, 4> corners_px;  // trimmed quadrilateral that was measured
   scan::TonePatch tone;
   int row = 0, column = 0;  // place in the wedge: one or two rows
-  // The step's median pixel: in a dark step full ink, where the mean still holds specks of land.
-  Density median = Density::of(0);
+  cv::Point2d centre_mm;    // from the scan's top-left corner
+  // What nineteen of twenty spots of 0.2 mm are lighter than: in a dark step full ink, where the
+  // mean still holds specks of land, and a single pixel at a high resolution the ink's own grain.
+  Density darkest_spots = Density::of(0);
   bool seen = true;  // false: cannot be told from the unbitten metal beside it
   // What the metal beside the wedge prints there (the darker side); none where only paper shows.
   std::optional<Density> metal;
@@ -53,5 +56,12 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge, const
 // step that could not be measured, steps out of order beyond their noise (named).
 Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
                                              const std::vector<BiteTime>& times);
+// The same with where each lies on the first impression.
+struct PlacedSteps {
+  std::vector<WedgeStep> steps;
+  StepPlaces places_mm;
+};
+Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
+                                         const std::vector<BiteTime>& times);
 
 }  // namespace rebite::wedge

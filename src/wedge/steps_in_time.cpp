@@ -114,6 +114,13 @@ std::vector<double> steadied_spread(const std::vector<Pooled>& steps, std::size_
 
 Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
                                              const std::vector<BiteTime>& times) {
+  auto placed = placed_steps_in_time(impressions, times);
+  if (!placed) return std::unexpected(placed.error());
+  return std::move(placed->steps);
+}
+
+Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
+                                         const std::vector<BiteTime>& times) {
   assert(!impressions.empty());
   for (const auto& steps : impressions) {
     if (steps.size() != times.size()) {
@@ -150,7 +157,7 @@ Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<Found
   }
   const std::vector<double> spread = steadied_spread(steps, impressions.size());
   const double root = std::sqrt(static_cast<double>(impressions.size()));
-  std::vector<WedgeStep> out;
+  PlacedSteps out;
   for (const std::size_t i : time) {
     const std::size_t at = best[i];
     const Pooled& p = steps[at];
@@ -162,9 +169,11 @@ Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<Found
     s.between_sd = impressions.size() < 2 ? 0 : p.between;
     s.grain_sd = p.grain_sd;
     s.px = p.px;
-    out.push_back(s);
+    out.steps.push_back(s);
+    const cv::Point2d& centre = impressions.front()[at].centre_mm;
+    out.places_mm.push_back({centre.x, centre.y});
   }
-  if (auto order = check_order(out); !order) return std::unexpected(order.error());
+  if (auto order = check_order(out.steps); !order) return std::unexpected(order.error());
   return out;
 }
 

@@ -143,8 +143,10 @@ StripBorders cut_strips(const WedgeFrame& frame, const cv::Rect& box, bool along
   cv::Mat1b inside = frame.inside;
   cv::Rect r = box & cv::Rect(0, 0, tone.cols, tone.rows);
   if (along_y) {
-    tone = tone.t();
-    inside = inside.t();
+    // Into pictures of their own: `tone = tone.t()` would turn the frame's own pixels where the
+    // frame is square.
+    tone = cv::Mat1f(frame.tone.t());
+    inside = cv::Mat1b(frame.inside.t());
     r = {r.y, r.x, r.height, r.width};
   }
   StripBorders borders;

@@ -139,6 +139,20 @@ INSTANTIATE_TEST_SUITE_P(
                       CrossedCase{"to_the_edge", 1, 1.0, {0, 0.5, 1, 2, 4}, {0, 0.5, 1, 2}, 0}),
     [](const auto& test) { return test.param.name; });
 
+// At about 45 degrees the picture is square, and was turned over under the search: 10 of 120 crossed
+// wedges were refused as showing 5 by 5 strips.
+TEST(CrossedScan45, ASquarePictureIsReadToo) {
+  maker::Scanner scanner;
+  scanner.channels = 1;
+  scanner.dpi = 120;
+  scanner.turn_deg = 45;
+  const auto image = through_a_file(maker::print_crossed({}, {}, scanner));
+  ASSERT_EQ(image.relative.rows, image.relative.cols);
+  const auto read = read_crossed(
+      image, {minutes_list({0, 0.5, 1, 2, 4}), minutes_list({0, 0.5, 1, 2})});
+  EXPECT_TRUE(read) << read.error().what;
+}
+
 TEST(CrossedScanRefused, NumbersOrderAndPictures) {
   maker::Scanner scanner;
   scanner.channels = 1;

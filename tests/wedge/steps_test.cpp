@@ -2,8 +2,11 @@
 // refusing what is no wedge.
 #include <gtest/gtest.h>
 
+#include <opencv2/core.hpp>
+
 #include "tests/wedge/made_wedge.h"
 #include "tests/wedge/random_wedge.h"
+#include "wedge/make_batch.h"
 
 namespace rebite::wedge {
 namespace {
@@ -61,6 +64,67 @@ INSTANTIATE_TEST_SUITE_P(PlateMaker,
                                            WedgeCase{"set_apart", -1, false, 1.42, 3},
                                            WedgeCase{"coarse_scan", 3, false, 1.42, 0, 150}),
                          [](const auto& test) { return test.param.name; });
+
+// Full ink is what lies between the last specks of land, not the step's mean, nor a pixel that holds
+// a speck: it was read 0.1 D too light.
+TEST(FindSteps, FullInkIsReadBetweenTheSpecksOfLand) {
+  for (const double dpi : {120.0, 300.0}) {
+    maker::WedgeSpec spec;
+    spec.minutes = ladder;
+    spec.curve.d1 = 1.40;
+    spec.curve.solid = 1.52;
+    maker::Impression sheet;
+    sheet.wiping_density = 0;
+    maker::Scanner scanner;
+    scanner.channels = 1;
+    scanner.dpi = dpi;
+    const auto image = through_a_file(maker::print_wedge(spec, sheet, scanner));
+    FindOptions options;
+    options.steps = static_cast<int>(ladder.size());
+    options.unbitten = true;
+    const auto found = find_steps(image, options);
+    ASSERT_TRUE(found) << found.error().what;
+    const auto batch = make_batch({*found}, minutes_list(ladder), {});
+    ASSERT_TRUE(batch) << batch.error().what;
+    EXPECT_NEAR(batch->solid.value(), spec.curve.solid, 0.05) << dpi << " dpi";
+  }
+}
+
+// Two wedges on one plate are found only where a window says which.
+TEST(FindSteps, AWindowSaysWhichOfTwoWedges) {
+  maker::WedgeSpec spec;
+  spec.minutes = {0, 0.5, 1, 2, 4, 8};
+  spec.step = {11, 16};
+  maker::Plate plate = maker::wedge_plate(spec);
+  cv::Mat1f& minutes = plate.bites.front().minutes;
+  const double height = plate.size.height;
+  cv::Mat1f two(2 * minutes.rows, minutes.cols, 0.F);
+  minutes.copyTo(two(cv::Rect(0, 0, minutes.cols, minutes.rows)));
+  cv::flip(minutes, minutes, 1);
+  minutes *= 0.5F;  // the lower one was bitten half as long, the other way round
+  minutes.copyTo(two(cv::Rect(0, minutes.rows, minutes.cols, minutes.rows)));
+  minutes = two;
+  plate.size.height *= 2;
+  maker::Scanner scanner;
+  scanner.channels = 1;
+  scanner.dpi = 150;
+  const maker::Impression sheet;
+  const auto made = maker::print_proof(plate, sheet, scanner);
+  std::vector<double> halves;
+  for (const double m : spec.minutes) halves.push_back(m / 2);
+  for (const bool lower : {false, true}) {
+    const double top = sheet.margin_mm + (lower ? height : 0);
+    const cv::Rect2d window(sheet.margin_mm, top, plate.size.width, height);
+    const auto steps = read_made(made, lower ? halves : spec.minutes, nullptr, window);
+    ASSERT_TRUE(steps) << steps.error().what;
+    for (const WedgeStep& s : *steps) {
+      EXPECT_NEAR(s.density.value(), plate.curve.density(s.time.in_minutes()), 0.06);
+    }
+  }
+  const auto outside = read_made(made, spec.minutes, nullptr, cv::Rect2d(500, 500, 20, 20));
+  ASSERT_FALSE(outside);
+  EXPECT_EQ(outside.error().kind, ProblemKind::data);
+}
 
 // A few of the 240 that measure_wedge found counts: odd and even numbers in one and two rows, a
 // step that prints like unbitten metal, metal that prints like paper, equal darks.

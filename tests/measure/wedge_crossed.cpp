@@ -1,0 +1,76 @@
+// The overlap rule from a crossed wedge.
+#include <fmt/core.h>
+
+#include <algorithm>
+
+#include "tests/measure/errors.h"
+#include "tests/measure/wedge.h"
+#include "tests/support/crossed_plate.h"
+#include "tests/wedge/made_wedge.h"
+#include "wedge/make_batch.h"
+#include "wedge/read_crossed.h"
+
+namespace rebite::wedge::measure_parts {
+
+void crossed(int seeds, int only, int first) {
+  fmt::print(
+      "| impressions | crossed wedges | read | q in its 90 % interval | rms q - truth | mean "
+      "sd |\n|---|---|---|---|---|---|\n");
+  for (const int impressions : {1, 3}) {
+    if (only > 0 && only != impressions) continue;
+    Count q;
+    measure::Errors errors;
+    for (int seed = first; seed < first + seeds; ++seed) {
+      maker::Chance chance(static_cast<std::uint64_t>(seed) * 13 + 1);
+      maker::CrossedSpec spec;
+      spec.overlap_q = chance.uniform(0.6, 1.3);
+      spec.curve = random_bath(chance);
+      spec.curve.tau = std::exp(chance.uniform(std::log(3.0), std::log(8.0)));
+      spec.first_seed = static_cast<std::uint64_t>(2 * seed);
+      spec.second_seed = static_cast<std::uint64_t>(2 * seed + 1);
+      // The batch's own curve, from as many impressions of a plain wedge.
+      maker::WedgeSpec plain;
+      plain.minutes = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 30};
+      plain.step = {11, 16};
+      plain.curve = spec.curve;
+      plain.ground_seed = static_cast<std::uint64_t>(5000 + seed);
+      std::vector<std::vector<FoundStep>> found;
+      std::vector<scan::DensityImage> images;
+      for (int k = 0; k < impressions; ++k) {
+        const auto wedge =
+            through_a_file(maker::print_wedge(plain, print_number(seed, k), a_scanner(seed, 120)));
+        FindOptions options;
+        options.steps = static_cast<int>(plain.minutes.size());
+        options.unbitten = true;
+        if (auto s = find_steps(wedge, options)) found.push_back(*s);
+        images.push_back(through_a_file(
+            maker::print_crossed(spec, print_number(seed, 10 + k), a_scanner(seed + 7, 120))));
+      }
+      if (found.empty()) continue;
+      const auto batch = make_batch(found, minutes_list(plain.minutes), {});
+      if (!batch) continue;
+      const auto m = measure_overlap(images,
+                                     {minutes_list(spec.first), minutes_list(spec.second)},
+                                     batch->curve,
+                                     batch->solid,
+                                     batch->noise_density);
+      if (!m) {
+        fmt::print(stderr, "seed {}: {}\n", seed, m.error().what);
+        continue;
+      }
+      const double off = m->rule.q - spec.overlap_q;
+      errors.add(off);
+      q.add(std::fabs(off) <= ToneCurve::z90 * m->rule.sd, m->rule.sd);
+    }
+    fmt::print("| {} | {} | {} | {:.1f} % | {:.3f} | {:.3f} |\n",
+               impressions,
+               seeds,
+               q.all,
+               q.share(),
+               errors.rms(),
+               q.mean_width());
+    std::fflush(stdout);
+  }
+}
+
+}  // namespace rebite::wedge::measure_parts
