@@ -55,7 +55,7 @@ export async function newStateView(root, plateId) {
       dropPlace('Drawing', 'A scan of the second impression that you painted over.', false, ([s]) => { scans.drawing = s || null; outcome.replaceChildren(); })),
     make('div', {class: 'two'}, plate.box, metal.box), names,
     make('div', {class: 'two'}, batch.box, ground.box),
-    make('div', {class: 'two'}, scanner.box, make('div', {}, temperature.box, dpi.box)), otherwise,
+    make('div', {class: 'two'}, make('div', {}, scanner.box, otherwise), make('div', {}, temperature.box, dpi.box)),
     make('p', {}, go), outcome);
   form.addEventListener('submit', async (e) => {
     e.preventDefault();
