@@ -93,10 +93,12 @@ Result<wedge::OverlapRule> crossed(const plan::SimulatedPlate& plate, maker::Cha
 struct Totals {
   plan::MinutesScore small, large;  // from 30 mm2, from 100 mm2
   plan::MinutesScore exact;         // as large, were the overlap exactly the rule
+  int needless = 0;  // bites above 100 mm2 where the truth asks for less than a visible step
   int refused = 0;
 };
 
-// The truth of every region of that size, as `plate` has it.
+// The truth of every region of that size, as `plate` has it. Where it asks for less than a visible
+// step, the action is wrong and no minutes are right: those are counted by themselves.
 void add_truth(const tone::RegionMap& map,
                const std::map<int, Truth>& truth,
                double least_mm2,
@@ -105,11 +107,24 @@ void add_truth(const tone::RegionMap& map,
   for (const tone::Region& r : map.regions) {
     const auto t = truth.find(r.id);
     if (r.area_mm2 < least_mm2 || t == truth.end()) continue;
+    const double step = visible_step(Density::of(t->second.target)).value();
+    if (t->second.target - t->second.now < step) continue;
     const double minutes = plate.true_minutes(t->second.now, t->second.target);
     // Beyond the truth's own reach or not darker at all: actions, not minutes, are wrong there.
     if (!(minutes > 0) || minutes > plate.batch.curve.useful_until().in_minutes()) continue;
     plate.regions.push_back({r, t->second.now, t->second.target, minutes});
   }
+}
+
+int needless_bites(const plan::BitePlan& plan, const std::map<int, Truth>& truth) {
+  int n = 0;
+  for (const plan::PlannedRegion& p : plan.regions) {
+    const auto t = truth.find(p.region.id);
+    if (p.action != plan::Action::bite || p.region.area_mm2 < 100 || t == truth.end()) continue;
+    const double step = visible_step(Density::of(t->second.target)).value();
+    n += t->second.target - t->second.now < step ? 1 : 0;
+  }
+  return n;
 }
 
 void add(std::uint64_t seed, Kind kind, Totals& totals) {
@@ -143,6 +158,7 @@ void add(std::uint64_t seed, Kind kind, Totals& totals) {
     return;
   }
   const auto truth = truths(scene, *map);
+  totals.needless += needless_bites(*plan, truth);
   add_truth(*map, truth, 30, plate);
   totals.small.add(plate, *plan);
   add_truth(*map, truth, 100, plate);
@@ -198,6 +214,8 @@ int main(int argc, char** argv) {
   row("all", "> 30 mm2", small);
   row("fresh, overlap exactly the rule", "> 100 mm2", totals[by_rule].exact);
   row("all, overlap exactly the rule", "> 100 mm2", exact);
-  fmt::print("\nRefused: {}\n",
+  fmt::print("\nNeedless bites above 100 mm2: {}\n",
+             totals[kept].needless + totals[by_rule].needless + totals[by_crossed_wedge].needless);
+  fmt::print("Refused: {}\n",
              totals[kept].refused + totals[by_rule].refused + totals[by_crossed_wedge].refused);
 }
