@@ -13,28 +13,6 @@ namespace fs = std::filesystem;
 
 namespace {
 
-void note_other_settings(scan::DensityImage& image, const scan::ScannerCurve& curve) {
-  const auto& info = image.info;
-  if (curve.bits != info.bits) {
-    image.notes.push_back(
-        fmt::format("{}: has {} bits per channel, but the scanner curve was measured on a {}-bit "
-                    "scan. Scan both "
-                    "with the same settings.",
-                    files::shown(info.file),
-                    info.bits,
-                    curve.bits));
-  }
-  if (curve.profile != info.profile) {
-    image.notes.push_back(
-        fmt::format("{}: carries the profile '{}', but the scanner curve's scan carried '{}'. Scan "
-                    "both with the "
-                    "same settings.",
-                    files::shown(info.file),
-                    info.profile.empty() ? "none" : info.profile,
-                    curve.profile.empty() ? "none" : curve.profile));
-  }
-}
-
 Result<scan::DensityImage> load_with(const fs::path& file,
                                      const ScanChoice& choice,
                                      const scan::ScannerCurve* curve,
@@ -45,9 +23,7 @@ Result<scan::DensityImage> load_with(const fs::path& file,
   options.relative_to_paper = choice.relative_to_paper;
   options.scanner = curve;
   options.blank = choice.blank.empty() ? nullptr : &choice.blank;
-  auto image = scan::read_scan(file, options, progress);
-  if (image && curve) note_other_settings(*image, *curve);
-  return image;
+  return scan::read_scan(file, options, progress);
 }
 
 }  // namespace

@@ -2,7 +2,11 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <fstream>
+
 #include "jobs/calibrate.h"
+#include "tests/jobs/studio.h"
 
 namespace rebite::jobs {
 namespace {
@@ -37,6 +41,25 @@ TEST(GreyScaleDensities, ByListOrByName) {
   const auto unknown = grey_scale_densities("camera-12");
   ASSERT_FALSE(unknown);
   EXPECT_NE(unknown.error().next.find("camera-11"), std::string::npos);
+}
+
+TEST(LoadScan, OtherSettingsThanTheCurvesAreToldOnce) {
+  const StudioFolder folder;
+  scan::ScannerCurve c;
+  c.code = {0.1, 0.5, 0.9};
+  c.reflectance = {0.02, 0.2, 0.9};
+  c.bits = 8;
+  c.patches = {{Density::of(0.05), 0.9, 0}, {Density::of(0.7), 0.5, 0}, {Density::of(1.7), 0.1, 0}};
+  std::ofstream(folder / "eight.scanner.json") << scan::to_json(c);
+  ScanChoice choice;
+  choice.scanner = folder / "eight.scanner.json";
+  choice.relative_to_paper = false;
+  const auto scan = load_scan(REBITE_SOURCE_DIR "/samples/grey-scale.tif", choice);
+  ASSERT_TRUE(scan) << scan.error().what;
+  const auto told = std::count_if(scan->notes.begin(), scan->notes.end(), [](const auto& note) {
+    return note.find("8-bit") != std::string::npos;
+  });
+  EXPECT_EQ(told, 1);
 }
 
 }  // namespace
