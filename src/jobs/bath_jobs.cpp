@@ -205,6 +205,35 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
   return {};
 }
 
+// "A plate", or what can be said of it when the book does not tell its name.
+std::string plate_title_of(book::Book& book, book::Id id) {
+  if (const auto state = book.state(id); state && *state) {
+    if (const auto plate = book.plate((*state)->plate); plate && *plate) return (*plate)->title;
+  }
+  return "A plate";
+}
+
+// One line of the list. A bath that cannot be read says so: the plate lies in it all the same.
+Json line_of(book::Book& book, const book::BathClock& c, book::WallMs now) {
+  Json line{{"id", c.id},
+            {"state", c.state},
+            {"plate_title", plate_title_of(book, c.state)},
+            {"stage", c.stage},
+            {"paused", c.paused()},
+            {"elapsed_minutes", c.minutes_in_bath(now)}};
+  const auto target = guarded("Reading the bath clock", [&]() -> Result<double> {
+    const auto bath = bath_of(book, c.state);
+    if (!bath) return std::unexpected(bath.error());
+    return bath->target_minutes(c, now);
+  });
+  if (target) {
+    line["target_minutes"] = *target;
+  } else {
+    line["trouble"] = target.error().what;
+  }
+  return line;
+}
+
 }  // namespace
 
 Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now) {
@@ -224,17 +253,7 @@ Result<std::string> baths_json(const Studio& studio, book::WallMs now) {
     const auto clocks = book->running_clocks();
     if (!clocks) return std::unexpected(clocks.error());
     Json list = Json::array();
-    for (const auto& c : *clocks) {
-      const auto bath = bath_of(*book, c.state);
-      if (!bath) return std::unexpected(bath.error());
-      list.push_back({{"id", c.id},
-                      {"state", c.state},
-                      {"plate_title", bath->plate.title},
-                      {"stage", c.stage},
-                      {"paused", c.paused()},
-                      {"target_minutes", bath->target_minutes(c, now)},
-                      {"elapsed_minutes", c.minutes_in_bath(now)}});
-    }
+    for (const auto& c : *clocks) list.push_back(line_of(*book, c, now));
     return text_of({{"baths", list}});
   });
 }

@@ -14,7 +14,8 @@ namespace rebite::jobs {
 Result<std::string> bath_json(const Studio& studio, book::Id state, book::WallMs now);
 
 // All plates that are in a bath now: {"baths":[{"id","state","plate_title","stage","paused",
-// "target_minutes","elapsed_minutes"}]}.
+// "elapsed_minutes","target_minutes"|"trouble"}]}. "trouble": what is wrong, in place of the target,
+// of a bath whose plan cannot be read; the others are told all the same.
 Result<std::string> baths_json(const Studio& studio, book::WallMs now);
 
 struct BathAct {

@@ -82,9 +82,12 @@ Result<std::shared_ptr<const KeptPlan>> PlanDesk::kept(book::Id root) {
   if (!read) {
     if (read.error().kind == ProblemKind::no_input) {
       return refuse(ProblemKind::no_input,
-                    "what was measured for this plan is not kept here: it was made with an edit "
-                    "file or by an earlier Rebite, or its folder was removed",
-                    "Hand in its proof and drawing again under 'New state'.");
+                    "this plan cannot be shown or changed in the page, for what was measured for it "
+                    "is not kept: it was made with an edit file (--edit), whose changes the "
+                    "measures do not have, or by an earlier Rebite, or its folder was removed",
+                    "Its sheets are where 'rebite plan' wrote them, and the bath works from the "
+                    "book. To change it here, hand in its proof and drawing again under 'New "
+                    "state' and make the changes by hand there.");
     }
     return std::unexpected(read.error());
   }

@@ -3,95 +3,23 @@
 //   node page_test.mjs REBITE SAMPLES FOLDER [PICTURES]
 // With PICTURES, a picture of each view at 390, 820 and 1400 px is written there, to be looked at.
 import assert from 'node:assert/strict';
-import {spawn} from 'node:child_process';
 import fs from 'node:fs';
 import path from 'node:path';
 import test, {after, before} from 'node:test';
-import {accessibility, launch} from '../support/browser.mjs';
-
-const [rebite, samples, folder, pictures] = process.argv.slice(2);
-const book = path.join(folder, 'book.sqlite');
-const sample = (name) => path.join(samples, name);
-let browser;
-let served = null;
-
-function serve() {
-  return new Promise((resolve, reject) => {
-    const child = spawn(rebite, ['page', '--book', book, '--no-browser'], {stdio: ['ignore', 'pipe', 'pipe']});
-    let out = '';
-    child.stdout.on('data', (d) => {
-      out += d;
-      const found = /http:\/\/127\.0\.0\.1:\d+\/#key=[0-9a-f]{32}/.exec(out);
-      if (found) resolve({child, address: found[0]});
-    });
-    child.stderr.on('data', (d) => { out += d; });
-    child.on('exit', (code) => reject(new Error(`rebite page ended with ${code}: ${out}`)));
-  });
-}
-function end(s, signal = 'SIGINT') {
-  return new Promise((resolve) => {
-    s.child.removeAllListeners('exit');
-    s.child.on('exit', (code) => resolve(code));
-    s.child.kill(signal);
-  });
-}
-async function openTab(options = {}) {
-  const context = await browser.newContext({viewport: {width: 1280, height: 900}, acceptDownloads: true, ...options});
-  const page = await context.newPage();
-  page.trouble = [];
-  page.on('console', (m) => { if (m.type() === 'error' && !/409|400 \(/.test(m.text())) page.trouble.push(m.text()); });
-  page.on('pageerror', (e) => page.trouble.push('error: ' + e.message));
-  page.on('request', (r) => { if (!r.url().startsWith(served.address.split('/#')[0]) && !/^(data|blob):/.test(r.url())) page.trouble.push('asked for ' + r.url()); });
-  await page.goto(served.address);
-  await page.locator('h1').first().waitFor();
-  return page;
-}
-// A view, and what must hold for each: no errors, no sideways scrolling, WCAG.
-async function look(page, name) {
-  await page.waitForTimeout(300);
-  for (const width of [390, 820, 1400]) {
-    await page.setViewportSize({width, height: 900});
-    await page.waitForTimeout(150);
-    const wide = await page.evaluate(() => document.documentElement.scrollWidth);
-    assert.ok(wide <= width, `${name}: ${wide} px of content on ${width} px`);
-    if (pictures) await page.screenshot({path: path.join(pictures, `${name}-${width}.png`), fullPage: true});
-  }
-  const checked = await accessibility(page);
-  assert.deepEqual(checked.lines, [], name);
-  assert.ok(checked.passes > 10);
-  assert.deepEqual(page.trouble, [], name);
-  await page.setViewportSize({width: 1280, height: 900});
-}
-const go = async (page, hash) => {
-  await page.evaluate((h) => { location.hash = h; }, hash);
-  await page.waitForFunction((h) => document.body.className === 'view-' + h.split('/')[1], hash);
-  await page.waitForFunction(() => document.querySelector('#main .view h1'));
-};
-// The plan after a change, or what it was refused for.
-async function changed(page, from) {
-  await page.waitForFunction((id) => !location.hash.endsWith('/' + id) || document.querySelector('.editing .trouble'), from);
-  const refused = await page.locator('.editing .trouble').allInnerTexts();
-  assert.deepEqual(refused, []);
-  return Number(page.url().split('/').pop());
-}
-const minutes = (text) => text.replace('+', '').split(':').map(Number).reduce((a, b) => a * 60 + b, 0) / 60;
-const api = (page, address, form) => page.evaluate(async ([a, f]) => {
-  const options = {headers: {'X-Rebite-Key': sessionStorage.getItem('rebite-key')}};
-  if (f) Object.assign(options, {method: 'POST', body: JSON.stringify(f)}), options.headers['Content-Type'] = 'application/json';
-  const r = await fetch(a, options);
-  return {status: r.status, body: await r.json()};
-}, [address, form]);
+import {launch} from '../support/browser.mjs';
+import {bathTests} from './bath_steps.mjs';
+import {api, changed, end, folder, go, look, openTab, pictures, sample, serve, shared} from './tabs.mjs';
 
 before(async () => {
   fs.rmSync(folder, {recursive: true, force: true});
   fs.mkdirSync(folder, {recursive: true});
   if (pictures) fs.mkdirSync(pictures, {recursive: true});
-  browser = await launch();
-  served = await serve();
+  shared.browser = await launch();
+  shared.served = await serve();
 });
 after(async () => {
-  await browser.close();
-  if (served) await end(served);
+  await shared.browser.close();
+  if (shared.served) await end(shared.served);
 });
 
 let planId = 0;
@@ -101,8 +29,8 @@ test('the key is in the tab and no longer in the address; without it nothing is 
   assert.ok(!page.url().includes('key='), page.url());
   await page.locator('.empty').waitFor();
   await look(page, 'plates-empty');
-  const stranger = await browser.newPage();
-  await stranger.goto(served.address.split('#')[0]);
+  const stranger = await shared.browser.newPage();
+  await stranger.goto(shared.served.address.split('#')[0]);
   await stranger.locator('.trouble').waitFor();
   assert.match(await stranger.locator('.trouble').innerText(), /earlier start/);
   await stranger.close();
@@ -317,138 +245,50 @@ test('two windows change one plan: nothing is lost', async () => {
   await b.context().close();
 });
 
-let stateId = 0;
-
-test('the bath: large controls, the stop-out picture, the clock across a closed browser and a restart', async () => {
-  let page = await openTab();
-  await page.getByRole('link', {name: 'The bath'}).first().click();
-  await page.locator('.bath-picture svg.dip:not(.swatch)').waitFor();
-  stateId = Number(page.url().split('/').pop());
-  const told = (await api(page, `/api/states/${stateId}/bath`)).body;
-  const controls = page.locator('.bath-controls > *');
-  await look(page, 'bath-before');
-  await page.getByRole('button', {name: /Start/}).click();
-  await page.getByRole('button', {name: 'Pulled'}).waitFor();
-  // At once: the first dip is short, and a slow machine would be past its end.
-  const left = minutes(await page.locator('.bath-clock').innerText());
-  assert.ok(left <= told.next_dip_minutes && left > told.next_dip_minutes - 0.7, `${left} of ${told.next_dip_minutes}`);
-  // Warmer than the plan's 20 C: less time (20.5 kJ/mol, Bryce & Berk 1995: a factor below 1).
-  await page.getByLabel('Bath temperature').fill('30C');
-  await page.getByRole('button', {name: 'Set'}).click();
-  await page.waitForFunction((t) => !document.querySelector('.bath-below').textContent.includes('this dip ' + t), await page.evaluate(() => /this dip ([\d:]+)/.exec(document.querySelector('.bath-below').textContent)[1]));
-  const warm = (await api(page, `/api/states/${stateId}/bath`)).body.clock;
-  // Only what was left then is shorter: what was over stays as it was.
-  const over = (warm.target_minutes - warm.planned_minutes / 1.32) / (1 - 1 / 1.32);
-  assert.ok(over > 0.01 && over <= warm.elapsed_minutes + 0.01, `${over} of ${warm.elapsed_minutes}`);
-  assert.ok((await controls.count()) <= 3);
-  // 20 mm and 13 mm at 96 px to the inch (MIL-STD-1472E speaks of 19 mm keys and 13 mm gaps).
-  const boxes = await Promise.all((await controls.all()).map((c) => c.boundingBox()));
-  for (const b of boxes) assert.ok(b.width >= 76 && b.height >= 76, `${b.width} x ${b.height}`);
-  for (let i = 1; i < boxes.length; i++) {
-    const gap = Math.max(boxes[i].x - boxes[i - 1].x - boxes[i - 1].width, boxes[i].y - boxes[i - 1].y - boxes[i - 1].height);
-    assert.ok(gap >= 50, `gap ${gap}`);
+test('every sheet of the plan can be taken: of the right kind, under its name', async () => {
+  const page = await openTab();
+  await go(page, `#/plan/${planId}`);
+  await page.locator('.rb-stage').waitFor();
+  const png = /^\x89PNG\r\n\x1a\n/;
+  const sheets = [['Bench map, to print at 100 %', 'bench-map.pdf', 'application/pdf', /^%PDF-1\.\d[^]*%%EOF\s*$/],
+    ['Map', 'map.png', 'image/png', png],
+    ['Next proof', 'next-proof.png', 'image/png', png],
+    ['Report, for another machine', 'report.html', 'text/html; charset=utf-8', /^<!doctype html>[^]*<\/html>\s*$/i],
+    ['plan.json', 'plan.json', 'application/json', /^\{[^]*"regions"[^]*\}\s*$/],
+    ['Map as SVG', 'map.svg', 'image/svg+xml', /<svg[^]*<\/svg>\s*$/],
+    ['Regions', 'regions.png', 'image/png', png]];
+  assert.deepEqual(await page.locator('.exports button').allInnerTexts(), sheets.map(([words]) => words));
+  for (const [words, name, type, content] of sheets) {
+    const answered = page.waitForResponse(/\/files\/\d$/);
+    const saved = page.waitForEvent('download', {timeout: 60000});
+    await page.locator('.exports').getByRole('button', {name: words, exact: true}).click();
+    assert.equal((await answered).headers()['content-type'], type, name);
+    const file = await saved;
+    assert.equal(file.suggestedFilename(), name);
+    const bytes = fs.readFileSync(await file.path());
+    console.log(`# ${name}: ${bytes.length} bytes`);
+    assert.ok(bytes.length > 1000, name);
+    assert.match(bytes.toString('latin1'), content, name);
   }
-  await look(page, 'bath');
-  // Every other view tells of it and leads back.
-  assert.ok(await page.locator('#strip').isHidden());
-  await go(page, '#/plates');
-  const strip = page.locator('#strip a');
-  await strip.waitFor();
-  assert.match(await strip.innerText(), /stage 1: in the bath\s+\d+:\d\d left/);
-  await look(page, 'strip');
-  await strip.click();
-  await page.getByRole('button', {name: 'Pulled'}).waitFor();
-  await page.getByLabel('Bath temperature').fill('20C');
-  await page.getByRole('button', {name: 'Set'}).click();
-  await page.getByRole('button', {name: 'Half a degree warmer'}).click();
-  const celsius = async () => (await api(page, `/api/states/${stateId}/bath`)).body.clock.temperature_c;
-  for (let i = 0; i < 50 && (await celsius()) !== 20.5; i++) await page.waitForTimeout(100);
-  assert.equal(await celsius(), 20.5);
-  // The browser goes, the program is killed without warning; the time goes on.
-  const elapsed = (await api(page, `/api/states/${stateId}/bath`)).body.clock.elapsed_minutes;
-  const gone = Date.now();
-  await page.context().close();
-  await end(served, 'SIGKILL');
-  await new Promise((r) => setTimeout(r, 1500));
-  served = await serve();
-  page = await openTab();
-  await page.getByRole('link', {name: 'To the bath'}).click();
-  await page.locator('.bath-clock').waitFor();
-  const again = (await api(page, `/api/states/${stateId}/bath`)).body.clock;
-  const away = (Date.now() - gone) / 60000;
-  assert.ok(again.elapsed_minutes >= elapsed + 0.02 && Math.abs(again.elapsed_minutes - elapsed - away) < 0.03, `${again.elapsed_minutes} ${elapsed} ${away}`);
-  // A pause does not count.
-  await page.getByRole('button', {name: 'Pause'}).click();
-  await page.getByText(/out of the bath for a moment/).waitFor();
-  const paused = (await api(page, `/api/states/${stateId}/bath`)).body.clock.elapsed_minutes;
-  await page.waitForTimeout(800);
-  assert.equal((await api(page, `/api/states/${stateId}/bath`)).body.clock.elapsed_minutes, paused);
-  await page.getByRole('button', {name: 'Back in'}).click();
-  await page.getByRole('button', {name: 'Pulled'}).waitFor();
-  await page.getByRole('button', {name: 'Pulled'}).click();
-  await page.locator('.bath-done').getByText(/Stage 1: .*pulled .* (early|late)/).waitFor();
-  const done = (await api(page, `/api/states/${stateId}/bath`)).body;
-  assert.equal(done.done.length, 1);
-  assert.equal(done.clock, null);
-  assert.ok(done.done[0].minutes >= paused && done.done[0].minutes < paused + 0.2);
   assert.deepEqual(page.trouble, []);
   await page.context().close();
 });
 
-test('the clock sounds 30 seconds before and at the end, and flashes', async () => {
-  const page = await openTab();
-  // A stage long enough to be warned of 30 seconds before: shorter ones are pulled at once.
-  const address = `/api/states/${stateId}/bath`;
-  let bath = (await api(page, address)).body;
-  while (bath.next_dip_minutes < 0.6) {
-    const clock = (await api(page, address, {do: 'start'})).body.clock.id;
-    await page.waitForTimeout(50);
-    bath = (await api(page, address, {do: 'pull', clock})).body;
-  }
-  const dips = bath.done.length;
-  await go(page, `#/bath/${stateId}`);
-  await page.getByRole('button', {name: /Start/}).click();
-  await page.getByRole('button', {name: 'Pulled'}).waitFor();
-  // Only this window's clock is moved: the book's goes on as it is.
-  const target = (await api(page, `/api/states/${stateId}/bath`)).body.clock.target_minutes;
-  await go(page, '#/plates');
-  await page.locator('#strip a').waitFor();
-  await page.evaluate((ms) => { const real = Date.now; Date.now = () => real() + ms; }, target * 60000 - 25000);
-  await page.waitForFunction(() => (document.body.dataset.sounded || '').includes('soon'));
-  await page.locator('#strip a').click();
-  await page.locator('.bath-clock').waitFor();
-  // As long again: the book may have been asked meanwhile, which starts this window's count anew.
-  await page.evaluate((ms) => { const real = Date.now; Date.now = () => real() + ms; }, target * 60000 + 1000);
-  await page.waitForFunction(() => (document.body.dataset.sounded || '').includes('out'));
-  assert.equal(await page.locator('.flash.on').count(), 1);
-  assert.match(await page.locator('.bath-clock').innerText(), /^\+/);
-  await page.locator('.flash').click();
-  await page.getByRole('button', {name: /call this dip off/}).click();
-  await page.getByRole('button', {name: /Press again/}).click();
-  await page.getByRole('button', {name: /Start/}).waitFor();
-  assert.equal((await api(page, address)).body.done.length, dips);
-  await page.context().close();
-});
+bathTests();
 
-test('a dip that was entered wrongly is struck out: it stays to be seen and no longer counts', async () => {
+test('a plan whose measures are not kept says why it cannot be changed here, and what to do', async () => {
+  await end(shared.served);   // it has read them already
+  const kept = path.join(folder, `book-studio/plans/${planId}`);
+  fs.renameSync(kept, kept + '-away');
+  shared.served = await serve();
   const page = await openTab();
-  const address = `/api/states/${stateId}/bath`;
-  const clock = (await api(page, address, {do: 'start'})).body.clock;
-  await page.waitForTimeout(50);
-  const before = (await api(page, address, {do: 'pull', clock: clock.id})).body;
-  assert.equal(before.done.at(-1).stage, clock.stage);
-  await go(page, `#/bath/${stateId}`);
-  const last = page.locator('.bath-done li').last();
-  await last.getByRole('button').click();
-  await look(page, 'bath-strike');
-  await last.getByRole('button').click();
-  await last.locator('s').waitFor();
-  const after = (await api(page, address)).body;
-  assert.equal(after.done.length, before.done.length);
-  assert.ok(after.done.at(-1).struck);
-  assert.equal(after.stage, clock.stage);
-  assert.ok(after.total_minutes < before.total_minutes);
-  assert.deepEqual(page.trouble, []);
+  await go(page, `#/plan/${planId}`);
+  const told = await page.locator('.trouble').innerText();
+  assert.match(told, /cannot be shown or changed in the page.*--edit/s);
+  assert.match(told, /New state/);
+  page.trouble = page.trouble.filter((t) => !t.includes('404'));   // the answer that is shown
+  await look(page, 'plan-not-kept');
+  fs.renameSync(kept + '-away', kept);
   await page.context().close();
 });
 
@@ -481,7 +321,7 @@ test('the next state: the proof that came of it, and the states side by side', a
 
 test('Ctrl-C ends it at once', async () => {
   const start = Date.now();
-  await end(served);
-  served = null;
+  await end(shared.served);
+  shared.served = null;
   assert.ok(Date.now() - start < 3000);
 });

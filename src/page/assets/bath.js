@@ -1,5 +1,5 @@
 // The bath: for wet hands. One stage, one picture, one clock, three controls at most.
-import {ask, button, clock, field, make, say, tilePicture, trouble} from './tools.js';
+import {ask, button, clock, field, make, say, tilePicture, trouble, twice} from './tools.js';
 import {alarm, silent as noSound} from './strip.js';
 
 export async function bathView(root, state) {
@@ -36,12 +36,11 @@ export async function bathView(root, state) {
   const pictureWords = make('p', {class: 'bath-words'});
   const flash = make('div', {class: 'flash', 'aria-hidden': 'true'});
   const doneList = make('ol', {class: 'bath-done'});
-  const callOff = button('Never was in the bath: call this dip off', () => { if (sure) act({do: 'call_off'}); else { sure = true; callOff.textContent = 'Press again to call it off'; } }, 'button');
-  let sure = false;
+  const callOff = twice('Never was in the bath: call this dip off', 'Press again to call it off', () => act({do: 'call_off'}));
   root.append(title, make('div', {class: 'bath'},
     make('div', {class: 'bath-left'}, stageLine, big, below, silent, controls, said, make('div', {class: 'row bath-temperature'}, temperature.box, cooler, hotter, setTemperature)),
     make('div', {class: 'bath-right'}, pictureWords, picture)),
-  make('h2', {}, 'Dips so far'), doneList, make('p', {}, callOff), make('p', {}, make('a', {href: `#/plan/${bath.plan}`}, 'To the plan')), flash);
+  make('h2', {}, 'Dips so far'), doneList, make('p', {class: 'bath-off'}, callOff), make('p', {}, make('a', {href: `#/plan/${bath.plan}`}, 'To the plan')), flash);
 
   // Minutes of this dip that are over. The wall clock: it goes on while the machine sleeps.
   function elapsedNow() {
@@ -69,8 +68,7 @@ export async function bathView(root, state) {
     asked = Date.now();
     if (other) {
       flash.classList.remove('on', 'soon');
-      sure = false;
-      callOff.textContent = 'Never was in the bath: call this dip off';
+      callOff.disarm();
     }
     arrange();
     tick();
@@ -143,16 +141,16 @@ export async function bathView(root, state) {
   function arrangeDone() {
     const now = JSON.stringify(bath.done);
     if (now === doneShown) return;
+    const first = doneShown === '';
     doneShown = now;
     doneList.replaceChildren(...bath.done.map((d) => {
       const words = `Stage ${d.stage}: ${clock(d.minutes)}${d.note ? ' · ' + d.note : ''}`;
-      if (d.struck) return make('li', {}, make('s', {}, words), ' struck out: it does not count');
-      const strike = button('Strike out', () => {
-        if (strike.dataset.sure) act({do: 'strike', bite: d.bite});
-        else { strike.dataset.sure = '1'; strike.textContent = 'Press again: this dip was not so'; strike.removeAttribute('aria-label'); }
-      });
-      strike.setAttribute('aria-label', `Strike out: stage ${d.stage}, ${clock(d.minutes)}`);
-      return make('li', {}, make('span', {}, words), ' ', strike);
+      if (d.struck) return make('li', {}, make('span', {}, make('s', {}, words), ' struck out: it does not count'));
+      const strike = twice('Strike out', 'Press again: this dip was not so', () => act({do: 'strike', bite: d.bite}),
+        `Strike out: stage ${d.stage}, ${clock(d.minutes)}`);
+      // The lines may have moved under the finger.
+      if (!first) strike.rest();
+      return make('li', {}, make('span', {}, words), strike);
     }));
     if (!bath.done.length) doneList.replaceChildren(make('li', {class: 'quiet'}, 'none yet'));
   }

@@ -46,6 +46,10 @@ export function alarm(c, left) {
 export function bathStrip(root, here) {
   let baths = [];
   let asked = 0;
+  const lines = make('div', {class: 'lines'});
+  // A page that was opened again may not sound before it is pressed, and must say so.
+  const quiet = make('p', {class: 'silent', hidden: 'hidden'}, 'Sound is off: press anywhere to hear the end of the dip.');
+  root.replaceChildren(lines, quiet);
   async function look() {
     try {
       baths = (await ask('/api/baths')).baths;
@@ -53,22 +57,30 @@ export function bathStrip(root, here) {
     } catch { /* it is asked again */ }
     draw();
   }
-  function left(b) {
-    return b.target_minutes - b.elapsed_minutes - (b.paused ? 0 : Math.max(0, Date.now() - asked) / 60000);
+  const since = (b) => (b.paused ? 0 : Math.max(0, Date.now() - asked) / 60000);
+  // The plate is in the bath, and only how long it is: the plan that says when to pull it is gone.
+  function drawUnreadable(line, b) {
+    line.classList.add('over');
+    line.firstChild.textContent = `${b.plate_title}, stage ${b.stage}: when to pull it cannot be told: ${b.trouble}`;
+    line.lastChild.textContent = clock(b.elapsed_minutes + since(b)) + ' in the bath';
+  }
+  function drawLine(line, b) {
+    line.setAttribute('href', `#/bath/${b.state}`);
+    if (b.trouble) return drawUnreadable(line, b);
+    const rest = b.target_minutes - b.elapsed_minutes - since(b);
+    line.classList.toggle('over', rest <= 0 && !b.paused);
+    line.firstChild.textContent = `${b.plate_title}, stage ${b.stage}: ${b.paused ? 'out for a moment' : rest > 0 ? 'in the bath' : 'pull it now'}`;
+    line.lastChild.textContent = rest > 0 ? clock(rest) + ' left' : '+' + clock(-rest);
+    return alarm(b, rest);
   }
   function draw() {
     const shown = baths.filter((b) => b.state !== here());
     root.hidden = shown.length === 0;
-    while (root.children.length > shown.length) root.lastChild.remove();
+    quiet.hidden = !silent() || shown.every((b) => b.paused || b.trouble);
+    while (lines.children.length > shown.length) lines.lastChild.remove();
     shown.forEach((b, k) => {
-      const rest = left(b);
-      let line = root.children[k];
-      if (!line) root.append(line = make('a', {}, make('span', {class: 'what'}), make('b', {})));
-      line.setAttribute('href', `#/bath/${b.state}`);
-      line.classList.toggle('over', rest <= 0 && !b.paused);
-      line.firstChild.textContent = `${b.plate_title}, stage ${b.stage}: ${b.paused ? 'out for a moment' : rest > 0 ? 'in the bath' : 'pull it now'}`;
-      line.lastChild.textContent = rest > 0 ? clock(rest) + ' left' : '+' + clock(-rest);
-      alarm(b, rest);
+      if (!lines.children[k]) lines.append(make('a', {}, make('span', {class: 'what'}), make('b', {})));
+      drawLine(lines.children[k], b);
     });
   }
   setInterval(draw, 500);

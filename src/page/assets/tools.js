@@ -92,6 +92,43 @@ export function button(words, act, cls) {
   return b;
 }
 
+// What cannot be taken back asks for a second press. A wet finger taps twice: the first press rests
+// the button (1.2 s), so that the same tap cannot be both; left alone, it forgets the first.
+const REST_MS = 1200;
+const FORGET_MS = 7000;
+export function twice(words, sureWords, act, label) {
+  let forget = 0;
+  let resting = 0;
+  const b = button(words, () => {
+    if (resting) return;
+    if (!forget) {
+      b.textContent = sureWords;
+      b.removeAttribute('aria-label');
+      b.classList.add('sure');
+      forget = setTimeout(disarm, FORGET_MS);
+      rest();
+    } else {
+      disarm();
+      act();
+    }
+  });
+  function disarm() {
+    clearTimeout(forget);
+    forget = 0;
+    b.textContent = words;
+    b.classList.remove('sure');
+    if (label) b.setAttribute('aria-label', label);
+  }
+  // Not `disabled`: the keyboard's focus would be lost with it.
+  function rest() {
+    clearTimeout(resting);
+    b.setAttribute('aria-disabled', 'true');
+    resting = setTimeout(() => { resting = 0; b.removeAttribute('aria-disabled'); }, REST_MS);
+  }
+  disarm();
+  return Object.assign(b, {disarm, rest});
+}
+
 export function clock(minutes) {
   const s = Math.max(0, Math.round(minutes * 60));
   const two = (n) => String(n).padStart(2, '0');
