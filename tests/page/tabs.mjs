@@ -49,6 +49,8 @@ export async function look(page, name) {
     await page.waitForTimeout(150);
     const wide = await page.evaluate(() => document.documentElement.scrollWidth);
     assert.ok(wide <= width, `${name}: ${wide} px of content on ${width} px`);
+    const cut = await page.locator('.bath-clock').evaluateAll((all) => all.filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.textContent));
+    assert.deepEqual(cut, [], `${name}: the clock is cut at ${width} px`);
     if (pictures) await page.screenshot({path: path.join(pictures, `${name}-${width}.png`), fullPage: true});
   }
   const checked = await accessibility(page);

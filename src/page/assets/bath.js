@@ -175,6 +175,7 @@ export async function bathView(root, state) {
       big.textContent = clock(total);
       below.textContent = 'in the bath altogether';
     }
+    big.style.setProperty('--signs', Math.max(4, big.textContent.length));
   }
   flash.addEventListener('click', () => flash.classList.remove('on', 'soon'));
   const ticking = setInterval(tick, 250);
