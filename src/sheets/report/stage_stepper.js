@@ -101,7 +101,10 @@ window.Rebite = window.Rebite || {};
       const size = width > 0 ? (14 * W()) / width : Math.max(W(), H()) / 42;
       const g = svg('g', {class: 'numbers', 'font-size': size});
       const taken = [];
-      for (const r of data.regions.slice().sort((a, b) => b.area_mm2 - a.area_mm2)) {
+      // Where two would touch one is left out: never that of a region that is open in the bath, or
+      // its neighbour's number would seem to be its own.
+      const open = (r) => (state.show === 'stopout' && kindOf(r) === 'open' ? 1 : 0);
+      for (const r of data.regions.slice().sort((a, b) => open(b) - open(a) || b.area_mm2 - a.area_mm2)) {
         if (state.show === 'stopout' ? kindOf(r) === 'before' : r.stage < state.stage) continue;
         const x = mirrored() ? Rebite.plateView(r.centre_mm[0], data.plate) : r.centre_mm[0];
         const y = r.centre_mm[1];
