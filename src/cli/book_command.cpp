@@ -212,8 +212,12 @@ void add_strike(CLI::App& book, Surroundings& around) {
   c->add_option("PLATE", o->strike.plate, "the plate's name")->required();
   auto* stage = c->add_option("--stage", o->strike.stage, "the last bite entered of this stage")
                     ->check(CLI::Range(1, 1000));
-  c->add_flag("--lowering", o->lowering, "the last lowering entered instead")->excludes(stage);
-  c->add_option("--region", o->strike.region, "of that lowering")->check(CLI::Range(1, 65535));
+  auto* lowering =
+      c->add_flag("--lowering", o->lowering, "the last lowering entered instead")->excludes(stage);
+  // A bite is of a stage: a region beside it would be passed over, and another entry struck out.
+  c->add_option("--region", o->strike.region, "of that lowering")
+      ->needs(lowering)
+      ->check(CLI::Range(1, 65535));
   c->add_option("--state", o->strike.state, "default: the last one")->check(CLI::Range(1, 100000));
   c->add_option("--why", o->strike.struck.why, "anything worth remembering");
   on_book(c, o, around, jobs::BookAccess::write, [o](book::Book& b) -> Result<std::string> {

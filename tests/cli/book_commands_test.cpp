@@ -84,6 +84,7 @@ class BookCommands : public testing::Test {
 TEST_F(BookCommands, AWrongEntryIsStruckOutAndStaysToBeSeen) {
   fill();
   refused({"strike", "Lock in snow"}, 64, "not said what");
+  refused({"strike", "Lock in snow", "--stage", "1", "--region", "3"}, 64, "--lowering");
   refused({"strike", "Lock in snow", "--stage", "2"}, 65, "no bite of stage 2");
   EXPECT_THAT(done({"strike", "lock in snow", "--stage", "1", "--why", "another plate's"}),
               HasSubstr("0:45 at stage 1: struck out"));
