@@ -264,6 +264,8 @@ Outcomes outcomes_of(const BatchUse& use, const wedge::Batch& batch) {
   out.temperature_ln_sd = use.plan.temperature_ln_sd;
   std::map<int, Dip> recorded;
   for (const auto& bite : use.bites) {
+    Dip& dip = recorded[bite.stage];
+    if (bite.struck) continue;
     double factor = use.plan.temperature_factor;
     if (bite.temperature_c) {
       plan::Bench bench;
@@ -272,8 +274,8 @@ Outcomes outcomes_of(const BatchUse& use, const wedge::Batch& batch) {
       factor = conditions.value;
       out.temperature_ln_sd = std::max(out.temperature_ln_sd, conditions.ln_sd);
     }
-    recorded[bite.stage].minutes += bite.minutes;
-    recorded[bite.stage].wedge_minutes += bite.minutes / factor;
+    dip.minutes += bite.minutes;
+    dip.wedge_minutes += bite.minutes / factor;
   }
   for (auto& [stage, dip] : dips) {
     if (const auto done = recorded.find(stage); done != recorded.end()) {

@@ -59,8 +59,8 @@ std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& outcomes,
                                    const wedge::Batch& batch,
                                    plan::Ground ground);
 
-// Outcomes of one use of a batch: minutes as really taken where a bite was recorded, else as
-// planned; each dip turned to the wedge's temperature (`ln_sd`: uncertainty of that, shared).
+// Outcomes of one use of a batch: minutes as really taken where a bite was recorded (none where it
+// was struck out and nothing entered in its place: that dip was not made), else as planned; each dip turned to the wedge's temperature (`ln_sd`: uncertainty of that, shared).
 // Regions that were lowered by hand, soft or lines are left out.
 struct Outcomes {
   std::vector<RegionOutcome> regions;

@@ -371,7 +371,7 @@ Result<std::vector<BatchUse>> Book::uses(Id batch) {
         use.date = text(s.getColumn(2));
       }
       use.predictions = predictions_where(*store_, "WHERE r.plan_id=?", plan.id);
-      use.bites = bites_where(*store_, "WHERE b.state_id=? AND x.id IS NULL", plan.state);
+      use.bites = bites_where(*store_, "WHERE b.state_id=?", plan.state);
       use.plan = std::move(plan);
       list.push_back(std::move(use));
     }

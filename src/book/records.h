@@ -204,7 +204,7 @@ struct BatchUse {
   int state_number = 0;
   std::string date;  // of the state
   std::vector<Prediction> predictions;
-  std::vector<Bite> bites;
+  std::vector<Bite> bites;  // with those that were struck out
 };
 
 }  // namespace rebite::book

@@ -210,12 +210,15 @@ void add_strike(CLI::App& book, Surroundings& around) {
   auto* c = book.add_subcommand(
       "strike", "strike out a wrong bite or lowering: it stays in the book and no longer counts");
   c->add_option("PLATE", o->strike.plate, "the plate's name")->required();
-  auto* stage = c->add_option("--stage", o->strike.stage, "the last bite entered of this stage")
+  auto* stage = c->add_option("--stage", o->strike.stage, "the bite of this stage")
                     ->check(CLI::Range(1, 1000));
+  c->add_option("--time", o->time, "the wrong time, where the stage has several bites")
+      ->needs(stage)
+      ->type_name("TIME");
   auto* lowering =
       c->add_flag("--lowering", o->lowering, "the last lowering entered instead")->excludes(stage);
   // A bite is of a stage: a region beside it would be passed over, and another entry struck out.
-  c->add_option("--region", o->strike.region, "of that lowering")
+  c->add_option("--region", o->strike.region, "the last lowering of this region")
       ->needs(lowering)
       ->check(CLI::Range(1, 65535));
   c->add_option("--state", o->strike.state, "default: the last one")->check(CLI::Range(1, 100000));
@@ -225,6 +228,11 @@ void add_strike(CLI::App& book, Surroundings& around) {
       return refuse(ProblemKind::usage,
                     "It is not said what is to be struck out.",
                     "Give --stage N for a bite, or --lowering with --region N.");
+    }
+    if (!o->time.empty()) {
+      const auto time = parse_time(o->time);
+      if (!time) return std::unexpected(time.error());
+      o->strike.minutes = time->in_minutes();
     }
     o->strike.struck.on = today();
     return jobs::strike_out(b, o->strike);

@@ -194,6 +194,7 @@ Result<void> done(const BathAct& act, book::Book& book, const Bath& bath, book::
       if (std::ranges::none_of(bath.bites, own)) {
         return refuse(ProblemKind::data, "that dip is not one of this state", "Load the page again.");
       }
+      if (auto ok = may_be_struck(book, act.bite, bath.bites); !ok) return ok;
       return book.strike_bite(act.bite, {act.today, act.note});
     }
     case What::temperature: {

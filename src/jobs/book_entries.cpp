@@ -2,6 +2,8 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
+#include <iterator>
 
 #include "jobs/book_jobs.h"
 #include "jobs/from_book.h"
@@ -63,6 +65,39 @@ const Entry* last_that_counts(const std::vector<Entry>& all, book::Id state, Fit
   return found;
 }
 
+// The bite that is meant; refused with the times where a stage has several that count and none of
+// them was named.
+Result<book::Bite> bite_meant(const std::vector<book::Bite>& all,
+                              const book::State& state,
+                              const StrikeRequest& request) {
+  constexpr double same_minutes = 0.5 / 60;  // times are told to the second
+  std::vector<book::Bite> fit;
+  std::string times;
+  for (const auto& b : all) {
+    if (b.state != state.id || b.struck || b.stage != request.stage) continue;
+    times += (times.empty() ? "" : ", ") + clock_text(BiteTime::minutes(b.minutes));
+    if (request.minutes <= 0 || std::fabs(b.minutes - request.minutes) < same_minutes) {
+      fit.push_back(b);
+    }
+  }
+  const bool alike = std::ranges::all_of(
+      fit, [&](const auto& b) { return std::fabs(b.minutes - fit.front().minutes) < same_minutes; });
+  if (!fit.empty() && alike) return fit.back();
+  if (times.empty()) {
+    return refuse(ProblemKind::data,
+                  fmt::format("state {} has no bite of stage {} that counts",
+                              state.number,
+                              request.stage),
+                  "Look at what was entered with rebite book show.");
+  }
+  return refuse(ProblemKind::data,
+                fmt::format("stage {} of state {} has these bites that count: {}",
+                            request.stage,
+                            state.number,
+                            times),
+                "Say which one is wrong with --time.");
+}
+
 }  // namespace
 
 Result<int> enter_bite(book::Book& book, const BiteRequest& request) {
@@ -113,18 +148,27 @@ Result<std::string> strike_out(book::Book& book, const StrikeRequest& request) {
     std::string words;
     Result<void> done;
     if (request.stage > 0) {
-      const auto* bite = last_that_counts(
-          story->bites, state->id, [&](const auto& b) { return b.stage == request.stage; });
-      if (!bite) return none(fmt::format("bite of stage {}", request.stage));
+      const auto bite = bite_meant(story->bites, *state, request);
+      if (!bite) return std::unexpected(bite.error());
+      std::vector<book::Bite> of_state;
+      std::ranges::copy_if(story->bites, std::back_inserter(of_state), [&](const auto& b) {
+        return b.state == state->id;
+      });
+      if (auto ok = may_be_struck(book, bite->id, of_state); !ok) {
+        return std::unexpected(ok.error());
+      }
       words = fmt::format("{} at stage {}", clock_text(BiteTime::minutes(bite->minutes)), bite->stage);
       done = book.strike_bite(bite->id, request.struck);
     } else {
-      const auto* lowering = last_that_counts(
-          story->lowerings, state->id, [&](const auto& l) { return l.region == request.region; });
-      const std::string where =
-          request.region ? fmt::format("region {}", request.region) : "the plate";
-      if (!lowering) return none("lowering of " + where);
-      words = fmt::format("{}, {}", lowering->how, where);
+      const auto* lowering = last_that_counts(story->lowerings, state->id, [&](const auto& l) {
+        return request.region == 0 || l.region == request.region;
+      });
+      if (!lowering) {
+        return none(request.region ? fmt::format("lowering of region {}", request.region)
+                                   : "lowering");
+      }
+      words = lowering->region ? fmt::format("{}, region {}", lowering->how, lowering->region)
+                               : lowering->how + ", the plate";
       done = book.strike_lowering(lowering->id, request.struck);
     }
     if (!done) return std::unexpected(done.error());

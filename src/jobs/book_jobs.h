@@ -91,8 +91,9 @@ Result<int> enter_lowering(book::Book&, const LowerRequest&);
 // of none). It stays in the book and no longer counts.
 struct StrikeRequest {
   std::string plate;
-  int state = 0, stage = 0, region = 0;
+  int state = 0, stage = 0, region = 0;  // region 0: the last lowering, of whatever region
   book::StruckOut struck;
+  double minutes = 0;  // which bite of the stage, where it has several that count; 0: the only one
 };
 // What was struck out, in words.
 Result<std::string> strike_out(book::Book&, const StrikeRequest&);

@@ -15,8 +15,13 @@ Result<book::Book> opened(const Studio& studio);
 // The stages of a recorded plan as its text tells them; an empty array where it has none.
 nlohmann::ordered_json stages_of(const book::PlanRecord& plan);
 
-// The stage that is bitten next, of so many; 0: all are bitten. What was struck out does not count.
+// The stage that is bitten next, of so many: the one after the last that counts; 0: all are bitten.
+// What was struck out does not count.
 int next_stage(const std::vector<book::Bite>& bites, std::size_t stages);
+// Refuses (data) to strike that bite out where it would leave its stage without one and a later
+// stage with: the minutes of the gap would be added to the next dip, on whatever is still open.
+// And while the plate of that state is in the bath: the dip that runs was reckoned with it.
+Result<void> may_be_struck(book::Book&, book::Id bite, const std::vector<book::Bite>& of_its_state);
 
 // Refuses (usage) what a batch or a scanner curve cannot be called: it becomes a file's name.
 Result<void> fits_as_file_name(const std::string& name, const char* what, const char* example);

@@ -147,6 +147,12 @@ TEST(Evidence, RecordedDipsAndTheirTemperatureTakeThePlansPlace) {
   EXPECT_EQ(o.regions[2].wedge_minutes, 0);
   EXPECT_NEAR(o.area_minutes, 400 * (1.5 + 4.5), 1e-9);
   EXPECT_GT(o.temperature_ln_sd, 0.02);
+  // Struck out with nothing in its place: that dip was not made, and the plan's is not taken for it.
+  use.bites[1].struck = StruckOut{};
+  o = outcomes_of(use, batch);
+  EXPECT_FALSE(o.as_planned);
+  EXPECT_NEAR(o.regions[1].wedge_minutes, 1.5, 1e-9);
+  EXPECT_NEAR(o.area_minutes, 400 * (1.5 + 1.5), 1e-9);
 }
 
 TEST(Speed, AsksForANewWedgeWhenTheCurveItselfHasChanged) {

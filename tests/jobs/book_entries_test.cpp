@@ -28,7 +28,7 @@ TEST_F(BookEntries, ARegionThatThePlanDoesNotHaveIsRefused) {
   EXPECT_TRUE(enter_lowering(book, request).has_value());
 }
 
-TEST_F(BookEntries, TheNextStageIsTheFirstThatIsNotBitten) {
+TEST_F(BookEntries, TheNextStageComesAfterTheLastThatCounts) {
   std::vector<book::Bite> bites(2);
   bites[0].stage = 1, bites[1].stage = 2;
   EXPECT_EQ(next_stage({}, 3), 1);
@@ -38,15 +38,43 @@ TEST_F(BookEntries, TheNextStageIsTheFirstThatIsNotBitten) {
   EXPECT_EQ(next_stage(bites, 2), 2);
 }
 
-TEST_F(BookEntries, TheLastThatCountsIsStruckOut) {
+// The minutes of a gap would be added to the next dip.
+TEST_F(BookEntries, StrikingLeavesNoGap) {
+  const auto id = must(book.last_state(must(book.plate("Lock in snow")).id))->id;
+  const auto refused = strike_out(book, {"Lock in snow", 0, 1, 0, {"", ""}});
+  ASSERT_FALSE(refused.has_value());
+  EXPECT_THAT(refused.error().what, testing::HasSubstr("stage 1 would be left without a time"));
+  must(book.add_bite({0, id, 1, 0.5, {}, 0, "", ""}));
+  const auto which = strike_out(book, {"Lock in snow", 0, 1, 0, {"", ""}});
+  ASSERT_FALSE(which.has_value());
+  EXPECT_THAT(which.error().what, testing::HasSubstr("0:30"));
+  EXPECT_THAT(which.error().next, testing::HasSubstr("--time"));
+  const auto words = strike_out(book, {"Lock in snow", 0, 1, 0, {"", ""}, 0.5});
+  ASSERT_TRUE(words.has_value()) << words.error().what;
+  EXPECT_THAT(*words, testing::HasSubstr("0:30 at stage 1"));
+}
+
+TEST_F(BookEntries, NothingIsStruckOutWhileThePlateIsInTheBath) {
+  const auto id = must(book.last_state(must(book.plate("Lock in snow")).id))->id;
+  book::BathClock running;
+  running.state = id, running.stage = 2, running.planned_minutes = 1.5, running.started = 1000;
+  const auto clock = must(book.start_clock(running));
+  EXPECT_FALSE(strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}}));
+  must(book.call_off_clock(clock, 2000, ""));
+  EXPECT_TRUE(strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}}));
+}
+
+TEST_F(BookEntries, WhatCountsIsStruckOut) {
   const auto id = must(book.last_state(must(book.plate("Lock in snow")).id))->id;
   must(book.add_bite({0, id, 2, 0.5, {}, 0, "", ""}));
-  const auto words = strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}});
+  const auto words = strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}, 0.5});
   ASSERT_TRUE(words.has_value());
   EXPECT_THAT(*words, testing::HasSubstr("0:30 at stage 2"));
   EXPECT_THAT(*strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}}), testing::HasSubstr("3:15"));
   EXPECT_FALSE(strike_out(book, {"Lock in snow", 0, 2, 0, {"", ""}}));
-  EXPECT_TRUE(strike_out(book, {"Lock in snow", 0, 0, 3, {"", ""}}));
+  // Without a region the last one, of whatever region.
+  EXPECT_THAT(*strike_out(book, {"Lock in snow", 0, 0, 0, {"", ""}}),
+              testing::HasSubstr("region 3"));
   EXPECT_FALSE(strike_out(book, {"Lock in snow", 0, 0, 3, {"", ""}}));
 }
 
