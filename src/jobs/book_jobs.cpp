@@ -127,18 +127,22 @@ Result<ComparedProof> compared_with_last_plan(book::Book& book,
   if (!predictions) return std::unexpected(predictions.error());
   const auto differ = read_unlike_plan(book, **plan, request.read);
   if (!differ) return std::unexpected(differ.error());
-  if (*differ && !request.read.other_scanner) {
-    return refuse(ProblemKind::data,
-                  fmt::format("{}: its tones cannot be compared with the plan's.", **differ),
-                  "Give the plan's curve with --scanner. With --other-scanner the state is entered "
-                  "without a comparison.");
+  if (differ->mismatch) {
+    Notes notes = differ->notes;
+    notes.push_back(not_compared(*differ->mismatch));
+    if (request.read.other_scanner) return ComparedProof{{}, std::move(notes)};
+    return refuse(
+        ProblemKind::data,
+        notes.back(),
+        differ->next + " With --other-scanner the state is entered without a comparison.");
   }
-  if (*differ) return ComparedProof{{}, {not_compared(**differ)}};
   const auto proof = load_scan(request.proofs.front(), request.read, progress.part(0, 0.3));
   if (!proof) return std::unexpected(proof.error());
   before = std::move(**plan);
-  return compare_proof(
+  auto compared = compare_proof(
       *last, before, *predictions, plate.size, *proof, request.read, progress.part(0.3, 1));
+  compared.notes.insert(compared.notes.begin(), differ->notes.begin(), differ->notes.end());
+  return compared;
 }
 
 // The batch of a wedge; empty: not found.

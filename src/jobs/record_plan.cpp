@@ -87,13 +87,14 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
                                 Notes& notes,
                                 const Progress& progress) {
   const auto differ = before_ ? read_unlike_plan(book_, *before_, read_)
-                              : Result<std::optional<std::string>>(std::nullopt);
+                              : Result<ReadUnlike>(ReadUnlike{});
   if (!differ) return std::unexpected(differ.error());
-  if (*differ) notes.push_back(not_compared(**differ));
+  notes.insert(notes.end(), differ->notes.begin(), differ->notes.end());
+  if (differ->mismatch) notes.push_back(not_compared(*differ->mismatch));
   if (plate_ && plate_->title != record_) {
     notes.push_back(fmt::format("'{}' is the plate '{}' of the book.", record_, plate_->title));
   }
-  if (before_ && !*differ) {
+  if (before_ && !differ->mismatch) {
     auto compared =
         compare_proof(*state_before_, *before_, predicted_, plate_->size, proof, read_, progress);
     reached_ = std::move(compared.reached);
@@ -198,7 +199,9 @@ Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
   planned.plan.speed = speed_;
   planned.plan.speed_ln_sd = speed_sd_;
   planned.plan.made_on = content.made_on;
-  planned.plan.text = plan_json;
+  auto text = with_scanner(plan_json, request.read.scanner);
+  if (!text) return std::unexpected(text.error());
+  planned.plan.text = std::move(*text);
   planned.plan.regions_png = regions_png;
   planned.plan.px_per_mm = content.map.grid.px_per_mm;
   planned.predictions = predictions_of(content.plan);

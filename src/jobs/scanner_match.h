@@ -19,10 +19,23 @@ Result<std::optional<std::string>> scanner_mismatch(const wedge::Batch& batch,
                                                     const std::filesystem::path& curve,
                                                     std::string_view scans);
 
-// The same for a new proof against a plan of the book. Empty where the plan has no wedge.
-Result<std::optional<std::string>> read_unlike_plan(book::Book& book,
-                                                    const book::PlanRecord& plan,
-                                                    const ScanChoice& choice);
+// What such a difference does, in the one sentence that every refusal gives.
+std::string wrong_minutes(std::string_view mismatch);
+
+// plan.json as the book keeps it: with "scanner":{"used","name","sha256"} added, which says how the
+// plan's own scans were read (`curve` empty: {"used":false}). The form is the batch file's.
+Result<std::string> with_scanner(const std::string& plan_json, const std::filesystem::path& curve);
+
+// A new proof against a plan of the book: held against how the plan's own proof was read. Where the
+// book does not say that, the plan's wedge stands in for it and `notes` tells so.
+struct ReadUnlike {
+  std::optional<std::string> mismatch;  // empty: read alike, or nothing is known
+  std::string next;                     // what to do about a mismatch
+  Notes notes;
+};
+Result<ReadUnlike> read_unlike_plan(book::Book& book,
+                                    const book::PlanRecord& plan,
+                                    const ScanChoice& choice);
 // The note of a comparison that was left out for that.
 std::string not_compared(std::string_view mismatch);
 

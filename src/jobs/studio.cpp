@@ -9,6 +9,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cerrno>
+#include <chrono>
 #include <cstdio>
 #include <nlohmann/json.hpp>
 
@@ -93,12 +94,16 @@ Result<void> Studio::make_folders() const {
 
 namespace {
 
-// Folders "new-PID-N" of programs that are no more: they were killed over a wedge or a plan.
+// Folders "new-PID-N" of programs that are no more: they were killed over a wedge or a plan. A
+// number says nothing of a program in another container or machine on the same folder, so only what
+// nothing was added to for a day goes.
 void sweep_unfinished(const fs::path& folder) {
   std::error_code failed;
   for (const auto& entry : fs::directory_iterator(folder, failed)) {
     int pid = 0;
     if (std::sscanf(entry.path().filename().c_str(), "new-%d-", &pid) != 1 || pid <= 0) continue;
+    const auto changed = fs::last_write_time(entry.path(), failed);
+    if (failed || fs::file_time_type::clock::now() - changed < std::chrono::days(1)) continue;
     if (::kill(pid, 0) != 0 && errno == ESRCH) fs::remove_all(entry.path(), failed);
   }
 }
@@ -204,8 +209,8 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
 }
 
 Result<PlanReport> plan_and_keep(const Studio& studio,
-                                     PlanRequest request,
-                                     const Progress& progress) {
+                                 PlanRequest request,
+                                 const Progress& progress) {
   static std::atomic<unsigned> count{0};
   const fs::path fresh = studio.plans() / fmt::format("new-{}-{}", ::getpid(), ++count);
   fs::create_directories(fresh);
@@ -259,7 +264,7 @@ Result<fs::path> scanner_for(const Studio& studio, const fs::path& batch, const 
   if (!differ) return std::unexpected(differ.error());
   if (!*differ) return chosen;
   return refuse(ProblemKind::data,
-                fmt::format("The minutes would be wrong by a factor: {}", **differ),
+                wrong_minutes(**differ),
                 "Choose the wedge's own curve, or measure the wedge again. If each was read as its "
                 "own scanner needs it, say so below the curve.");
 }

@@ -58,10 +58,12 @@ struct KeptScanner {
 // By number; what cannot be read is left out.
 std::vector<KeptScanner> kept_scanners(const Studio& studio);
 // The one that a batch was read with; empty: none, or it is not kept here.
+std::optional<KeptScanner> scanner_of(const std::vector<KeptScanner>& kept,
+                                      const wedge::Batch& batch);
 std::optional<KeptScanner> scanner_of(const Studio& studio, const wedge::Batch& batch);
 struct NewScanner {
   std::filesystem::path scan;  // of a grey scale
-  std::string name;            // one line of at most 60 characters without a slash
+  std::string name;            // one line of at most 60 characters (200 bytes), no slash
   std::string densities;       // as typed, or a published scale's name
   double dpi = 0;
 };
@@ -70,9 +72,10 @@ Result<std::string> new_scanner(const Studio& studio, const NewScanner& request)
 Result<std::string> take_scanner(const Studio& studio,
                                  const std::string& name,
                                  const std::string& text);
-// {"scanners":[{"id","name","patches"}],"scales":[names of published grey scales]}
+// {"scanners":[{"id","name"}],"scales":[names of published grey scales]}
 Result<std::string> scanners_json(const Studio& studio);
-// {"id","name","sha256","curve_svg","patches":[{"density","residual"}],"notes"}
+// {"id","name","sha256","bits","residual_sd","curve_svg","patches":[{"density","residual"}],
+// "notes"}
 Result<std::string> scanner_page(const Studio& studio, int id);
 
 // {"plates":[..],"batches":[..],"scanners":[..]}: each plate with its last state and what comes
@@ -93,7 +96,7 @@ struct WedgeRequest {
   int scanner = 0;  // kept curve to read the wedge with; 0: none
 };
 // Measures the wedge, enters the batch; {"batch": name}. A batch's name is one line of at most 60
-// characters without a slash.
+// characters (200 bytes) without a slash.
 Result<std::string> new_batch(const Studio& studio, WedgeRequest request, const Progress& progress);
 // {"batch":{..},"curve_svg","curve","notes",..}
 Result<std::string> batch_page(const Studio& studio, book::Id batch, const std::string& today);

@@ -15,20 +15,22 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 // How the wedge was read: {"recorded","curve","id" (of the kept curve, 0: not kept here)}.
-Json scanner_line(const Studio& studio, const wedge::Batch& wedge) {
-  const auto own = scanner_of(studio, wedge);
+Json scanner_line(const std::vector<KeptScanner>& kept, const wedge::Batch& wedge) {
+  const auto own = scanner_of(kept, wedge);
   return {{"recorded", wedge.scanner.recorded},
           {"curve", own ? own->name : wedge.scanner.curve},
           {"id", own ? own->id : 0}};
 }
 
-Json batch_line(const Studio& studio, book::Book& book, const book::MordantBatch& b) {
+Json batch_line(const std::vector<KeptScanner>& kept,
+                book::Book& book,
+                const book::MordantBatch& b) {
   Json j{{"id", b.id}, {"name", b.name}, {"mordant", b.mordant}, {"strength", b.strength}};
   const auto wedges = book.wedges(b.id);
   if (!wedges || wedges->empty()) return j;
   const auto wedge = wedge::batch_from_json(wedges->back().text, b.name);
   if (!wedge) return j;
-  j["scanner"] = scanner_line(studio, *wedge);
+  j["scanner"] = scanner_line(kept, *wedge);
   j["metal"] = wedge->metal;
   j["ground"] = wedge->ground;
   j["useful_until"] = clock_text(wedge->curve.useful_until());
@@ -111,9 +113,10 @@ Result<std::string> book_json(const Studio& studio) {
       plates.push_back(std::move(j));
     }
     Json wedges = Json::array();
-    for (const auto& b : *batches) wedges.push_back(batch_line(studio, *book, b));
+    const auto kept = kept_scanners(studio);  // once: it reads and hashes every curve
+    for (const auto& b : *batches) wedges.push_back(batch_line(kept, *book, b));
     Json scanners = Json::array();
-    for (const auto& s : kept_scanners(studio)) scanners.push_back({{"id", s.id}, {"name", s.name}});
+    for (const auto& s : kept) scanners.push_back({{"id", s.id}, {"name", s.name}});
     return text_of({{"book", studio.book.filename().string()},
                     {"plates", plates},
                     {"batches", wedges},
@@ -210,7 +213,7 @@ Result<std::string> batch_page(const Studio& studio, book::Id id, const std::str
       if (b.id != id) continue;
       const auto story = batch_story(*book, b.name, today);
       if (!story) return std::unexpected(story.error());
-      Json j = batch_line(studio, *book, b);
+      Json j = batch_line(kept_scanners(studio), *book, b);
       j["compared"] = story->history.compared;
       j["speed"] = story->history.speed;
       j["notes"] = story->history.notes;

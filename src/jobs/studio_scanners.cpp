@@ -64,7 +64,10 @@ Result<KeptScanner> kept_scanner(const Studio& studio, int id) {
 
 Result<void> fits_as_file_name(const std::string& name, const char* what, const char* example) {
   const auto control = [](char c) { return c >= 0 && c < ' '; };
-  if (!name.empty() && name.size() <= 60 && name.find('/') == std::string::npos &&
+  // UTF-8: every byte but 10xxxxxx begins a character. A file system takes 255 bytes, of which the
+  // ending and the name while it is written want some.
+  const auto letters = std::ranges::count_if(name, [](char c) { return (c & 0xC0) != 0x80; });
+  if (!name.empty() && letters <= 60 && name.size() <= 200 && name.find('/') == std::string::npos &&
       name.front() != '.' && std::ranges::none_of(name, control)) {
     return {};
   }
@@ -92,12 +95,15 @@ std::vector<KeptScanner> kept_scanners(const Studio& studio) {
   return all;
 }
 
-std::optional<KeptScanner> scanner_of(const Studio& studio, const wedge::Batch& batch) {
+std::optional<KeptScanner> scanner_of(const std::vector<KeptScanner>& kept,
+                                      const wedge::Batch& batch) {
   if (batch.scanner.sha256.empty()) return std::nullopt;
-  for (auto& kept : kept_scanners(studio)) {
-    if (kept.sha256 == batch.scanner.sha256) return kept;
-  }
-  return std::nullopt;
+  const auto own = std::ranges::find(kept, batch.scanner.sha256, &KeptScanner::sha256);
+  return own == kept.end() ? std::nullopt : std::optional(*own);
+}
+
+std::optional<KeptScanner> scanner_of(const Studio& studio, const wedge::Batch& batch) {
+  return scanner_of(kept_scanners(studio), batch);
 }
 
 Result<fs::path> scanner_file(const Studio& studio, int id) {

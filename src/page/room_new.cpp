@@ -5,6 +5,14 @@
 #include "page/room.h"
 
 namespace rebite::page {
+namespace {
+
+// A number beyond every kept curve's stays one: cut to 32 bits it could become another curve's.
+int scanner_number(std::int64_t n) {
+  return static_cast<int>(std::clamp<std::int64_t>(n, -1, 1 << 30));
+}
+
+}  // namespace
 
 Result<Room::HeldScan> Room::scan_of(std::int64_t id) {
   const std::lock_guard lock(mutex_);
@@ -17,7 +25,7 @@ Response Room::scanners(const Request&, const Numbers&) {
   return from(jobs::scanners_json(o_.studio));
 }
 Response Room::scanner(const Request&, const Numbers& n) {
-  return from(jobs::scanner_page(o_.studio, static_cast<int>(std::min<std::int64_t>(n[0], 1 << 30))));
+  return from(jobs::scanner_page(o_.studio, scanner_number(n[0])));
 }
 Response Room::take_scanner(const Request& r, const Numbers&) {
   const auto form = Form::of(r);
@@ -71,7 +79,7 @@ Response Room::new_batch(const Request& r, const Numbers&) {
   w.strength = form->text("strength"), w.temperature = form->text("temperature");
   w.metal = form->text("metal"), w.ground = form->text("ground");
   w.dpi = form->real("dpi");
-  w.scanner = static_cast<int>(form->number("scanner"));
+  w.scanner = scanner_number(form->number("scanner"));
   w.date = today();
   return started(work_.add("measuring the wedge", [this, w, names, held](const Progress& progress) {
     auto done = jobs::new_batch(o_.studio, w, progress);
@@ -92,16 +100,17 @@ Response Room::new_state(const Request& r, const Numbers&) {
   s.kept_ground = form->flag("kept_ground");
   s.temperature = form->text("temperature");
   s.dpi = form->real("dpi");
-  if (form->j.contains("scanner")) s.scanner = static_cast<int>(form->number("scanner"));
+  if (form->j.contains("scanner")) s.scanner = scanner_number(form->number("scanner"));
   s.other_scanner = form->flag("other_scanner");
   s.made_on = now_text();
   Names names = ours_;
   names.emplace_back((*proof)->file.filename().string(), (*proof)->name);
   names.emplace_back((*drawing)->file.filename().string(), (*drawing)->name);
-  return started(work_.add("planning", [this, s, names, held = std::pair(*proof, *drawing)](const Progress& progress) {
+  const auto work = [this, s, names, held = std::pair(*proof, *drawing)](const Progress& progress) {
     auto done = jobs::new_state(o_.studio, s, progress);
     return done ? done : Result<std::string>(std::unexpected(named(done.error(), names)));
-  }));
+  };
+  return started(work_.add("planning", work));
 }
 
 }  // namespace rebite::page
