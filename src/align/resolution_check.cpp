@@ -20,6 +20,20 @@ ScaleVerdict judge_scale(const ScaleFinding& f) {
   ScaleVerdict verdict;
   const double scale = std::sqrt(f.scale_x * f.scale_y);
   if (std::abs(f.scale_x - 1) < 0.07 && std::abs(f.scale_y - 1) < 0.07) return verdict;
+  if (std::abs(scale - 1) < 0.04) {  // no tag explains that, unless it differs by direction
+    const auto per_cent = [](double s) { return fmt::format("{:+.0f} %", 100 * (s - 1)); };
+    verdict.problem = Problem{
+        ProblemKind::data,
+        fmt::format("{} would have to be stretched by {} across and {} down to lie on {}",
+                    f.drawing_name,
+                    per_cent(f.scale_x),
+                    per_cent(f.scale_y),
+                    f.proof_name),
+        "Too little of the plate may be seen in it: draw more of its lines, or align by hand with "
+        "--pins. Look also whether the scan was stretched, or carries another resolution across "
+        "than down."};
+    return verdict;
+  }
   const double drawing_dpi = f.drawing_dpi * scale, proof_dpi = f.proof_dpi / scale;
   const auto drawing_usual = usual_resolution(drawing_dpi);
   const auto proof_usual = f.proof_confirmed ? std::nullopt : usual_resolution(proof_dpi);

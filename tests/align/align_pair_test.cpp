@@ -1,5 +1,6 @@
 // Whole pairs with known truth: accuracy, orientation, refusals, hazards of shared/alignment.md.
 #include "align/align_pair.h"
+#include "align/resolution_check.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -96,6 +97,19 @@ TEST(AlignPairTest, AWrongResolutionTagIsNamed) {
   const auto a = align_pair(pair.proof, pair.drawing, {});
   ASSERT_FALSE(a);
   EXPECT_THAT(a.error().what, HasSubstr("200 dpi"));
+}
+
+// A weak drawing may be found stretched one way only: "tagged 300 dpi but looks like 300 dpi" helps
+// nobody.
+TEST(AlignPairTest, StretchedOneWayIsNotCalledAWrongTag) {
+  ScaleFinding found{0.92, 1.08, 300, 300, "proof.tif", "drawing.tif"};
+  const auto verdict = judge_scale(found);
+  ASSERT_TRUE(verdict.problem.has_value());
+  EXPECT_NE(verdict.problem->what.find("-8 % across and +8 % down"), std::string::npos)
+      << verdict.problem->what;
+  found.scale_x = 1.05;
+  found.scale_y = 0.96;
+  EXPECT_FALSE(judge_scale(found).problem.has_value());
 }
 
 TEST(AlignPairTest, ContradictedPlateSizeIsRefusedWithBothNumbers) {
