@@ -19,9 +19,9 @@ struct ScaleFinding {
 // The resolution that scanners and programs write that is nearest to `dpi`, if within 4 %.
 std::optional<double> usual_resolution(double dpi);
 
-// A refusal when the scale (outside 0.93..1.07) speaks of a wrong tag, or differs between across and
-// down though it is right on the whole; a note when a drawing of its
-// own may really be at another scale; nothing when the scale is the paper's.
+// A refusal when the scale (outside 0.93..1.07) speaks of a wrong tag, or differs between across
+// and down though it is right on the whole; a note when a drawing of its own may really be at
+// another scale; nothing when the scale is the paper's.
 struct ScaleVerdict {
   std::optional<Problem> problem;
   std::string note;

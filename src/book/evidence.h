@@ -60,7 +60,8 @@ std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& outcomes,
                                    plan::Ground ground);
 
 // Outcomes of one use of a batch: minutes as really taken where a bite was recorded (none where it
-// was struck out and nothing entered in its place: that dip was not made), else as planned; each dip turned to the wedge's temperature (`ln_sd`: uncertainty of that, shared).
+// was struck out and nothing entered in its place: that dip was not made), else as planned; each
+// dip turned to the wedge's temperature (`ln_sd`: uncertainty of that, shared).
 // Regions that were lowered by hand, soft or lines are left out.
 struct Outcomes {
   std::vector<RegionOutcome> regions;

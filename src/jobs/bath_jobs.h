@@ -6,7 +6,8 @@
 namespace rebite::jobs {
 
 // {"state","plate_title","stages":[{"number","dip_minutes","total_minutes","stop_out_before"}],
-//  "stage" (the next one, or the one in the bath; 0: all done),"done":[{"bite","stage","minutes","note","struck"}],
+//  "stage" (the next one, or the one in the bath; 0: all done),
+//  "done":[{"bite","stage","minutes","note","struck"}],
 //  "total_minutes" (really, so far),"clock":null|{"id","stage","paused","planned_minutes",
 //  "target_minutes" (for the temperature given),"elapsed_minutes","temperature_c"},
 //  "plan_temperature_c","stop":bool}

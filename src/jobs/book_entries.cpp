@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <iterator>
 
 #include "jobs/book_jobs.h"
 #include "jobs/from_book.h"
@@ -67,14 +66,14 @@ const Entry* last_that_counts(const std::vector<Entry>& all, book::Id state, Fit
 
 // The bite that is meant; refused with the times where a stage has several that count and none of
 // them was named.
-Result<book::Bite> bite_meant(const std::vector<book::Bite>& all,
+Result<book::Bite> bite_meant(const std::vector<book::Bite>& of_its_state,
                               const book::State& state,
                               const StrikeRequest& request) {
   constexpr double same_minutes = 0.5 / 60;  // times are told to the second
   std::vector<book::Bite> fit;
   std::string times;
-  for (const auto& b : all) {
-    if (b.state != state.id || b.struck || b.stage != request.stage) continue;
+  for (const auto& b : of_its_state) {
+    if (b.struck || b.stage != request.stage) continue;
     times += (times.empty() ? "" : ", ") + clock_text(BiteTime::minutes(b.minutes));
     if (request.minutes <= 0 || std::fabs(b.minutes - request.minutes) < same_minutes) {
       fit.push_back(b);
@@ -138,8 +137,6 @@ Result<std::string> strike_out(book::Book& book, const StrikeRequest& request) {
   return guarded("Striking out", [&]() -> Result<std::string> {
     const auto state = state_meant(book, request.plate, request.state);
     if (!state) return std::unexpected(state.error());
-    const auto story = book.story(state->plate, false);
-    if (!story) return std::unexpected(story.error());
     const auto none = [&](const std::string& what) {
       return refuse(ProblemKind::data,
                     fmt::format("state {} has no {} that counts", state->number, what),
@@ -148,18 +145,18 @@ Result<std::string> strike_out(book::Book& book, const StrikeRequest& request) {
     std::string words;
     Result<void> done;
     if (request.stage > 0) {
-      const auto bite = bite_meant(story->bites, *state, request);
+      const auto bites = book.bites(state->id);
+      if (!bites) return std::unexpected(bites.error());
+      const auto bite = bite_meant(*bites, *state, request);
       if (!bite) return std::unexpected(bite.error());
-      std::vector<book::Bite> of_state;
-      std::ranges::copy_if(story->bites, std::back_inserter(of_state), [&](const auto& b) {
-        return b.state == state->id;
-      });
-      if (auto ok = may_be_struck(book, bite->id, of_state); !ok) {
+      if (auto ok = may_be_struck(book, bite->id, *bites); !ok) {
         return std::unexpected(ok.error());
       }
       words = fmt::format("{} at stage {}", clock_text(BiteTime::minutes(bite->minutes)), bite->stage);
       done = book.strike_bite(bite->id, request.struck);
     } else {
+      const auto story = book.story(state->plate, false);
+      if (!story) return std::unexpected(story.error());
       const auto* lowering = last_that_counts(story->lowerings, state->id, [&](const auto& l) {
         return request.region == 0 || l.region == request.region;
       });

@@ -87,8 +87,7 @@ struct LowerRequest {
 };
 Result<int> enter_lowering(book::Book&, const LowerRequest&);
 
-// Which entry was wrong: the last bite of a stage, or (stage 0) the last lowering of a region (0:
-// of none). It stays in the book and no longer counts.
+// Which entry was wrong: the bite of a stage, or (stage 0) the last lowering of a region. It stays in the book and no longer counts.
 struct StrikeRequest {
   std::string plate;
   int state = 0, stage = 0, region = 0;  // region 0: the last lowering, of whatever region
