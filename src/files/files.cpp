@@ -253,6 +253,33 @@ Result<void> put_whole(const fs::path& written, const fs::path& file) {
   return {};
 }
 
+Result<void> make_folders(const fs::path& folder) {
+  std::error_code error;
+  fs::create_directories(folder, error);
+  if (error) return cannot_create(folder, error.value());
+  return {};
+}
+
+Result<void> write_unpublished(const fs::path& file, std::string_view bytes) {
+  if (const int error = write_new(file, bytes)) return cannot_create(file, error);
+  return {};
+}
+
+Result<void> put_whole_folder(const fs::path& written, const fs::path& folder) {
+  std::error_code failed;
+  for (auto it = fs::recursive_directory_iterator(written, failed);
+       !failed && it != fs::recursive_directory_iterator();
+       it.increment(failed)) {
+    if (!it->is_directory()) continue;
+    if (const int error = sync_folder(it->path())) return cannot_create(folder, error);
+  }
+  int error = failed ? failed.value() : sync_folder(written);
+  if (!error) error = put_in_place(written, folder, 0);
+  if (!error) error = sync_folder(folder_of(folder));
+  if (error) return cannot_create(folder, error);
+  return {};
+}
+
 Result<void> write_folder(const fs::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files) {
   fs::path target = folder;

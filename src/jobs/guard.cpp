@@ -3,9 +3,12 @@
 #include <fmt/format.h>
 
 #include <exception>
+#include <filesystem>
 #include <new>
 #include <opencv2/core.hpp>
 #include <system_error>
+
+#include "files/files.h"
 
 namespace rebite::jobs {
 
@@ -26,6 +29,11 @@ Problem problem_of_current_exception(std::string_view errand) {
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite: {}", errand, e.err),
             "Nothing was written. Please report it together with the two scans."};
+  } catch (const std::filesystem::filesystem_error& e) {
+    return {ProblemKind::io,
+            fmt::format("{}: {}: {}", errand, files::shown(e.path1()), e.code().message()),
+            "Free some space on that disk or choose a folder that you may write to, then run it "
+            "again."};
   } catch (const std::exception& e) {
     // No room for the stack of another thread: std::thread says EAGAIN, OpenCV's pool says it in
     // words.

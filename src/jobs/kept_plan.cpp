@@ -10,6 +10,7 @@
 #include <nlohmann/json.hpp>
 
 #include "files/files.h"
+#include "files/put_whole.h"
 #include "jobs/guard.h"
 #include "jobs/pictures.h"
 
@@ -246,16 +247,11 @@ Result<void> write_pictures(const fs::path& folder,
   const PlateToScan on_drawing = [&](PlateMm mm) {
     return a.warp->drawing_from_proof(on_proof(mm));
   };
-  if (!write_pyramid(
-          sources.proof.relative, on_proof, levels, folder / "proof", progress.part(0, 0.5)) ||
-      !write_pyramid(sources.drawing.relative,
-                     on_drawing,
-                     levels,
-                     folder / "drawing",
-                     progress.part(0.5, 1))) {
-    return stopped_by_user();
-  }
-  return {};
+  auto ok = write_pyramid(
+      sources.proof.relative, on_proof, levels, folder / "proof", progress.part(0, 0.5));
+  if (!ok) return ok;
+  return write_pyramid(
+      sources.drawing.relative, on_drawing, levels, folder / "drawing", progress.part(0.5, 1));
 }
 
 Result<KeptPlan> from_json(const fs::path& folder, const Json& j) {
@@ -314,7 +310,7 @@ Result<void> keep_plan(const fs::path& folder,
       if (!text) return std::unexpected(text.error());
       batch = std::move(*text);
     }
-    fs::create_directories(folder);
+    if (auto ok = files::make_folders(folder); !ok) return ok;
     const double finest = std::min({sources.proof.px_per_mm_x(),
                                     sources.proof.px_per_mm_y(),
                                     sources.drawing.px_per_mm_x(),
@@ -331,7 +327,7 @@ Result<void> keep_plan(const fs::path& folder,
         {"drawing-picture", packed(content.drawing_picture)},
         {"kept.json", plain_data(request, sources, content, levels, batch).dump()}};
     for (const auto& [name, bytes] : parts) {
-      if (auto ok = files::write_atomically(folder / name, bytes); !ok) return ok;
+      if (auto ok = files::write_unpublished(folder / name, bytes); !ok) return ok;
     }
     return {};
   });

@@ -44,6 +44,8 @@ struct PlanReport {
   struct Recorded {
     std::int64_t plate = 0, state = 0, plan = 0;
     int state_number = 0;
+    // Set where the plan is in the book, but its folder in the studio could not be put in place.
+    std::optional<Problem> not_kept = std::nullopt;
   };
   std::optional<Recorded> recorded;
 };

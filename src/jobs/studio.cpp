@@ -14,6 +14,7 @@
 #include <nlohmann/json.hpp>
 
 #include "files/files.h"
+#include "files/put_whole.h"
 #include "jobs/calibrate.h"
 #include "jobs/from_book.h"
 #include "jobs/guard.h"
@@ -50,8 +51,10 @@ class ScanToKeep {
     path_ = studio.uploads() / file.filename();
     std::error_code failed;
     fs::create_hard_link(file, path_, failed);
-    if (failed && !fs::exists(path_)) fs::copy_file(file, path_, failed);
     made_ = !failed;
+    if (!failed || fs::exists(path_)) return;
+    made_ = true;  // half a copy goes again too
+    fs::copy_file(file, path_, failed);
   }
   ~ScanToKeep() {
     std::error_code ignored;
@@ -213,7 +216,7 @@ Result<PlanReport> plan_and_keep(const Studio& studio,
                                  const Progress& progress) {
   static std::atomic<unsigned> count{0};
   const fs::path fresh = studio.plans() / fmt::format("new-{}-{}", ::getpid(), ++count);
-  fs::create_directories(fresh);
+  if (auto ok = files::make_folders(fresh); !ok) return std::unexpected(ok.error());
   if (request.out.empty()) request.out = fresh / "sheets";
   auto report = plan_state(
       request, progress, [&](const auto& sources, const auto& content, const auto& part) {
@@ -224,7 +227,17 @@ Result<PlanReport> plan_and_keep(const Studio& studio,
     fs::remove_all(fresh, ignored);
     return std::unexpected(report.error());
   }
-  fs::rename(fresh, studio.plans() / fmt::format("{}", report->recorded->plan));
+  auto& entry = *report->recorded;
+  const fs::path folder = studio.plans() / fmt::format("{}", entry.plan);
+  if (auto ok = files::put_whole_folder(fresh, folder); !ok) {
+    entry.not_kept = Problem{ok.error().kind,
+                             fmt::format("plan {} is in the book and its sheets are written, but "
+                                         "what the page changes it by was not kept: {}",
+                                         entry.plan,
+                                         ok.error().what),
+                             "To change it on the page, free some space on that disk and plan the "
+                             "state again from its scans."};
+  }
   return std::move(*report);
 }
 
@@ -234,7 +247,9 @@ Result<PlanReport> plan_on_record(const PlanRequest& request, const Progress& pr
   return guarded("Planning", [&]() -> Result<PlanReport> {
     const Studio studio = Studio::beside(request.book);
     if (auto ok = studio.make_folders(); !ok) return std::unexpected(ok.error());
-    return plan_and_keep(studio, request, progress);
+    auto report = plan_and_keep(studio, request, progress);
+    if (report && report->recorded->not_kept) return std::unexpected(*report->recorded->not_kept);
+    return report;
   });
 }
 
@@ -319,6 +334,7 @@ Result<std::string> new_state(const Studio& studio, const NewState& s, const Pro
     if (!done) return std::unexpected(done.error());
     proof.keep(), drawing.keep();
     const auto& entry = *done->recorded;
+    if (entry.not_kept) return std::unexpected(*entry.not_kept);
     return text_of({{"plate", entry.plate}, {"state", entry.state_number}, {"plan", entry.plan}});
   });
 }

@@ -102,7 +102,8 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest request, const 
 Result<std::string> batch_page(const Studio& studio, book::Id batch, const std::string& today);
 
 // Plans, records (request.record and book must be set), and keeps what was measured in the studio,
-// so that the page can change the plan. An empty request.out: the sheets are kept there too.
+// so that the page can change the plan. An empty request.out: the sheets are kept there too. What was
+// recorded stays so: where only the keeping fails after it, recorded->not_kept says why.
 Result<PlanReport> plan_and_keep(const Studio& studio,
                                  PlanRequest request,
                                  const Progress& progress);

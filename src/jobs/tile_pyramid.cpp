@@ -4,11 +4,11 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <opencv2/imgproc.hpp>
-#include <stdexcept>
 
 #include "align/plate_pair.h"
+#include "files/put_whole.h"
+#include "jobs/guard.h"
 #include "jobs/pictures.h"
 #include "scan/load.h"
 #include "scan/write_scan.h"
@@ -23,21 +23,16 @@ constexpr int quality = 82;
 constexpr int step =
     16;  // the place on the scan is worked out at every 16th pixel, between is even
 
-void write_file(const fs::path& file, const std::string& bytes) {
-  std::ofstream out(file, std::ios::binary);
-  out.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
-  out.close();
-  if (!out) throw std::runtime_error("a picture could not be written: is the disk full?");
-}
-
-void write_tiles(
+Result<void> write_tiles(
     const cv::Mat1f& strip, const TileLevel& level, int at, int row, const fs::path& folder) {
   const cv::Mat1b grey = as_grey(strip);
   for (int col = 0; col < level.columns(); ++col) {
     const int x = col * level.tile;
     const cv::Rect part(x, 0, std::min(level.tile, level.width - x), grey.rows);
-    write_file(tile_file(folder, at, col, row), scan::jpeg_bytes(grey(part), quality));
+    const auto bytes = scan::jpeg_bytes(grey(part), quality);
+    if (auto ok = files::write_unpublished(tile_file(folder, at, col, row), bytes); !ok) return ok;
   }
+  return {};
 }
 
 // Rows [first, first + count) of a level, straight from the scan.
@@ -119,25 +114,25 @@ fs::path tile_file(const fs::path& folder, int level, int col, int row) {
   return folder / fmt::format("{}", level) / fmt::format("{}_{}.jpg", col, row);
 }
 
-bool write_pyramid(const cv::Mat1f& scan,
-                   const PlateToScan& place,
-                   const std::vector<TileLevel>& levels,
-                   const fs::path& folder,
-                   const Progress& progress) {
+Result<void> write_pyramid(const cv::Mat1f& scan,
+                           const PlateToScan& place,
+                           const std::vector<TileLevel>& levels,
+                           const fs::path& folder,
+                           const Progress& progress) {
   for (std::size_t k = 0; k < levels.size(); ++k) {
-    fs::create_directories(folder / fmt::format("{}", k));
+    if (auto ok = files::make_folders(folder / fmt::format("{}", k)); !ok) return ok;
   }
   const int finest = static_cast<int>(levels.size()) - 1;
   const TileLevel& fine = levels.back();
   cv::Mat1f half;
   if (finest > 0) half.create(levels[levels.size() - 2].height, levels[levels.size() - 2].width);
   for (int row = 0; row < fine.rows(); ++row) {
-    if (progress.stopped()) return false;
+    if (progress.stopped()) return stopped_by_user();
     progress.at(static_cast<double>(row) / fine.rows(), "making the pictures");
     const int first = row * fine.tile;
     const int count = std::min(fine.tile, fine.height - first);
     const cv::Mat1f strip = strip_of(scan, place, fine, first, count);
-    write_tiles(strip, fine, finest, row, folder);
+    if (auto ok = write_tiles(strip, fine, finest, row, folder); !ok) return ok;
     if (finest == 0) continue;
     const int top = std::min(half.rows, first / 2);
     const int end = row + 1 == fine.rows() ? half.rows : std::min(half.rows, (first + count) / 2);
@@ -150,10 +145,11 @@ bool write_pyramid(const cv::Mat1f& scan,
     }
     for (int row = 0; row < level.rows(); ++row) {
       const int y = row * level.tile;
-      write_tiles(half.rowRange(y, std::min(level.height, y + level.tile)), level, k, row, folder);
+      const cv::Mat1f strip = half.rowRange(y, std::min(level.height, y + level.tile));
+      if (auto ok = write_tiles(strip, level, k, row, folder); !ok) return ok;
     }
   }
-  return true;
+  return {};
 }
 
 cv::Mat1b read_tile(const fs::path& folder, int level, int col, int row) {

@@ -29,13 +29,13 @@ std::filesystem::path tile_file(const std::filesystem::path& folder, int level, 
 using PlateToScan = std::function<cv::Point2d(PlateMm)>;
 
 // Writes all levels of one scan (relative reflectances) into the folder, strip by strip: beside the
-// scan, memory is a strip and a picture of half the size. Throws std::runtime_error on a full disk.
-// False: stopped.
-bool write_pyramid(const cv::Mat1f& scan,
-                   const PlateToScan& place,
-                   const std::vector<TileLevel>& levels,
-                   const std::filesystem::path& folder,
-                   const Progress& progress = {});
+// scan, memory is a strip and a picture of half the size. The folder is a new one that is put in
+// place later (files::put_whole_folder). Refused: a full or failing disk; stopped.
+Result<void> write_pyramid(const cv::Mat1f& scan,
+                           const PlateToScan& place,
+                           const std::vector<TileLevel>& levels,
+                           const std::filesystem::path& folder,
+                           const Progress& progress = {});
 
 // The grey codes of one tile as written. Empty: there is none.
 cv::Mat1b read_tile(const std::filesystem::path& folder, int level, int col, int row);

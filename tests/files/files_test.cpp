@@ -6,6 +6,7 @@
 
 #include <fstream>
 
+#include "files/put_whole.h"
 #include "files/seal.h"
 
 namespace rebite::files {
@@ -104,6 +105,22 @@ TEST_F(Files, AFileInTheWayOfAFolderIsKept) {
   EXPECT_EQ(write_folder(dir / "plan", {{"a", "1"}}).error().kind, ProblemKind::cannot_create);
   EXPECT_EQ(*read_bytes(dir / "plan"), "a file");
   EXPECT_EQ(entries(), 1U);
+}
+
+TEST_F(Files, AFolderThatWasFilledOverMinutesIsPutInPlaceWhole) {
+  ASSERT_TRUE(make_folders(dir / "new/pictures"));
+  ASSERT_TRUE(write_unpublished(dir / "new/a", "1"));
+  ASSERT_TRUE(write_unpublished(dir / "new/pictures/b", "2"));
+  EXPECT_FALSE(write_unpublished(dir / "new/a", "3")) << "it exists";
+  ASSERT_TRUE(put_whole_folder(dir / "new", dir / "plan"));
+  EXPECT_EQ(*read_bytes(dir / "plan/pictures/b"), "2");
+  EXPECT_EQ(entries(), 1U);
+  // A name that is taken: both stay as they are.
+  ASSERT_TRUE(make_folders(dir / "later"));
+  ASSERT_TRUE(write_unpublished(dir / "later/a", "4"));
+  EXPECT_EQ(put_whole_folder(dir / "later", dir / "plan").error().kind, ProblemKind::cannot_create);
+  EXPECT_EQ(*read_bytes(dir / "plan/a"), "1");
+  EXPECT_EQ(*read_bytes(dir / "later/a"), "4");
 }
 
 TEST_F(Files, StaleTemporariesAreSwept) {
