@@ -38,7 +38,9 @@ struct KillCount {
 };
 
 // A child adds planned states and says over a pipe when each was acknowledged; it is killed at a
-// random moment; then everything that was acknowledged must be there, whole.
+// random moment; then everything that was acknowledged must be there, whole. The moments are spread
+// over the time of a few writes as they go right now: on a busy machine a write takes many
+// times as long, and moments in milliseconds would all fall before the first.
 inline KillCount kill_writers(const fs::path& file, int kills, std::uint64_t seed) {
   KillCount count;
   std::mt19937_64 random(seed);
@@ -48,6 +50,7 @@ inline KillCount kill_writers(const fs::path& file, int kills, std::uint64_t see
     plate = must(book.add_plate({0, "Killed", "copper", {150, 110}, {}, ""}));
   }
   int next = 1;
+  double window_us = 60000;
   for (int round = 0; round < kills; ++round) {
     int ends[2];
     if (::pipe(ends) != 0) throw std::runtime_error("pipe");
@@ -56,6 +59,8 @@ inline KillCount kill_writers(const fs::path& file, int kills, std::uint64_t see
       ::close(ends[0]);
       auto book = Book::open(file, Book::Access::write);
       if (!book) ::_exit(3);
+      const int opened = 0;
+      if (::write(ends[1], &opened, sizeof opened) != sizeof opened) ::_exit(5);
       for (int n = next;; ++n) {
         Book::Planned planned;
         planned.state = state_of(plate, n);
@@ -66,14 +71,20 @@ inline KillCount kill_writers(const fs::path& file, int kills, std::uint64_t see
       }
     }
     ::close(ends[1]);
-    // Up to some 60 ms: from before the first write to well inside the tenth.
-    std::this_thread::sleep_for(std::chrono::microseconds(random() % 60000));
+    int acknowledged = 0, n = 0;
+    if (round % 4 == 0 || ::read(ends[0], &n, sizeof n) == sizeof n) {
+      // Every fourth moment may fall into the opening, the others are counted from its end.
+      const auto after = static_cast<std::int64_t>(random() % static_cast<std::uint64_t>(window_us));
+      std::this_thread::sleep_for(std::chrono::microseconds(after));
+    }
     ::kill(child, SIGKILL);
     int status = 0;
     ::waitpid(child, &status, 0);
-    int acknowledged = 0, n = 0;
     while (::read(ends[0], &n, sizeof n) == sizeof n) acknowledged = n;
     ::close(ends[0]);
+    const int written = std::max(0, acknowledged - next + 1);
+    if (written > 10) window_us = std::max(10000.0, window_us / 1.2);
+    if (written < 1) window_us = std::min(1e6, window_us * 1.2);
     ++count.kills;
     count.mid_write += fs::exists(file.string() + "-journal") ? 1 : 0;
     if (!WIFSIGNALED(status)) ++count.damaged;  // it gave up by itself
@@ -84,7 +95,7 @@ inline KillCount kill_writers(const fs::path& file, int kills, std::uint64_t see
     }
     const Story story = must(book->story(plate, false));
     const int there = story.states.empty() ? 0 : story.states.back().number;
-    count.acknowledged += std::max(0, acknowledged - next + 1);
+    count.acknowledged += written;
     if (acknowledged > there) count.lost += acknowledged - there;
     if (static_cast<int>(story.states.size()) != there ||
         story.plans.size() != story.states.size() ||
