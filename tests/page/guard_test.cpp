@@ -45,6 +45,7 @@ TEST(Guard, AnyOtherHostIsTurnedAway) {
 
 TEST(Guard, ForeignPagesAreTurnedAway) {
   Asking a;
+  const auto before = a.files();
   for (const char* origin : {"null",
                              "http://evil.example",
                              "https://127.0.0.1:8123",
@@ -62,17 +63,19 @@ TEST(Guard, ForeignPagesAreTurnedAway) {
   for (const char* site : {"cross-site", "same-site", "SAME-ORIGIN", "x"}) {
     EXPECT_EQ(a.ask("GET", "/api/book", "", {std::string("Sec-Fetch-Site: ") + site}).status, 403);
   }
+  EXPECT_EQ(a.files(), before);
   EXPECT_EQ(a.ask("GET", "/api/book", "", {"Sec-Fetch-Site: same-origin"}).status, 200);
   EXPECT_EQ(a.ask("GET", "/", "", {"Sec-Fetch-Site: none"}).status, 200);
 }
 
 TEST(Guard, WithoutTheKeyOfThisStartNothingIsTold) {
   Asking a;
+  const auto before = a.files();
   const std::string good = a.keys().page;
   std::string near = good;
   near.back() = 'c';
   for (const std::string& key :
-       {std::string("x"), near, good + "a", good.substr(1), a.keys().picture}) {
+       {std::string("x"), near, good + "a", good.substr(1), a.keys().picture, Keys::fresh().page}) {
     EXPECT_EQ(a.ask("GET", "/api/book", "", {"X-Rebite-Key: " + key}).status, 401) << key;
     EXPECT_EQ(a.ask("POST", "/api/scans", "abc", {"X-Rebite-Key: " + key}).status, 401) << key;
   }
@@ -81,6 +84,7 @@ TEST(Guard, WithoutTheKeyOfThisStartNothingIsTold) {
   EXPECT_EQ(a.ask("GET", "/api/book", "", {"-X-Rebite-Key", "Cookie: X-Rebite-Key=" + good}).status,
             401);
   EXPECT_EQ(a.ask("GET", "/api/nothing", "", {"-X-Rebite-Key"}).status, 401);
+  EXPECT_EQ(a.files(), before);
 }
 
 TEST(Guard, PicturesNeedTheirOwnKey) {

@@ -16,6 +16,12 @@ using nlohmann::json;
 TEST(Requests, NoPathOfTheClientReachesTheDisk) {
   Asking a;
   std::ofstream(a.folder() / "secret.txt") << "the secret";
+  const auto& studio = a.room().options().studio;
+  for (const auto& folder : {studio.folder, studio.uploads(), studio.plans()}) {
+    std::filesystem::create_symlink(a.folder() / "secret.txt", folder / "link.txt");
+  }
+  std::filesystem::create_directories(studio.plans() / "1/sheets");
+  std::filesystem::create_symlink(a.folder() / "secret.txt", studio.plans() / "1/sheets/link.txt");
   const std::string key = a.keys().picture;
   for (const std::string& target : {std::string("/../secret.txt"),
                                     std::string("/..%2fsecret.txt"),
@@ -46,6 +52,11 @@ TEST(Requests, NoPathOfTheClientReachesTheDisk) {
                                     "/pictures/" + key + "/plans/1/proof/-1/0/0",
                                     "/pictures/" + key + "/plans/1/proof/99/0/0",
                                     "/pictures/" + key + "/../../secret.txt",
+                                    std::string("/link.txt"),
+                                    std::string("/scans/link.txt"),
+                                    std::string("/plans/link.txt"),
+                                    std::string("/api/plans/1/files/link.txt"),
+                                    "/pictures/" + key + "/plans/1/link.txt",
                                     std::string("*"),
                                     "/" + std::string(5000, 'a')}) {
     const auto answer = a.ask("GET", target);
@@ -260,9 +271,14 @@ TEST(Requests, TheDayIsTheLocalOne) {
 TEST(Requests, RangesAreIgnored) {
   Asking a;
   const auto whole = a.ask("GET", "/");
-  const auto ranged = a.ask("GET", "/", "", {"Range: bytes=0-0,1-1,2-2,0-,-1"});
-  EXPECT_EQ(ranged.status, 200);
-  EXPECT_EQ(ranged.body, whole.body);
+  std::string sixty = "Range: bytes=0-0";
+  for (int i = 1; i < 60; ++i) sixty += fmt::format(",{}-{}", i, i % 2 ? 99999999 : i);
+  for (const std::string& range :
+       {std::string("Range: bytes=0-0,1-1,2-2,0-,-1"), sixty, std::string("Range: bytes=5-1")}) {
+    const auto ranged = a.ask("GET", "/", "", {range});
+    EXPECT_EQ(ranged.status, 200);
+    EXPECT_EQ(ranged.body, whole.body);
+  }
 }
 
 }  // namespace

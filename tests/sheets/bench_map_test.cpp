@@ -340,6 +340,32 @@ TEST(BenchMap, TilesJoinWithoutAStep) {
   EXPECT_LT(cv::mean(left)[0], 250.0);  // there is something to compare
 }
 
+// A long plate in pieces: each end's edge is as long on its tile as on the metal, across and down.
+TEST(BenchMap, TilesKeepThePlatesSizeBothWays) {
+  for (const SizeMm plate : {SizeMm{130, 600}, SizeMm{600, 130}}) {
+    maker::ContentOptions options;
+    options.plate = plate;
+    options.grid_px_per_mm = 2;
+    const std::string pdf = bench_map_pdf(maker::made_content(options));
+    const auto texts = page_texts(pdf);
+    int ends = 0, pieces = 0;
+    for (std::size_t i = 0; i < texts.size(); ++i) {
+      if (texts[i].find("joins") == std::string::npos) continue;
+      if (texts[i].find("STAGE 2 of") == std::string::npos) continue;
+      ++pieces;
+      const int at = static_cast<int>(i) + 1;
+      const cv::Mat1b page = pdf_pages(pdf, dpi, at, at).at(0);
+      EXPECT_NEAR(check_rule_mm(page), 100, 0.1) << "page " << at;
+      const Frame f = plate_frame(plate.width < plate.height ? page : cv::Mat1b(page.t()), 130);
+      if (std::isnan(f.x0)) continue;
+      ++ends;
+      EXPECT_NEAR((f.x1 - f.x0) / px_per_mm, 130, 0.1) << "page " << at;
+    }
+    EXPECT_GE(pieces, 3);
+    EXPECT_EQ(ends, 2);
+  }
+}
+
 TEST(BenchMap, ByHandPageHoldsFromToAndGuide) {
   const auto content = maker::made_content();
   const auto texts = page_texts(bench_map_pdf(content));
