@@ -289,8 +289,25 @@ bool GridScore::both_rows_show(const StepGrid& g) const {
   return true;
 }
 
+bool GridScore::covers_ladder(const StepGrid& g) const {
+  const double end = g.dark_first ? g.begin + g.columns * g.pitch - g.gap / 2 : g.begin + g.gap / 2;
+  const double left_out = g.dark_first ? g.shown_end - end : end - g.shown_begin;
+  const double margin = edge_mm * px_ + g.gap;
+  if (left_out < std::max(2 * margin + px_, 0.5 * g.pitch)) return true;
+  StepGrid past = g;  // a step's width, or what shows of it
+  past.columns = 1;
+  past.gap = 0;
+  past.pitch = std::min(left_out, g.pitch) - margin;
+  past.begin = g.dark_first ? end + margin : end - margin - past.pitch;
+  const double metal = std::max(dark_.border, beside(past, 0));
+  for (int row = 0; row < g.rows; ++row) {
+    if (sums_.over(past.cell(row, 0, 0, side_mm * px_)).mean() > metal + bitten) return false;
+  }
+  return true;
+}
+
 bool GridScore::may_be_wedge(const StepGrid& g) const {
-  return gaps_are_light(g) && !rows_repeat(g) && !columns_repeat(g) && both_rows_show(g) &&
+  return covers_ladder(g) && gaps_are_light(g) && !rows_repeat(g) && !columns_repeat(g) && both_rows_show(g) &&
          ends_dark(g) && stands_alone(g) && faint_cells_are_even(g);
 }
 

@@ -53,6 +53,8 @@ class GridScore {
   const DarkBox& dark() const { return dark_; }
 
  private:
+  // No bitten metal lies past the light end: else these are the dark steps of a longer wedge.
+  bool covers_ladder(const StepGrid& g) const;
   // What lies between cells set apart is clearly lighter than they are.
   bool gaps_are_light(const StepGrid& g) const;
   // One row cut lengthwise: both halves show the same tones, and by their own wiping scatter less

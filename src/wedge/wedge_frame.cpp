@@ -11,6 +11,9 @@ namespace rebite::wedge {
 namespace {
 
 constexpr double blur_mm = 0.5;
+constexpr float inked = 0.15F;  // density
+// sd of the tone that grain may leave in a pixel: with more, edges of grain pass for those of steps.
+constexpr double most_grain = 0.016, coarsest = 2.5;
 constexpr float darkest = 1.8F;  // beyond it a blurred pixel tells only noise
 
 struct Small {
@@ -21,7 +24,10 @@ struct Small {
   cv::Point offset;               // of the window, scan pixels
 };
 
-Small shrink(const scan::DensityImage& scan, const std::optional<cv::Rect2d>& window_mm) {
+// `coarse` times smaller than usual.
+Small shrink(const scan::DensityImage& scan,
+             const std::optional<cv::Rect2d>& window_mm,
+             double coarse) {
   cv::Rect window(0, 0, scan.relative.cols, scan.relative.rows);
   if (window_mm) {
     const double px = scan.px_per_mm_x();
@@ -41,9 +47,10 @@ Small shrink(const scan::DensityImage& scan, const std::optional<cv::Rect2d>& wi
   filled.setTo(1.F, ~seen);
   cv::Mat1f share;
   seen.convertTo(share, CV_32F, 1.0 / 255);
-  s.px_per_mm = std::min({4.0, scan.px_per_mm_x(), scan.px_per_mm_y()});
-  const cv::Size size(std::max(4, cvRound(window.width * s.px_per_mm / scan.px_per_mm_x())),
-                      std::max(4, cvRound(window.height * s.px_per_mm / scan.px_per_mm_y())));
+  s.px_per_mm = std::min({4.0, coarse * scan.px_per_mm_x(), coarse * scan.px_per_mm_y()});
+  const double px_per_mm = s.px_per_mm / coarse;
+  const cv::Size size(std::max(4, cvRound(window.width * px_per_mm / scan.px_per_mm_x())),
+                      std::max(4, cvRound(window.height * px_per_mm / scan.px_per_mm_y())));
   cv::resize(filled, s.reflectance, size, 0, 0, cv::INTER_AREA);
   cv::resize(share, s.inside, size, 0, 0, cv::INTER_AREA);
   s.step_x = static_cast<double>(window.width) / size.width;
@@ -190,12 +197,36 @@ double sharpened(const Small& whole, double degrees) {
   return best;
 }
 
-}  // namespace
+// What the grain leaves in the tone of one pixel, sd: from pixels of inked places too far apart to
+// share the blur. Along and across, the less: over narrow steps one of them meets their borders.
+double grain_scatter(const WedgeFrame& f) {
+  const int far = cvRound(3 * blur_mm * f.px_per_mm);
+  double least = 0;
+  for (const cv::Point by : {cv::Point(far, 0), cv::Point(0, far)}) {
+    std::vector<float> apart;
+    for (int y = 0; y + by.y < f.tone.rows; ++y) {
+      for (int x = 0; x + by.x < f.tone.cols; ++x) {
+        const cv::Point a(x, y), b = a + by;
+        if (std::min(f.density(a), f.density(b)) > inked) {
+          apart.push_back(std::fabs(f.tone(a) - f.tone(b)));
+        }
+      }
+    }
+    if (apart.size() < 100) continue;
+    const auto middle = apart.begin() + static_cast<std::ptrdiff_t>(apart.size() / 2);
+    std::nth_element(apart.begin(), middle, apart.end());
+    // Of a normal spread: the middle of what two values are apart.
+    const double sd = static_cast<double>(*middle) / (0.6745 * std::numbers::sqrt2);
+    least = least > 0 ? std::min(least, sd) : sd;
+  }
+  return least;
+}
 
-WedgeFrame upright_frame(const scan::DensityImage& scan,
-                         const std::optional<cv::Rect2d>& window_mm) {
+WedgeFrame frame_at(const scan::DensityImage& scan,
+                    const std::optional<cv::Rect2d>& window_mm,
+                    double coarse) {
   WedgeFrame f;
-  const Small s = shrink(scan, window_mm);
+  const Small s = shrink(scan, window_mm, coarse);
   if (s.reflectance.empty()) return f;
   const double degrees = sharpened(s, main_direction(density_of(s.reflectance), s.inside));
   const Turned t = turn(s, degrees);
@@ -213,6 +244,16 @@ WedgeFrame upright_frame(const scan::DensityImage& scan,
                        m(1, 1) * s.step_y,
                        (m(1, 2) + 0.5) * s.step_y - 0.5 + s.offset.y};
   return f;
+}
+
+}  // namespace
+
+WedgeFrame upright_frame(const scan::DensityImage& scan,
+                         const std::optional<cv::Rect2d>& window_mm) {
+  WedgeFrame f = frame_at(scan, window_mm, 1);
+  if (f.density.empty()) return f;
+  const double coarse = grain_scatter(f) / most_grain;
+  return coarse > 1 ? frame_at(scan, window_mm, std::min(coarse, coarsest)) : f;
 }
 
 }  // namespace rebite::wedge

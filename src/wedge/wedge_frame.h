@@ -16,7 +16,9 @@ struct WedgeFrame {
   // Bartlett, Biometrics 3 (1947) 39-52) and the lights' wiping (constant in density).
   cv::Mat1f tone;
   cv::Mat1b inside;             // 255 where the scan (and window) reaches
-  double px_per_mm = 4;         // the same along x and y
+  // The same along x and y. Of a coarse grain per so many mm as it is coarser than usual, up to 2.5:
+  // blur, margins and all else in "mm" of the frame grow with it.
+  double px_per_mm = 4;
   cv::Matx23d scan_from_frame;  // frame pixels to scan pixels
 
   cv::Point2d to_scan(double x, double y) const {
@@ -26,7 +28,8 @@ struct WedgeFrame {
 };
 
 // Turned so that the strongest edges lie along the axes: the 4-fold mean direction of the gradient,
-// sharpened by the turn at which the row and column means change most abruptly.
+// sharpened by the turn at which the row and column means change most abruptly. The picture is the
+// smaller, and so the calmer, the coarser the grain.
 WedgeFrame upright_frame(const scan::DensityImage& scan,
                          const std::optional<cv::Rect2d>& window_mm);
 

@@ -126,6 +126,34 @@ TEST(FindSteps, AWindowSaysWhichOfTwoWedges) {
   EXPECT_EQ(outside.error().kind, ProblemKind::data);
 }
 
+// Dust falls in clumps, sprayed dots run together: then a step is as uneven as one of grains of
+// 0.3 to 0.6 mm. It was refused, or the dark half of a ladder was read as the whole, each step cut
+// in two.
+TEST(FindSteps, CoarseAndClumpedGrainIsReadStepForStep) {
+  for (const double grain_mm : {0.2, 0.3, 0.45, 0.6}) {
+    for (const std::uint64_t seed : {1U, 2U, 3U}) {
+      maker::WedgeSpec spec;
+      spec.minutes = {0.5, 0.85, 1.45, 2.4, 4.1, 7, 12, 20};
+      spec.step = {8.0 + 2 * static_cast<double>(seed), 16};
+      spec.curve.tau = 6;
+      spec.grain_mm = grain_mm;
+      spec.ground_seed = seed;
+      maker::Scanner scanner;
+      scanner.channels = 1;
+      scanner.turn_deg = 90.0 * static_cast<double>(seed) - 2;
+      const maker::MadeScan made = maker::print_wedge(spec, {}, scanner);
+      const auto steps = read_made(made, spec.minutes);
+      ASSERT_TRUE(steps) << "grains of " << grain_mm << " mm, seed " << seed << ": "
+                         << steps.error().what;
+      const std::vector<double> shown = shown_densities(spec, made);
+      for (std::size_t i = 0; i < shown.size(); ++i) {
+        EXPECT_NEAR((*steps)[i].density.value(), shown[i], 0.08)
+            << "step " << i << ", grains of " << grain_mm << " mm, seed " << seed;
+      }
+    }
+  }
+}
+
 // A few of the 240 that measure_wedge found counts: odd and even numbers in one and two rows, a
 // step that prints like unbitten metal, metal that prints like paper, equal darks.
 TEST(FindSteps, RandomWedgesAreReadStepForStep) {
