@@ -140,7 +140,7 @@ void SplineFit::build_pattern() {
         bending_slots_.push_back(
             slot(normal_, 2 * static_cast<int>(it.row()) + c, 2 * static_cast<int>(it.col()) + c));
   for (int k = 0; k < unknowns(); ++k) diagonal_slots_.push_back(slot(normal_, k, k));
-  factor_.analyzePattern(normal_);
+  factor_.analyze(normal_);
 }
 
 void SplineFit::add_prior(const SmoothnessPrior& prior) {
@@ -236,8 +236,8 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
   Eigen::VectorXd right = Eigen::VectorXd::Zero(unknowns());
   add_cells(data, right);
   add_prior(prior);
-  factor_.factorize(normal_);
-  assert(factor_.info() == Eigen::Success);
+  const bool definite = factor_.factorize(normal_, threads_);
+  assert(definite);
   const Eigen::VectorXd c = factor_.solve(right);
 
   std::vector<cv::Vec2d> stiff(static_cast<std::size_t>(stiff_.size()));
@@ -263,59 +263,22 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
     const cv::Vec2d e = d.shift - answer.stiff.at(d.at) - answer.fine.at(d.at);
     answer.chi2 += d.weight * (d.info * e).dot(e);
   }
-  answer.log_det = factor_.vectorD().array().log().sum();
+  answer.log_det = factor_.log_det();
   answer.log_prior_det = 2 * (stiff_.size() - 3) * std::log(prior.bending) -
                          4 * fine_.size() * std::log(prior.fine_sd);
   return answer;
 }
 
-// With P A P^T = L D L^T the covariance of b^T c is |D^-1/2 L^-1 P b|^2. b has a handful of
-// entries, and L^-1 fills only their ancestors in the elimination tree (Davis, Direct Methods for
-// Sparse Linear Systems, 2006, section 3.4): a small part of L, and no backward solve.
 std::vector<cv::Matx22d> SplineFit::covariance_at(const std::vector<cv::Point2d>& places) const {
-  const Sparse& lower = factor_.matrixL().nestedExpression();
-  const auto& place_of = factor_.permutationP().indices();
-  const Eigen::VectorXd& diagonal = factor_.vectorD();
-  std::vector<cv::Matx22d> all(places.size());
-  in_parallel(static_cast<int>(places.size()), threads_, [&](int first, int last) {
-    std::vector<cv::Vec2d> x(static_cast<std::size_t>(unknowns()));
-    std::vector<char> seen(x.size());
-    std::vector<int> reached;
-    const auto reach = [&](int from, cv::Vec2d value) {
-      int at = place_of[from];
-      x[static_cast<std::size_t>(at)] += value;
-      while (!seen[static_cast<std::size_t>(at)]) {
-        seen[static_cast<std::size_t>(at)] = 1;
-        reached.push_back(at);
-        // The parent in the tree is the first row of the column.
-        const int start = lower.outerIndexPtr()[at];
-        if (start == lower.outerIndexPtr()[at + 1]) break;
-        at = lower.innerIndexPtr()[start];
-      }
-    };
-    for (int k = first; k < last; ++k) {
-      const Basis b = basis_at(places[static_cast<std::size_t>(k)]);
-      const auto f = functions_of(b.cell);
-      for (std::size_t a = 0; a < kFunctions; ++a) {
-        reach(2 * f[a], {b.weight[a], 0});
-        reach(2 * f[a] + 1, {0, b.weight[a]});
-      }
-      std::sort(reached.begin(), reached.end());
-      cv::Matx22d c = cv::Matx22d::zeros();
-      for (const int at : reached) {
-        const cv::Vec2d v = x[static_cast<std::size_t>(at)];
-        c += v * v.t() * (1 / diagonal[at]);
-        for (Sparse::InnerIterator it(lower, at); it; ++it) {
-          x[static_cast<std::size_t>(it.row())] -= it.value() * v;
-        }
-        x[static_cast<std::size_t>(at)] = {};
-        seen[static_cast<std::size_t>(at)] = 0;
-      }
-      reached.clear();
-      all[static_cast<std::size_t>(k)] = c;
-    }
-  });
-  return all;
+  std::vector<SparseCholesky::Form> forms;
+  forms.reserve(places.size());
+  for (const cv::Point2d& place : places) {
+    const Basis b = basis_at(place);
+    const auto f = functions_of(b.cell);
+    auto& form = forms.emplace_back();
+    for (std::size_t a = 0; a < kFunctions; ++a) form.push_back({f[a], b.weight[a]});
+  }
+  return factor_.variances_of(forms, threads_);
 }
 
 }  // namespace rebite::align

@@ -1,11 +1,11 @@
 // Least-squares fit of the smooth displacement: a stiff and a fine spline layer, solved together.
 #pragma once
 
-#include <Eigen/SparseCholesky>
 #include <Eigen/SparseCore>
 #include <opencv2/core.hpp>
 #include <vector>
 
+#include "align/sparse_cholesky.h"
 #include "align/spline_field.h"
 
 namespace rebite::align {
@@ -73,7 +73,7 @@ class SplineFit {
   std::vector<int> slots_;          // per cell: where its local matrix goes in normal_
   std::vector<int> bending_slots_;  // per entry of bending_ (lower), x and y component
   std::vector<int> diagonal_slots_;
-  Eigen::SimplicialLDLT<Sparse, Eigen::Lower> factor_;
+  SparseCholesky factor_;
 };
 
 }  // namespace rebite::align
