@@ -28,7 +28,7 @@ Agreement test_agreement(const CoarseView& proof,
   const cv::Size size = proof.picture.size();
   const cv::Mat1f seen =
       render_on_proof({drawing.picture, drawing.px_per_mm}, guess, px, size, threads);
-  cv::Mat1b usable = mask_on_proof(drawing.area.mask, drawing.px_per_mm, guess, px, size);
+  cv::Mat1b usable = mask_on_proof(drawing.area.mask, drawing.px_per_mm, guess, px, size, threads);
   cv::bitwise_and(usable, proof.area.mask, usable);
   PatchRule patches;
   patches.side_px = odd_pixels(rule.patch_mm * px);

@@ -58,7 +58,11 @@ class Measuring {
   PassRecord measure(const Pass& pass, int set, std::vector<Measured>& data) {
     open(pass);
     render();
-    matches_ = match_patches(*proof_picture_, seen_, usable_, rule_, box_, threads_);
+    const cv::Size size = proof_picture_->size();
+    cv::Mat1b usable =
+        mask_on_proof(drawing_area_.mask, drawing_level_->px_per_mm, map, px_, size, threads_);
+    cv::bitwise_and(usable, proof_area_.mask, usable);
+    matches_ = match_patches(*proof_picture_, seen_, usable, rule_, box_, threads_);
     PassRecord record;
     record.px_per_mm = px_;
     record.patch_mm = rule_.side_px / px_;
@@ -149,11 +153,8 @@ class Measuring {
   }
 
   void render() {
-    const cv::Size size = proof_picture_->size();
-    seen_ =
-        render_on_proof({*drawing_picture_, drawing_level_->px_per_mm}, map, px_, size, threads_);
-    usable_ = mask_on_proof(drawing_area_.mask, drawing_level_->px_per_mm, map, px_, size);
-    cv::bitwise_and(usable_, proof_area_.mask, usable_);
+    seen_ = render_on_proof(
+        {*drawing_picture_, drawing_level_->px_per_mm}, map, px_, proof_picture_->size(), threads_);
   }
 
   void append(int set, std::vector<Measured>& data) {
@@ -178,7 +179,6 @@ class Measuring {
   cv::Rect box_;
   PatchRule rule_;
   cv::Mat1f seen_;
-  cv::Mat1b usable_;
   std::vector<PatchMatch> matches_;
   std::vector<bool> was_accepted_;
 };

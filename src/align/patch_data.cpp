@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
+
+#include "align/parallel.h"
 
 namespace rebite::align {
 
@@ -21,37 +24,43 @@ cv::Mat1b mask_on_proof(const cv::Mat1b& drawing_mask,
                         double drawing_px_per_mm,
                         const SmoothMap& map,
                         double proof_px_per_mm,
-                        cv::Size size) {
+                        cv::Size size,
+                        int threads) {
   cv::Mat1b seen(size, static_cast<unsigned char>(0));
   // Exact at every 8th pixel, linear between: a mask needs no more.
   constexpr int step = 8;
-  const auto place = [&](int x, int y) {
+  const auto node = [&](int x, int y) {
     const cv::Point2d mm((x + 0.5) / proof_px_per_mm, (y + 0.5) / proof_px_per_mm);
     return map.forward(mm) * drawing_px_per_mm;
   };
-  std::vector<cv::Point2d> above, below;
   const int nodes = size.width / step + 2;
-  const auto row = [&](int y) {
-    std::vector<cv::Point2d> r;
-    for (int i = 0; i < nodes; ++i) r.push_back(place(i * step, y));
-    return r;
+  using Row = std::vector<cv::Point2d>;
+  const auto fill = [&](Row& row, int y) {
+    row.clear();
+    for (int i = 0; i < nodes; ++i) row.push_back(node(i * step, y));
   };
-  below = row(0);
-  for (int y0 = 0; y0 < size.height; y0 += step) {
-    above = std::move(below);
-    below = row(y0 + step);
-    for (int y = y0; y < std::min(size.height, y0 + step); ++y) {
-      const double t = static_cast<double>(y - y0) / step;
-      for (int x = 0; x < size.width; ++x) {
-        const std::size_t i = static_cast<std::size_t>(x / step);
-        const double s = static_cast<double>(x % step) / step;
-        const cv::Point2d q = (above[i] * (1 - s) + above[i + 1] * s) * (1 - t) +
-                              (below[i] * (1 - s) + below[i + 1] * s) * t;
-        if (!(q.x >= 0 && q.y >= 0 && q.x < drawing_mask.cols && q.y < drawing_mask.rows)) continue;
-        seen(y, x) = drawing_mask(static_cast<int>(q.y), static_cast<int>(q.x));
+  in_parallel((size.height + step - 1) / step, threads, [&](int first, int last) {
+    Row above, below;
+    fill(below, first * step);
+    for (int y0 = first * step; y0 < std::min(size.height, last * step); y0 += step) {
+      std::swap(above, below);
+      fill(below, y0 + step);
+      for (int y = y0; y < std::min(size.height, y0 + step); ++y) {
+        const double t = static_cast<double>(y - y0) / step;
+        for (int x0 = 0; x0 < size.width; x0 += step) {
+          const auto i = static_cast<std::size_t>(x0 / step);
+          const cv::Point2d left = above[i] * (1 - t) + below[i] * t;
+          const cv::Point2d along = (above[i + 1] * (1 - t) + below[i + 1] * t - left) / step;
+          for (int x = x0; x < std::min(size.width, x0 + step); ++x) {
+            const cv::Point2d q = left + along * (x - x0);
+            if (!(q.x >= 0 && q.y >= 0 && q.x < drawing_mask.cols && q.y < drawing_mask.rows))
+              continue;
+            seen(y, x) = drawing_mask(static_cast<int>(q.y), static_cast<int>(q.x));
+          }
+        }
       }
     }
-  }
+  });
   return seen;
 }
 

@@ -20,7 +20,8 @@ cv::Mat1b mask_on_proof(const cv::Mat1b& drawing_mask,
                         double drawing_px_per_mm,
                         const SmoothMap& map,
                         double proof_px_per_mm,
-                        cv::Size size);
+                        cv::Size size,
+                        int threads);
 
 // A match against the drawing as rendered through `map`: a measured displacement of the sheet.
 Measured measured(const PatchMatch& match,

@@ -4,26 +4,69 @@
 #include <array>
 #include <cassert>
 #include <cmath>
+#include <opencv2/core/hal/intrin.hpp>
 #include <opencv2/imgproc.hpp>
 #include <optional>
+#include <vector>
 
 #include "align/parallel.h"
 
 namespace rebite::align {
 namespace {
 
-// Sum of products of two rows, in eight fixed lanes so that compilers may vectorise it and the
-// order of the additions is always the same.
-float dot(const float* a, const float* b, int n) {
-  float lane[8] = {};
-  int i = 0;
-  for (; i + 8 <= n; i += 8)
-    for (int k = 0; k < 8; ++k) lane[k] += a[i + k] * b[i + k];
-  float tail = 0;
-  for (; i < n; ++i) tail += a[i] * b[i];
-  return ((lane[0] + lane[4]) + (lane[1] + lane[5])) + ((lane[2] + lane[6]) + (lane[3] + lane[7])) +
-         tail;
-}
+constexpr int kLanes = 8;  // sums run in so many fixed lanes, two vectors of four
+
+// A patch and its search, rows filled up to whole lanes (the patch's with zeros, which count for
+// nothing), so that the sums below need no remainders.
+struct Rows {
+  int width = 0, height = 0;  // floats of a row of the patch, its rows
+  int stride = 0;             // of the search
+  std::vector<float> patch, search;
+
+  Rows(const cv::Mat1f& own, const cv::Mat1f& around)
+      : width((own.cols + kLanes - 1) / kLanes * kLanes),
+        height(own.rows),
+        stride(around.cols + kLanes),
+        patch(static_cast<std::size_t>(width) * static_cast<std::size_t>(height), 0.0F),
+        search(static_cast<std::size_t>(stride) * static_cast<std::size_t>(around.rows), 0.0F) {
+    for (int y = 0; y < own.rows; ++y)
+      std::copy_n(own[y], own.cols, patch.data() + y * std::ptrdiff_t{width});
+    for (int y = 0; y < around.rows; ++y)
+      std::copy_n(around[y], around.cols, search.data() + y * std::ptrdiff_t{stride});
+  }
+
+  // Sums of products of the patch and the search at the shifts (dx .. dx + N - 1, dy). N at once
+  // keeps the patch and all sums in registers; each sum's order is its own and always the same.
+  template <std::size_t N>
+  void products(int dx, int dy, double* out) const {
+    cv::v_float32x4 sum[N][2];
+    for (auto& s : sum) s[0] = s[1] = cv::v_setzero_f32();
+    for (int y = 0; y < height; ++y) {
+      const float* p = patch.data() + y * std::ptrdiff_t{width};
+      const float* q = search.data() + (y + dy) * std::ptrdiff_t{stride} + dx;
+      for (int x = 0; x < width; x += kLanes) {
+        const cv::v_float32x4 a = cv::v_load(p + x), b = cv::v_load(p + x + 4);
+        for (std::size_t n = 0; n < N; ++n) {
+          sum[n][0] = cv::v_muladd(a, cv::v_load(q + x + n), sum[n][0]);
+          sum[n][1] = cv::v_muladd(b, cv::v_load(q + x + n + 4), sum[n][1]);
+        }
+      }
+    }
+    for (std::size_t n = 0; n < N; ++n) {
+      float lane[4];
+      cv::v_store(lane, sum[n][0] + sum[n][1]);
+      out[n] = (static_cast<double>(lane[0]) + static_cast<double>(lane[1])) +
+               (static_cast<double>(lane[2]) + static_cast<double>(lane[3]));
+    }
+  }
+
+  void row_of_products(int dy, int n, double* out) const {
+    int dx = 0;
+    for (; dx + 4 <= n; dx += 4) products<4>(dx, dy, out + dx);
+    for (; dx + 3 <= n; dx += 3) products<3>(dx, dy, out + dx);
+    for (; dx < n; ++dx) products<1>(dx, dy, out + dx);
+  }
+};
 
 struct Moments {
   double mean = 0, variance = 0;
@@ -58,18 +101,22 @@ cv::Mat1f correlation(const cv::Mat1f& patch,
   const int side = patch.cols, n = 2 * reach + 1;
   const WindowSums sums(search);
   const double pixels = static_cast<double>(side) * side;
+  const Rows rows(patch, search);
+  std::vector<double> product(static_cast<std::size_t>(n));
   cv::Mat1f surface(n, n);
-  for (int dy = 0; dy < n; ++dy)
+  for (int dy = 0; dy < n; ++dy) {
+    rows.row_of_products(dy, n, product.data());
     for (int dx = 0; dx < n; ++dx) {
-      double product = 0;
-      for (int y = 0; y < side; ++y)
-        product += static_cast<double>(dot(patch[y], search[y + dy] + dx, side));
       const double mean = WindowSums::over(sums.sum, dx, dy, side) / pixels;
       const double variance = WindowSums::over(sums.square, dx, dy, side) / pixels - mean * mean;
       const double scale = std::sqrt(own.variance * std::max(variance, 0.0));
       surface(dy, dx) =
-          scale > 1e-9 ? static_cast<float>((product / pixels - own.mean * mean) / scale) : 0.0F;
+          scale > 1e-9
+              ? static_cast<float>(
+                    (product[static_cast<std::size_t>(dx)] / pixels - own.mean * mean) / scale)
+              : 0.0F;
     }
+  }
   return surface;
 }
 

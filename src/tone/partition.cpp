@@ -2,8 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <queue>
-#include <tuple>
+#include <utility>
+#include <vector>
 
 #include "units/density.h"
 
@@ -12,15 +12,69 @@ namespace {
 
 constexpr double kNowStep = 0.12;  // D; see steps_apart
 
-// Heap entry: the losses are compared first, then the numbers, so that ties are settled alike on
-// every run.
-struct Candidate {
-  double loss;
-  int a, b;
-  int age_a, age_b;
-  bool operator>(const Candidate& o) const {
-    return std::tie(loss, a, b) > std::tie(o.loss, o.a, o.b);
+// Offers to merge, least loss first; ties are settled by the numbers of the parts, so alike on
+// every run. Most offers are out of date before their turn comes, and there are hundreds of
+// thousands: entries are small, four children lie side by side in memory (a heap of fours: D.
+// Johnson, Inf. Proc. Lett. 4, 53, 1975), and what is out of date is thrown out when it is half.
+class Offers {
+ public:
+  struct Offer {
+    double loss;
+    int a, b;  // a < b
+    int age_a, age_b;
+  };
+
+  bool empty() const { return heap_.empty(); }
+  std::size_t size() const { return heap_.size(); }
+
+  void push(const Offer& offer) {
+    heap_.push_back(offer);
+    std::size_t at = heap_.size() - 1;
+    while (at > 0) {
+      const std::size_t up = (at - 1) / 4;
+      if (!before(offer, heap_[up])) break;
+      heap_[at] = heap_[up];
+      at = up;
+    }
+    heap_[at] = offer;
   }
+
+  Offer pop() {
+    const Offer top = heap_.front();
+    const Offer last = heap_.back();
+    heap_.pop_back();
+    if (!heap_.empty()) sink(0, last);
+    return top;
+  }
+
+  template <class Stale>
+  void throw_out(const Stale& stale) {
+    std::erase_if(heap_, stale);
+    for (std::size_t k = heap_.size() / 4 + 1; k-- > 0;)
+      if (k < heap_.size()) sink(k, Offer(heap_[k]));
+  }
+
+ private:
+  static bool before(const Offer& x, const Offer& y) {
+    if (x.loss != y.loss) return x.loss < y.loss;
+    return x.a != y.a ? x.a < y.a : x.b < y.b;
+  }
+
+  void sink(std::size_t at, const Offer& offer) {
+    for (;;) {
+      const std::size_t first = 4 * at + 1;
+      if (first >= heap_.size()) break;
+      std::size_t least = first;
+      for (std::size_t k = first + 1; k < std::min(first + 4, heap_.size()); ++k)
+        if (before(heap_[k], heap_[least])) least = k;
+      if (!before(heap_[least], offer)) break;
+      heap_[at] = heap_[least];
+      at = least;
+    }
+    heap_[at] = offer;
+  }
+
+  std::vector<Offer> heap_;
 };
 
 class Merger {
@@ -35,14 +89,17 @@ class Merger {
     into_.resize(g_.parts.size());
     for (std::size_t i = 0; i < into_.size(); ++i) into_[i] = static_cast<int>(i);
     for (std::size_t i = 0; i < g_.parts.size(); ++i) offer(static_cast<int>(i), true);
+    most_ = 2 * offers_.size() + 1000;
   }
 
   std::vector<int> run() {
-    while (!heap_.empty()) {
-      const Candidate c = heap_.top();
-      heap_.pop();
-      if (age_[at(c.a)] != c.age_a || age_[at(c.b)] != c.age_b) continue;
-      merge(c.a, c.b);
+    while (!offers_.empty()) {
+      const Offers::Offer o = offers_.pop();
+      if (!stale(o)) merge(o.a, o.b);
+      if (offers_.size() > most_) {
+        offers_.throw_out([&](const Offers::Offer& other) { return stale(other); });
+        most_ = 2 * offers_.size() + 1000;
+      }
     }
     return numbers();
   }
@@ -50,16 +107,17 @@ class Merger {
  private:
   static std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
+  bool stale(const Offers::Offer& o) const {
+    return age_[at(o.a)] != o.age_a || age_[at(o.b)] != o.age_b;
+  }
+
   void offer(int a, bool only_higher) {
     for (const auto& [b, mm] : g_.border[at(a)]) {
       if (only_higher && b < a) continue;
       const double loss = loss_(tones_[at(a)], tones_[at(b)], mm);
       if (loss > stop_at_) continue;  // offered again should either part change
-      heap_.push({loss,
-                  std::min(a, b),
-                  std::max(a, b),
-                  age_[at(std::min(a, b))],
-                  age_[at(std::max(a, b))]});
+      const auto [low, high] = std::minmax(a, b);
+      offers_.push({loss, low, high, age_[at(low)], age_[at(high)]});
     }
   }
 
@@ -101,7 +159,8 @@ class Merger {
   double stop_at_;
   std::vector<int> age_;
   std::vector<int> into_;
-  std::priority_queue<Candidate, std::vector<Candidate>, std::greater<>> heap_;
+  Offers offers_;
+  std::size_t most_ = 0;
 };
 
 }  // namespace
