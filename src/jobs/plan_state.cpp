@@ -2,10 +2,14 @@
 
 #include <fmt/format.h>
 
+#include <atomic>
 #include <cmath>
+#include <functional>
+#include <iterator>
 #include <limits>
 #include <map>
 
+#include "align/parallel.h"
 #include "files/files.h"
 #include "jobs/align_scans.h"
 #include "jobs/guard.h"
@@ -112,14 +116,20 @@ sheets::AlignmentContent shown_alignment(const align::Alignment& a) {
   return c;
 }
 
-void add_pictures(sheets::SheetContent& content, const Scans& scans) {
+// `regions` is the pair that the regions were found on: on a large plate its grid is as fine as the
+// pictures are to be, and bringing both scans into yet another grid would double that work.
+void add_pictures(sheets::SheetContent& content,
+                  const Scans& scans,
+                  const align::PlatePair& regions) {
   const double area = content.plate.width * content.plate.height;
-  const double scale = std::min(
+  const double wanted = std::min(
       {finest(scans.proof), finest(scans.drawing), std::sqrt(picture_megapixels * 1e6 / area)});
-  const align::PlateGrid grid{content.plate, scale};
-  const auto pair = align::to_plate(scans.proof, scans.drawing, scans.alignment, grid);
+  const bool fine_enough = regions.grid.px_per_mm >= wanted;
+  const align::PlateGrid grid{content.plate, fine_enough ? regions.grid.px_per_mm : wanted};
+  const align::PlatePair& pair =
+      fine_enough ? regions : align::to_plate(scans.proof, scans.drawing, scans.alignment, grid);
   const NextTone next(content.plan, content.map);
-  content.picture_px_per_mm = scale;
+  content.picture_px_per_mm = grid.px_per_mm;
   content.proof_picture = as_grey(pair.proof);
   content.drawing_picture = as_grey(pair.drawing);
   content.next_proof_picture =
@@ -211,7 +221,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     content.units = request.units;
     content.fahrenheit = request.fahrenheit;
     progress.at(0.87, "drawing the pictures");
-    add_pictures(content, *scans);
+    add_pictures(content, *scans, pair);
     if (keep) {
       const PlanSources sources{scans->proof, scans->drawing, scans->alignment, options};
       if (auto ok = keep(sources, content, progress.part(0.9, 1)); !ok) {
@@ -237,13 +247,29 @@ tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& 
 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
                                                             const sheets::BenchMapOptions& bench) {
-  return {{"plan.json", sheets::plan_json(content)},
-          {"regions.png", sheets::regions_png(content)},
-          {"map.png", sheets::map_png(content)},
-          {"map.svg", sheets::map_svg(content)},
-          {"next-proof.png", sheets::next_proof_png(content)},
-          {"bench-map.pdf", sheets::bench_map_pdf(content, bench)},
-          {"report.html", sheets::report_html(content)}};
+  struct Sheet {
+    const char* name;
+    std::function<std::string()> draw;
+  };
+  const std::vector<Sheet> sheets{
+      {"plan.json", [&] { return sheets::plan_json(content); }},
+      {"regions.png", [&] { return sheets::regions_png(content); }},
+      {"map.png", [&] { return sheets::map_png(content); }},
+      {"map.svg", [&] { return sheets::map_svg(content); }},
+      {"next-proof.png", [&] { return sheets::next_proof_png(content); }},
+      {"bench-map.pdf", [&] { return sheets::bench_map_pdf(content, bench); }},
+      {"report.html", [&] { return sheets::report_html(content); }}};
+  std::vector<std::pair<std::string, std::string>> files;
+  for (const Sheet& sheet : sheets) files.emplace_back(sheet.name, std::string());
+  // The longest (bench-map.pdf, next-proof.png) are begun first, so that both threads end together.
+  constexpr std::size_t order[] = {5, 4, 2, 6, 3, 1, 0};
+  static_assert(std::size(order) == 7);
+  std::atomic<std::size_t> next = 0;
+  align::in_parallel(2, 2, [&](int, int) {
+    for (std::size_t k = next++; k < sheets.size(); k = next++)
+      files[order[k]].second = sheets[order[k]].draw();
+  });
+  return files;
 }
 
 Result<PlanReport> plan_state(const PlanRequest& request,

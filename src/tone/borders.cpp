@@ -1,6 +1,7 @@
 #include "tone/borders.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <opencv2/imgproc.hpp>
@@ -145,6 +146,35 @@ cv::Mat1f energy(const cv::Mat1i& labels,
   return e;
 }
 
+// take(part, rect, energy) for every part, in order; the energies are worked out a lot at a time on
+// all threads.
+template <class Take>
+void for_energies(const cv::Mat1i& labels,
+                  const std::vector<Box>& box,
+                  int reach,
+                  const Cells& c,
+                  const cv::Mat1b& left_out,
+                  const BorderOptions& o,
+                  const Take& take) {
+  constexpr int lot = 8;
+  const int count = static_cast<int>(box.size());
+  std::array<cv::Mat1f, lot> e;
+  const auto rect_of = [&](int k) {
+    return grown(box[static_cast<std::size_t>(k)].rect, reach, labels.size());
+  };
+  for (int first = 0; first < count; first += lot) {
+    const int last = std::min(count, first + lot);
+    cv::parallel_for_(cv::Range(first, last), [&](const cv::Range& some) {
+      for (int k = some.start; k < some.end; ++k)
+        if (box[static_cast<std::size_t>(k)].cells > 0)
+          e[static_cast<std::size_t>(k - first)] = energy(labels, k, rect_of(k), c, left_out, o);
+    });
+    for (int k = first; k < last; ++k)
+      if (box[static_cast<std::size_t>(k)].cells > 0)
+        take(k, rect_of(k), e[static_cast<std::size_t>(k - first)]);
+  }
+}
+
 }  // namespace
 
 void move_borders(cv::Mat1i& labels,
@@ -157,10 +187,7 @@ void move_borders(cv::Mat1i& labels,
     const std::vector<Box> box = boxes(labels, count);
     cv::Mat1f best(labels.size(), kFar);
     cv::Mat1i next = labels.clone();
-    for (int k = 0; k < count; ++k) {
-      if (box[static_cast<std::size_t>(k)].cells == 0) continue;
-      const cv::Rect rect = grown(box[static_cast<std::size_t>(k)].rect, reach, labels.size());
-      const cv::Mat1f e = energy(labels, k, rect, c, left_out, o);
+    for_energies(labels, box, reach, c, left_out, o, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
       for (int i = 0; i < rect.height; ++i) {
         for (int j = 0; j < rect.width; ++j) {
           if (labels(i + rect.y, j + rect.x) < 0 || e(i, j) >= best(i + rect.y, j + rect.x))
@@ -169,7 +196,7 @@ void move_borders(cv::Mat1i& labels,
           next(i + rect.y, j + rect.x) = k;
         }
       }
-    }
+    });
     labels = next;
   }
 }
@@ -187,10 +214,7 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
   for (int i = 0; i < full.height; ++i) {
     for (int j = 0; j < full.width; ++j) out(i, j) = labels(i / c.factor, j / c.factor);
   }
-  for (int k = 0; k < count; ++k) {
-    if (box[static_cast<std::size_t>(k)].cells == 0) continue;
-    const cv::Rect rect = grown(box[static_cast<std::size_t>(k)].rect, reach, labels.size());
-    const cv::Mat1f e = energy(labels, k, rect, c, left_out, o);
+  for_energies(labels, box, reach, c, left_out, o, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
     const cv::Rect to =
         cv::Rect(rect.tl() * c.factor, rect.size() * c.factor) & cv::Rect({0, 0}, full);
     for (int i = 0; i < to.height; ++i) {
@@ -212,7 +236,7 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
         out(i + to.y, j + to.x) = k;
       }
     }
-  }
+  });
   return out;
 }
 

@@ -42,17 +42,17 @@ void grain_noise(Cells& c) {
   cv::Mat1f weight(c.usable.size());
   cv::Mat1f p = c.proof.clone();
   cv::Mat1f d = c.drawing.clone();
-  for (int i = 0; i < p.rows; ++i) {
+  for_rows(p.rows, [&](int i) {
     for (int j = 0; j < p.cols; ++j) {
       weight(i, j) = c.usable(i, j) ? 1.F : 0.F;
       if (!c.usable(i, j)) p(i, j) = d(i, j) = 0;
     }
-  }
+  });
   const cv::Mat1f mp = smooth_over(p, weight, 0.75 / c.mm);
   const cv::Mat1f md = smooth_over(d, weight, 0.75 / c.mm);
   cv::Mat1f vn(p.size(), 0.F);
   cv::Mat1f vg(p.size(), 0.F);
-  for (int i = 0; i < p.rows; ++i) {
+  for_rows(p.rows, [&](int i) {
     for (int j = 0; j < p.cols; ++j) {
       if (!c.usable(i, j)) continue;
       const float rp = p(i, j) / std::max(mp(i, j), kDarkest) - 1.F;
@@ -60,13 +60,13 @@ void grain_noise(Cells& c) {
       vn(i, j) = rp * rp;
       vg(i, j) = (rp - rd) * (rp - rd);
     }
-  }
+  });
   vn = smooth_over(vn, weight, 2.5 / c.mm);
   vg = smooth_over(vg, weight, 2.5 / c.mm);
   const double per_mm2 = 1.5 * c.mm * c.mm / (ln10 * ln10);
   c.noise_now.create(p.size());
   c.noise_gap.create(p.size());
-  for (int i = 0; i < p.rows; ++i) {
+  for_rows(p.rows, [&](int i) {
     for (int j = 0; j < p.cols; ++j) {
       const auto se = [&](float v) {
         return std::isfinite(v) ? static_cast<float>(std::sqrt(static_cast<double>(v) * per_mm2))
@@ -75,7 +75,7 @@ void grain_noise(Cells& c) {
       c.noise_now(i, j) = se(vn(i, j));
       c.noise_gap(i, j) = se(vg(i, j));
     }
-  }
+  });
 }
 
 }  // namespace
@@ -87,20 +87,20 @@ double density_of(double reflectance) {
 cv::Mat1f smooth_over(const cv::Mat1f& values, const cv::Mat1f& weight, double sigma_px) {
   CV_Assert(values.size() == weight.size());
   cv::Mat1f num(values.size());
-  for (int i = 0; i < values.rows; ++i) {
+  for_rows(values.rows, [&](int i) {
     for (int j = 0; j < values.cols; ++j) {
       num(i, j) = weight(i, j) > 0 ? values(i, j) * weight(i, j) : 0.F;
     }
-  }
+  });
   cv::Mat1f den;
   cv::GaussianBlur(num, num, {}, sigma_px, sigma_px, cv::BORDER_REPLICATE);
   cv::GaussianBlur(weight, den, {}, sigma_px, sigma_px, cv::BORDER_REPLICATE);
   cv::Mat1f out(values.size());
-  for (int i = 0; i < values.rows; ++i) {
+  for_rows(values.rows, [&](int i) {
     for (int j = 0; j < values.cols; ++j) {
       out(i, j) = den(i, j) > 1e-4F ? num(i, j) / den(i, j) : kNan;
     }
-  }
+  });
   return out;
 }
 
@@ -120,7 +120,7 @@ Cells make_cells(const cv::Mat1f& proof,
   c.usable.create(size);
   c.sigma_mm.create(size);
   const cv::Rect all({0, 0}, proof.size());
-  for (int i = 0; i < size.height; ++i) {
+  for_rows(size.height, [&](int i) {
     for (int j = 0; j < size.width; ++j) {
       const cv::Rect where = cv::Rect(j * c.factor, i * c.factor, c.factor, c.factor) & all;
       const CellSum s = sum_cell(proof, drawing, usable, sigma_mm, where);
@@ -130,7 +130,7 @@ Cells make_cells(const cv::Mat1f& proof,
       c.drawing(i, j) = ok ? static_cast<float>(s.d / s.n) : kNan;
       c.sigma_mm(i, j) = ok ? static_cast<float>(s.sigma / s.n) : 0.F;
     }
-  }
+  });
   grain_noise(c);
   return c;
 }

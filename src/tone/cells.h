@@ -8,6 +8,15 @@
 
 namespace rebite::tone {
 
+// work(row) for every row, side by side on all threads. Nothing may be summed over rows: so the
+// number of threads changes nothing.
+template <class Work>
+void for_rows(int rows, const Work& work) {
+  cv::parallel_for_(cv::Range(0, rows), [&](const cv::Range& some) {
+    for (int i = some.start; i < some.end; ++i) work(i);
+  });
+}
+
 struct Cells {
   int factor = 1;    // grid pixels per cell side
   double mm = 0.25;  // side of a cell in plate mm

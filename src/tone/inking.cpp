@@ -318,7 +318,7 @@ InkingFit describe(const Cells& c,
   }
   out.field.create(c.proof.size());
   out.field_sd.create(c.proof.size());
-  for (int i = 0; i < c.proof.rows; ++i) {
+  for_rows(c.proof.rows, [&](int i) {
     for (int j = 0; j < c.proof.cols; ++j) {
       const double now =
           std::isfinite(tone(i, j)) ? density_of(static_cast<double>(tone(i, j))) : terms.mean_now;
@@ -333,7 +333,7 @@ InkingFit describe(const Cells& c,
                               dark * dark * var_shadow;
       out.field_sd(i, j) = static_cast<float>(kDoubtGrows * std::sqrt(std::max(0.0, variance)));
     }
-  }
+  });
   return out;
 }
 
@@ -434,11 +434,11 @@ std::optional<InkingFit> inking_alone(const Cells& c,
 }
 
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor) {
-  for (int i = 0; i < drawing.rows; ++i) {
+  for_rows(drawing.rows, [&](int i) {
     for (int j = 0; j < drawing.cols; ++j) {
       drawing(i, j) *= std::pow(10.F, interpolate(cell_field, factor, i, j));
     }
-  }
+  });
 }
 
 }  // namespace rebite::tone
