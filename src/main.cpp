@@ -7,7 +7,7 @@ int main(int argc, char** argv) {
   const rebite::cli::ServePage page = [](const std::filesystem::path& book,
                                          unsigned short port,
                                          const rebite::cli::PageReady& ready,
-                                         std::stop_token stop) {
+                                         const std::stop_token& stop) {
     const auto wall_ms = [] {
       using namespace std::chrono;
       return duration_cast<milliseconds>(system_clock::now().time_since_epoch()).count();

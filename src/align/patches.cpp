@@ -87,7 +87,9 @@ Moments moments(const cv::Mat1f& m) {
 // Sums of the drawing and of its square over every window of the search, by running sums.
 struct WindowSums {
   cv::Mat1d sum, square;
-  WindowSums(const cv::Mat1f& search) { cv::integral(search, sum, square, CV_64F, CV_64F); }
+  explicit WindowSums(const cv::Mat1f& search) {
+    cv::integral(search, sum, square, CV_64F, CV_64F);
+  }
   static double over(const cv::Mat1d& s, int x, int y, int side) {
     return s(y + side, x + side) - s(y, x + side) - s(y + side, x) + s(y, x);
   }
@@ -155,7 +157,7 @@ struct Top {
 std::optional<Top> top_of(const std::array<double, 9>& v) {
   const double best = v[4];
   const bool bell = best > 0.25 && *std::min_element(v.begin(), v.end()) > 0.08 * best;
-  std::array<double, 9> f;
+  std::array<double, 9> f{};
   for (std::size_t k = 0; k < 9; ++k) f[k] = bell ? std::log(v[k] / best) : v[k];
   const auto at = [&](int i, int j) { return f[static_cast<std::size_t>(4 + 3 * j + i)]; };
   // The middle row and column count double: they know the peak best.
@@ -192,7 +194,7 @@ std::optional<Top> top_of(const std::array<double, 9>& v) {
 }
 
 std::array<double, 9> around(const cv::Mat1f& s, cv::Point c) {
-  std::array<double, 9> v;
+  std::array<double, 9> v{};
   for (int j = -1; j <= 1; ++j)
     for (int i = -1; i <= 1; ++i)
       v[static_cast<std::size_t>(4 + 3 * j + i)] = static_cast<double>(s(c.y + j, c.x + i));

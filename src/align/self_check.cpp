@@ -46,9 +46,9 @@ struct Told {
 
 }  // namespace
 
-double SelfCheck::inflation(double distance) const {
+double SelfCheck::inflation(double distance_mm) const {
   constexpr double kNearMm = 3, kFarMm = 6;  // patches lie 3 mm apart
-  const double t = std::clamp((distance - kNearMm) / (kFarMm - kNearMm), 0.0, 1.0);
+  const double t = std::clamp((distance_mm - kNearMm) / (kFarMm - kNearMm), 0.0, 1.0);
   return near_inflation + t * (far_inflation - near_inflation);
 }
 

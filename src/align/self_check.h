@@ -16,7 +16,7 @@ struct SelfCheck {
   // Factors on the fit's own variances, near a match (up to 3 mm) and far from any (6 mm and more);
   // between the two it rises evenly.
   double near_inflation = 1, far_inflation = 1;
-  double inflation(double nearest_match_mm) const;
+  double inflation(double distance_mm) const;  // of the nearest match
 };
 
 // Blocks left out in four turns, each patch predicted by a fit that did not see its block. A block

@@ -10,7 +10,7 @@ namespace rebite::align {
 // Weights of the four B-splines that are not zero at the fraction t (0..1) of a cell, and of their
 // first and second derivatives by t. Unser, IEEE Signal Processing Magazine 16(6), 1999.
 struct CubicWeights {
-  std::array<double, 4> value, slope, bend;
+  std::array<double, 4> value{}, slope{}, bend{};
   explicit CubicWeights(double t);
 };
 

@@ -80,7 +80,7 @@ SplineFit::SplineFit(const cv::Rect2d& area_mm, double spacing_mm, int ratio, in
 
 std::array<int, kFunctions> SplineFit::functions_of(int cell) const {
   const int i = cell % fine_.cells_x, j = cell / fine_.cells_x;
-  std::array<int, kFunctions> f;
+  std::array<int, kFunctions> f{};
   for (int b = 0; b < 4; ++b)
     for (int a = 0; a < 4; ++a) {
       f[static_cast<std::size_t>(4 * b + a)] = stiff_.index(i / ratio_ + a, j / ratio_ + b);

@@ -117,8 +117,8 @@ class Book {
   Result<std::optional<State>> last_state(Id plate);
   Result<std::optional<State>> state(Id plate, int number);
   // By its own number: without its pictures, its plate, and all its bites.
-  Result<std::optional<State>> state(Id state);
-  Result<std::optional<Plate>> plate(Id plate);
+  Result<std::optional<State>> state(Id id);
+  Result<std::optional<Plate>> plate(Id id);
   Result<std::vector<Bite>> bites(Id state);
   // The picture of a state's first proof or of its drawing; empty: there is none.
   Result<std::string> preview(Id state, bool drawing);

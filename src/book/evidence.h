@@ -55,7 +55,7 @@ struct StateEvidence {
 };
 
 // Empty when no region was bitten or none tells anything (all saturated).
-std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& outcomes,
+std::optional<StateEvidence> weigh(const std::vector<RegionOutcome>& all,
                                    const wedge::Batch& batch,
                                    plan::Ground ground);
 

@@ -18,8 +18,9 @@ inline int newest_version() { return static_cast<int>(migrations().size()); }
 // books newer than `newest`.
 Result<int> version_of(Store& store, int newest);
 
-// Brings the book up to migrations.size(), each step with its version number in one transaction.
-Result<void> bring_up(Store& store, std::span<const char* const> migrations);
+// Brings the book up to steps.size() (all of migrations()), each step with its version number in
+// one transaction.
+Result<void> bring_up(Store& store, std::span<const char* const> steps);
 
 struct Table {
   const char* name;

@@ -2,6 +2,7 @@
 
 #include <CLI/CLI.hpp>
 #include <cstdlib>
+#include <utility>
 
 #include "cli/command.h"
 #include "jobs/book_jobs.h"
@@ -47,7 +48,11 @@ void on_book(CLI::App* c,
                 "the record book (default: rebite-book.sqlite in the current folder, or "
                 "$REBITE_BOOK)")
       ->type_name("FILE");
-  c->callback([o, &around, access, work, found] {
+  c->callback([o = std::move(o),
+               &around,
+               access,
+               work = std::move(work),
+               found = std::move(found)] {
     auto book = open(*o, access);
     if (!book) {
       around.exit_code = around.console.problem(book.error());

@@ -21,7 +21,7 @@ int next_stage(const std::vector<book::Bite>& bites, std::size_t stages);
 // Refuses (data) to strike that bite out where it would leave its stage without one and a later
 // stage with: the minutes of the gap would be added to the next dip, on whatever is still open.
 // And while the plate of that state is in the bath: the dip that runs was reckoned with it.
-Result<void> may_be_struck(book::Book&, book::Id bite, const std::vector<book::Bite>& of_its_state);
+Result<void> may_be_struck(book::Book&, book::Id id, const std::vector<book::Bite>& of_its_state);
 
 // Refuses (usage) what a batch or a scanner curve cannot be called: it becomes a file's name.
 Result<void> fits_as_file_name(const std::string& name, const char* what, const char* example);

@@ -85,7 +85,7 @@ Result<std::vector<RegionEdit>> edits_from_json(std::string_view text, std::stri
   for (const auto& entry : whole["regions"]) {
     auto edit = one_edit(entry, name);
     if (!edit) return std::unexpected(edit.error());
-    edits.push_back(std::move(*edit));
+    edits.push_back(*edit);
   }
   return edits;
 }

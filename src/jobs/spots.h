@@ -23,7 +23,7 @@ struct SpotReport {
   std::vector<Spot> spots;
   Notes notes;
 };
-Result<SpotReport> read_spots(const std::filesystem::path& scan,
+Result<SpotReport> read_spots(const std::filesystem::path& file,
                               const std::vector<SpotRequest>&,
                               const ScanChoice&,
                               const Progress& = {});

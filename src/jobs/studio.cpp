@@ -35,7 +35,7 @@ Result<fs::path> batch_file(const Studio& studio, book::Book& book, book::Id bat
   if (wedges->empty()) {
     return refuse(ProblemKind::data, "that batch has no wedge in the book", "Bite a wedge first.");
   }
-  const fs::path file = studio.batches() / fmt::format("{}.batch.json", wedges->back().id);
+  fs::path file = studio.batches() / fmt::format("{}.batch.json", wedges->back().id);
   if (auto ok = files::write_atomically(file, wedges->back().text); !ok) {
     return std::unexpected(ok.error());
   }
@@ -158,28 +158,28 @@ Result<std::string> upload_json(const fs::path& file) {
   });
 }
 
-Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progress& progress) {
+Result<std::string> new_batch(const Studio& studio, WedgeRequest wedge, const Progress& progress) {
   return guarded("Measuring the wedge", [&]() -> Result<std::string> {
     if (auto ok = fits_as_file_name(
-            w.name, "batch", "Call it by mordant and month, like 'ferric november'.");
+            wedge.name, "batch", "Call it by mordant and month, like 'ferric november'.");
         !ok) {
       return std::unexpected(ok.error());
     }
-    const auto scanner = scanner_file(studio, w.scanner);
+    const auto scanner = scanner_file(studio, wedge.scanner);
     if (!scanner) return std::unexpected(scanner.error());
-    auto times = parse_times(w.times);
-    if (times && w.dips) times = totals_of_dips(*times);
+    auto times = parse_times(wedge.times);
+    if (times && wedge.dips) times = totals_of_dips(*times);
     if (!times) return std::unexpected(times.error());
     BatchRequest request;
-    request.scans = w.scans;
+    request.scans = wedge.scans;
     request.times = *times;
-    request.mordant = w.mordant, request.strength = w.strength;
-    request.metal = w.metal, request.ground = w.ground;
-    request.bitten_on = w.date;
-    request.read.dpi = w.dpi;
+    request.mordant = wedge.mordant, request.strength = wedge.strength;
+    request.metal = wedge.metal, request.ground = wedge.ground;
+    request.bitten_on = wedge.date;
+    request.read.dpi = wedge.dpi;
     request.read.scanner = *scanner;
-    if (!w.temperature.empty()) {
-      const auto t = parse_temperature(w.temperature);
+    if (!wedge.temperature.empty()) {
+      const auto t = parse_temperature(wedge.temperature);
       if (!t) return std::unexpected(t.error());
       request.temperature = *t;
     }
@@ -187,7 +187,7 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest w, const Progre
     static std::atomic<unsigned> count{0};
     const fs::path own = studio.batches() / fmt::format("new-{}-{}", ::getpid(), ++count);
     fs::create_directories(own);
-    request.out = own / (w.name + ".batch.json");
+    request.out = own / (wedge.name + ".batch.json");
     const auto batch = calibrate_batch(request, progress);
     Result<std::string> answer = "";
     if (batch) {
@@ -286,49 +286,51 @@ Result<fs::path> scanner_for(const Studio& studio, const fs::path& batch, const 
 
 }  // namespace
 
-Result<std::string> new_state(const Studio& studio, const NewState& s, const Progress& progress) {
+Result<std::string> new_state(const Studio& studio,
+                              const NewState& state,
+                              const Progress& progress) {
   return guarded("Planning", [&]() -> Result<std::string> {
     PlanRequest request;
-    ScanToKeep proof(studio, s.proof), drawing(studio, s.drawing);
+    ScanToKeep proof(studio, state.proof), drawing(studio, state.drawing);
     request.proof = proof.path(), request.drawing = drawing.path();
-    request.title = request.record = s.plate;
+    request.title = request.record = state.plate;
     request.book = studio.book;
-    request.made_on = s.made_on;
-    request.read.dpi = s.dpi;
-    request.options.ground = s.kept_ground ? plan::Ground::kept : plan::Ground::fresh;
-    if (s.plate.empty() || s.plate.size() > 200) {
+    request.made_on = state.made_on;
+    request.read.dpi = state.dpi;
+    request.options.ground = state.kept_ground ? plan::Ground::kept : plan::Ground::fresh;
+    if (state.plate.empty() || state.plate.size() > 200) {
       return refuse(ProblemKind::usage, "the plate needs a name", "Type what you call it.");
     }
-    if (!s.temperature.empty()) {
-      const auto t = parse_temperature(s.temperature);
+    if (!state.temperature.empty()) {
+      const auto t = parse_temperature(state.temperature);
       if (!t) return std::unexpected(t.error());
       request.options.temperature = *t;
     }
     {
       auto book = opened(studio);
       if (!book) return std::unexpected(book.error());
-      if (s.size.empty()) {
-        const auto plate = book->plate(s.plate);
+      if (state.size.empty()) {
+        const auto plate = book->plate(state.plate);
         if (!plate) {
           return refuse(ProblemKind::usage,
-                        fmt::format("the size of '{}' is not known yet", s.plate),
+                        fmt::format("the size of '{}' is not known yet", state.plate),
                         "Type the metal's width and height, like 150x110.");
         }
         request.plate = plate->size;
       } else {
-        const auto size = parse_size(s.size);
+        const auto size = parse_size(state.size);
         if (!size) return std::unexpected(size.error());
         request.plate = *size;
       }
-      if (s.batch) {
-        auto file = batch_file(studio, *book, s.batch);
+      if (state.batch) {
+        auto file = batch_file(studio, *book, state.batch);
         if (!file) return std::unexpected(file.error());
         request.batch = *file;
       }
-      auto curve = scanner_for(studio, request.batch, s);
+      auto curve = scanner_for(studio, request.batch, state);
       if (!curve) return std::unexpected(curve.error());
       request.read.scanner = std::move(*curve);
-      request.read.other_scanner = s.other_scanner;
+      request.read.other_scanner = state.other_scanner;
     }
     const auto done = plan_and_keep(studio, request, progress);
     if (!done) return std::unexpected(done.error());

@@ -97,13 +97,13 @@ struct WedgeRequest {
 };
 // Measures the wedge, enters the batch; {"batch": name}. A batch's name is one line of at most 60
 // characters (200 bytes) without a slash.
-Result<std::string> new_batch(const Studio& studio, WedgeRequest request, const Progress& progress);
+Result<std::string> new_batch(const Studio& studio, WedgeRequest wedge, const Progress& progress);
 // {"batch":{..},"curve_svg","curve","notes",..}
-Result<std::string> batch_page(const Studio& studio, book::Id batch, const std::string& today);
+Result<std::string> batch_page(const Studio& studio, book::Id id, const std::string& today);
 
 // Plans, records (request.record and book must be set), and keeps what was measured in the studio,
-// so that the page can change the plan. An empty request.out: the sheets are kept there too. What was
-// recorded stays so: where only the keeping fails after it, recorded->not_kept says why.
+// so that the page can change the plan. An empty request.out: the sheets are kept there too. What
+// was recorded stays so: where only the keeping fails after it, recorded->not_kept says why.
 Result<PlanReport> plan_and_keep(const Studio& studio,
                                  PlanRequest request,
                                  const Progress& progress);
@@ -126,6 +126,6 @@ struct NewState {
 };
 // Plans and records; {"plate": id, "state": number, "plan": id}. Scans that were waiting are kept
 // with the studio's scans once they are in the book.
-Result<std::string> new_state(const Studio& studio, const NewState& request, const Progress&);
+Result<std::string> new_state(const Studio& studio, const NewState& state, const Progress&);
 
 }  // namespace rebite::jobs

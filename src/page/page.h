@@ -20,7 +20,7 @@ struct PageOptions {
   std::function<void(const std::string& address)> ready;
 };
 // Refuses (usage) a port that is taken, (cannot_create) a folder that cannot be made.
-Result<void> serve_page(const PageOptions& options, std::stop_token stop);
+Result<void> serve_page(const PageOptions& options, const std::stop_token& stop);
 
 // One connection's bytes to the answer's bytes, without sockets: what fuzzing calls.
 std::string handle(Room& room, std::string_view bytes);

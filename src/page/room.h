@@ -100,7 +100,7 @@ class Room {
   // Answers and refusals; nothing in them tells where on this machine anything lies.
   Response from(const Result<std::string>& json) const;
   Response told(const Problem& problem) const;
-  Response started(const Result<int>& work) const;
+  Response started(const Result<int>& id) const;  // of the work
 
   Result<HeldScan> scan_of(std::int64_t id);
 

@@ -75,12 +75,12 @@ class Server {
   }
 
   asio::awaitable<void> talk(Place place) {
-    const auto connection = *place;
+    std::shared_ptr<Connection> connection = *place;  // lives on when it leaves the list
     try {
       beast::flat_buffer buffer(most_header_bytes + piece_bytes);
       bool first = true;
       while (co_await one_request(*connection, buffer, first)) first = false;
-    } catch (const std::exception&) {
+    } catch (const std::exception&) {  // NOLINT(bugprone-empty-catch)
       // The client left, sent rubbish or took too long: the connection just ends.
     }
     error_code ignored;
@@ -198,7 +198,7 @@ Result<tcp::acceptor> opened(asio::io_context& io, unsigned short port) {
 
 }  // namespace
 
-Result<void> serve_page(const PageOptions& options, std::stop_token stop) {
+Result<void> serve_page(const PageOptions& options, const std::stop_token& stop) {
   const auto studio = jobs::Studio::beside(options.book);
   if (auto ok = studio.make_folders(); !ok) return ok;
   const jobs::AtWork at_work(studio);

@@ -13,7 +13,7 @@ namespace rebite::page {
 namespace http = boost::beast::http;
 
 inline constexpr std::uint32_t most_header_bytes = 16 * 1024;
-inline constexpr std::size_t piece_bytes = 64 * 1024;
+inline constexpr std::size_t piece_bytes = std::size_t{64} * 1024;
 
 using Parser = http::request_parser<http::buffer_body>;
 

@@ -20,7 +20,7 @@ enum class Ground { fresh, kept };
 
 enum class Action { bite, burnish, scrape, hold, line, soft, beyond };
 const char* word(Action);  // the JSON word
-std::optional<Action> action_of(std::string_view word);
+std::optional<Action> action_of(std::string_view text);
 
 // low..high is the 90 % interval; advised <= best is the time to give (risk of overshoot bounded).
 struct Minutes {

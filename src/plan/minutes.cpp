@@ -59,9 +59,10 @@ double density_of_land(double left, double solid) {
   return density_of_coverage(1.0 - left, Density::of(solid)).value();
 }
 
-// Tone that a bite must give on bare metal so that a fresh ground takes `now` to `target`.
+// Tone that a bite must give on bare metal so that a fresh ground takes `now` to `target`, which is
+// darker.
 double fresh_needed(double now, double target, double bare, double solid, double q) {
-  if (target <= now) return bare;
+  assert(target > now);
   const double left_now = land(now, solid), left_target = land(target, solid);
   if (left_target <= 0 || left_now <= 0) return never;
   return density_of_land(land(bare, solid) * std::pow(left_target / left_now, 1 / q), solid);

@@ -196,7 +196,7 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
   for (std::size_t i = 0; i < owners.size(); ++i) owners[i]->stage = times.stage_of[i];
   BiteTime before = BiteTime::minutes(0);
   for (std::size_t k = 0; k < times.totals.size(); ++k) {
-    Stage stage;
+    Stage& stage = plan.stages.emplace_back();
     stage.number = static_cast<int>(k) + 1;
     stage.total = times.totals[k];
     stage.dip = stage.total - before;
@@ -205,7 +205,6 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
       if (p.stage == stage.number - 1) stage.stop_out_before.push_back(p.region.id);
       if (p.stage >= stage.number) stage.still_open.push_back(p.region.id);
     }
-    plan.stages.push_back(std::move(stage));
     plan.control_strip.push_back({stage.number, before, model.on_bare_metal(before)});
   }
   for (std::size_t i = 0; i < owners.size(); ++i) {

@@ -33,7 +33,7 @@ struct PlanOptions {
 
 // `batch` null: no minutes, no stages; the map, the gaps and the lower-first list stand.
 // Refuses (data): regions with non-finite numbers, a batch that cannot be inverted.
-Result<BitePlan> plan_bites(const std::vector<tone::Region>& regions,
+Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
                             const wedge::Batch* batch,
                             const PlanOptions&);
 

@@ -33,7 +33,7 @@ class Sums {
     Part p;
     if (from < -0.5 || to > last + 0.5) return p;
     const auto rounded = [last](double v) {
-      return static_cast<std::size_t>(std::clamp(v, 0.0, last) + 0.5);
+      return static_cast<std::size_t>(std::lround(std::clamp(v, 0.0, last)));
     };
     const std::size_t a = rounded(from);
     const std::size_t b = std::min(std::max(rounded(to), a + 2), one_.size() - 1);

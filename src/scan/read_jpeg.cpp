@@ -27,8 +27,8 @@ constexpr int max_scans = 64;
 constexpr double max_progressive_megapixels = 120;
 
 struct JpegTalk {
-  jpeg_error_mgr manager;  // first: libjpeg hands back a pointer to it
-  std::jmp_buf jump;
+  jpeg_error_mgr manager{};  // first: libjpeg hands back a pointer to it
+  std::jmp_buf jump{};
   char message[JMSG_LENGTH_MAX] = "";
   bool warned = false;
 };

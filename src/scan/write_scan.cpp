@@ -142,7 +142,7 @@ std::string png_bytes(const cv::Mat& image, double px_per_mm, PngContent content
     png_set_compression_level(w.png, 6);
   }
   if (px_per_mm > 0) {
-    const auto per_metre = static_cast<png_uint_32>(px_per_mm * 1000 + 0.5);
+    const auto per_metre = static_cast<png_uint_32>(std::lround(px_per_mm * 1000));
     png_set_pHYs(w.png, w.info, per_metre, per_metre, PNG_RESOLUTION_METER);
   }
   png_write_info(w.png, w.info);
@@ -164,7 +164,7 @@ std::string jpeg_bytes(const cv::Mat& image, int quality, double px_per_mm) {
   jpeg_set_quality(&w.info, quality, TRUE);
   if (px_per_mm > 0) {
     // JFIF has whole dots per inch or cm only; inches are finer.
-    const auto dpi = static_cast<UINT16>(px_per_mm * 25.4 + 0.5);
+    const auto dpi = static_cast<UINT16>(std::lround(px_per_mm * 25.4));
     w.info.density_unit = 1;
     w.info.X_density = dpi;
     w.info.Y_density = dpi;

@@ -38,7 +38,7 @@ void draw_zones_plate(cairo_t* cr,
                       const PlateFrame& frame,
                       const SheetContent& content,
                       const PlateDrawing& drawing,
-                      const std::vector<int>& zones);
+                      const std::vector<int>& ids);
 // Outlines only, for tracing to the plate.
 void draw_transfer_plate(cairo_t* cr,
                          const PlateFrame& frame,
@@ -119,7 +119,7 @@ void draw_tile(cairo_t* cr,
                const std::vector<Tile>& all,
                double x,
                double y,
-               const PlateFrame& frame,
+               const PlateFrame& whole,
                const PlateDrawing& drawing,
                const PaintPlate& paint);
 // The tile's part of the labels: what it holds, and its own places for numbers, so that each tile
@@ -128,7 +128,9 @@ struct TileContent {
   std::vector<int> ids;            // 0 included where hold shows
   std::vector<LabelPlace> places;  // print view, as everywhere
 };
-TileContent tile_content(const SheetContent& content, const Tile& tile, const LabelOptions& labels);
+TileContent tile_content(const SheetContent& content,
+                         const Tile& tile,
+                         const LabelOptions& options);
 // The whole plate small, with the tiles' lines and names over it.
 void draw_tile_key(cairo_t* cr, const PlateFrame& frame, const std::vector<Tile>& all);
 

@@ -110,8 +110,9 @@ void draw_legend(cairo_t* cr,
   const auto per =
       (rows.size() + static_cast<std::size_t>(columns) - 1) / static_cast<std::size_t>(columns);
   for (std::size_t i = 0; i < rows.size(); ++i) {
-    const double x = a.x + static_cast<double>(i / per) * (width + 6);
-    const double y = a.y + 3 + static_cast<double>(i % per) * high;
+    const std::size_t column = i / per, row = i % per;
+    const double x = a.x + static_cast<double>(column) * (width + 6);
+    const double y = a.y + 3 + static_cast<double>(row) * high;
     draw_swatch(cr, rows[i].style, x, y, 13, 7.5, look);
     draw_text(cr,
               x + 15,

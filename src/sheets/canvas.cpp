@@ -98,7 +98,9 @@ std::vector<std::string> wrapped(
     std::string word = text.substr(at, space - at);
     at = space + 1;
     if (word.empty()) continue;
-    const std::string longer = now.empty() ? word : now + " " + word;
+    std::string longer = now;
+    if (!longer.empty()) longer += ' ';
+    longer += word;
     if (text_size(cr, longer, size, bold).width <= width) {
       now = longer;
       continue;

@@ -77,25 +77,25 @@ std::string tone_curve_plot(const wedge::Batch& b, PlotForm form) {
   });
 }
 
-std::string scanner_plot(const scan::ScannerCurve& s, PlotForm form) {
+std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
   struct {
     std::vector<double> at, best, low, high;
   } c;
   double darkest = 0.1, worst = 0.01;
-  for (std::size_t i = 0; i < s.code.size(); ++i) {
-    if (!(s.reflectance[i] > 0)) continue;
-    const double d = -std::log10(s.reflectance[i]);
-    c.at.push_back(100 * s.code[i]);
+  for (std::size_t i = 0; i < curve.code.size(); ++i) {
+    if (!(curve.reflectance[i] > 0)) continue;
+    const double d = -std::log10(curve.reflectance[i]);
+    c.at.push_back(100 * curve.code[i]);
     c.best.push_back(d);
-    c.low.push_back(d - kHalf90 * s.residual_sd);
-    c.high.push_back(d + kHalf90 * s.residual_sd);
+    c.low.push_back(d - kHalf90 * curve.residual_sd);
+    c.high.push_back(d + kHalf90 * curve.residual_sd);
     darkest = std::max(darkest, c.high.back());
   }
-  for (const auto& p : s.patches) {
+  for (const auto& p : curve.patches) {
     darkest = std::max(darkest, p.density.value());
     worst = std::max(worst, std::abs(p.residual));
   }
-  const double top = 1.05 * darkest, bound = 1.2 * std::max(worst, kHalf90 * s.residual_sd);
+  const double top = 1.05 * darkest, bound = 1.2 * std::max(worst, kHalf90 * curve.residual_sd);
   const Axis codes{0, 100, false, round_ticks(0, 100, 10), "scanner code, % of full scale"};
   const Axes main{24,
                   20,
@@ -113,19 +113,19 @@ std::string scanner_plot(const scan::ScannerCurve& s, PlotForm form) {
     heading(cr,
             "Scanner curve",
             fmt::format("{} · {} bit · residuals {:.3f} D (1 sd) · stray light {:.2f} %",
-                        count_text(s.patches.size(), "patch", "patches"),
-                        s.bits,
-                        s.residual_sd,
-                        100 * s.flare));
+                        count_text(curve.patches.size(), "patch", "patches"),
+                        curve.bits,
+                        curve.residual_sd,
+                        100 * curve.flare));
     CairoPlot on(cr);
     main.draw(on);
     main.band(on, c.at, c.low, c.high);
     main.curve(on, c.at, c.best);
-    for (const auto& p : s.patches)
-      main.point(on, 100 * p.code, p.density.value(), kHalf90 * s.residual_sd, false);
+    for (const auto& p : curve.patches)
+      main.point(on, 100 * p.code, p.density.value(), kHalf90 * curve.residual_sd, false);
     rest.draw(on);
     rest.level(on, PlotMark::axis, 0);
-    for (const auto& p : s.patches) rest.point(on, p.density.value(), p.residual, 0, false);
+    for (const auto& p : curve.patches) rest.point(on, p.density.value(), p.residual, 0, false);
     key(cr, 152, "patch of the grey scale, 90 %", false);
   });
 }

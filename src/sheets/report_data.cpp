@@ -33,12 +33,13 @@ std::string tone_bytes(const cv::Mat1f& density, int every) {
 // more than the whole number of cells allows.
 Json tone_json(const tone::RegionMap& map) {
   const int every = std::max(1, static_cast<int>(std::floor(map.grid.px_per_mm)));
+  const int first = every / 2;  // the cell in the middle of each step
   const auto cells = [&](int n) {
-    return n <= every / 2 ? 0 : (n - every / 2 + every - 1) / every;
+    return n <= first ? 0 : (n - first + every - 1) / every;
   };
   return {{"cols", cells(map.now.cols)},
           {"rows", cells(map.now.rows)},
-          {"first_mm", (every / 2 + 0.5) / map.grid.px_per_mm},
+          {"first_mm", (first + 0.5) / map.grid.px_per_mm},
           {"step_mm", every / map.grid.px_per_mm},
           {"from", tone_from},
           {"step", tone_step},

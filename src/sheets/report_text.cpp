@@ -32,9 +32,9 @@ std::string tone_number(double d) {
   return std::isfinite(d) ? fmt::format("{:.2f}", hundredths(d)) : "not seen";
 }
 
-std::string gap_number(double d) {
-  if (!std::isfinite(d)) return "not seen";
-  const double h = hundredths(d);
+std::string gap_number(double gap) {
+  if (!std::isfinite(gap)) return "not seen";
+  const double h = hundredths(gap);
   if (h == 0) return "0.00";
   return fmt::format("{}{:.2f}", h > 0 ? "+" : "−", std::abs(h));
 }

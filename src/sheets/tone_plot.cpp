@@ -11,7 +11,7 @@ namespace {
 
 void draw_stages(PlotCanvas& on, const Axes& a, const std::vector<plan::Stage>& stages) {
   constexpr int rows = 3;  // above each other, where totals lie close
-  std::array<double, rows> taken;
+  std::array<double, rows> taken{};
   taken.fill(-1e9);
   for (const auto& s : stages) {
     const std::string words = clock_text(s.total);

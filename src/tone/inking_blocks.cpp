@@ -117,15 +117,15 @@ Row InkingTerms::prior_precision() const {
 
 std::vector<Block> make_blocks(const Cells& c,
                                const cv::Mat1i& parts,
-                               BlockGrid& f,
+                               BlockGrid& grid,
                                InkingTerms& terms) {
   const double plate_mm2 = static_cast<double>(c.proof.total()) * c.mm * c.mm;
   // Small plates have smaller blocks, so that there are enough; large ones larger.
   const double block_mm =
       std::clamp(kBlockMm, std::sqrt(plate_mm2 / kMostBlocks), std::sqrt(plate_mm2 / kFewBlocks));
-  f.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
-  f.cols = (c.proof.cols + f.step - 1) / f.step;
-  f.rows = (c.proof.rows + f.step - 1) / f.step;
+  grid.step = std::max(2, static_cast<int>(std::lround(block_mm / c.mm)));
+  grid.cols = (c.proof.cols + grid.step - 1) / grid.step;
+  grid.rows = (c.proof.rows + grid.step - 1) / grid.step;
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
   const cv::Mat1f mp = smooth_over(c.proof, weight, 0.5 / c.mm);
@@ -133,11 +133,12 @@ std::vector<Block> make_blocks(const Cells& c,
   std::vector<Block> blocks;
   std::vector<BlockSums> all;
   double sum_now = 0;
-  for (int r = 0; r < f.rows; ++r) {
-    for (int q = 0; q < f.cols; ++q) {
+  for (int r = 0; r < grid.rows; ++r) {
+    for (int q = 0; q < grid.cols; ++q) {
       BlockSums s;
       const cv::Rect where =
-          cv::Rect(q * f.step, r * f.step, f.step, f.step) & cv::Rect({0, 0}, c.proof.size());
+          cv::Rect(q * grid.step, r * grid.step, grid.step, grid.step) &
+          cv::Rect({0, 0}, c.proof.size());
       for (int i = where.y; i < where.br().y; ++i) {
         for (int j = where.x; j < where.br().x; ++j) {
           if (!c.usable(i, j)) continue;
@@ -155,14 +156,14 @@ std::vector<Block> make_blocks(const Cells& c,
           s.hpd += hp * hd;
         }
       }
-      if (2 * s.n < f.step * f.step) continue;
+      if (2 * s.n < grid.step * grid.step) continue;
       Block b;
       b.part = part_of(parts, where);
       if (b.part < 0) continue;  // an edge runs through
       b.col = q;
       b.row = r;
-      b.x = (q + 0.5) * f.step * c.mm;
-      b.y = (r + 0.5) * f.step * c.mm;
+      b.x = (q + 0.5) * grid.step * c.mm;
+      b.y = (r + 0.5) * grid.step * c.mm;
       b.now = density_of(s.p / s.n);
       b.diff = density_of(s.d / s.n) - b.now;
       b.noise = std::sqrt(s.gap_var / s.n) / (std::sqrt(static_cast<double>(s.n)) * c.mm);
@@ -171,15 +172,15 @@ std::vector<Block> make_blocks(const Cells& c,
       all.push_back(s);
     }
   }
-  f.shared_grain = judge_agreement(blocks, all);
+  grid.shared_grain = judge_agreement(blocks, all);
   terms.mean_now = blocks.empty() ? 0 : sum_now / static_cast<double>(blocks.size());
   for (Block& b : blocks) b.basis = terms.at(b.x, b.y, b.now);
   return blocks;
 }
 
-void judge_slopes(std::vector<Block>& blocks, const BlockGrid& f, double block_mm) {
+void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double block_mm) {
   constexpr double gentle = 0.005;
-  cv::Mat1i index(f.rows, f.cols, -1);
+  cv::Mat1i index(grid.rows, grid.cols, -1);
   for (std::size_t i = 0; i < blocks.size(); ++i) {
     index(blocks[i].row, blocks[i].col) = static_cast<int>(i);
   }
@@ -190,7 +191,7 @@ void judge_slopes(std::vector<Block>& blocks, const BlockGrid& f, double block_m
     Eigen::Vector3d rhs = Eigen::Vector3d::Zero();
     for (int i = blocks[b].row - reach; i <= blocks[b].row + reach; ++i) {
       for (int j = blocks[b].col - reach; j <= blocks[b].col + reach; ++j) {
-        if (i < 0 || j < 0 || i >= f.rows || j >= f.cols || index(i, j) < 0) continue;
+        if (i < 0 || j < 0 || i >= grid.rows || j >= grid.cols || index(i, j) < 0) continue;
         const Block& n = blocks[static_cast<std::size_t>(index(i, j))];
         if (n.part != blocks[b].part) continue;
         const Eigen::Vector3d v(1, n.x - blocks[b].x, n.y - blocks[b].y);

@@ -56,7 +56,7 @@ struct InkingTerms {
   InkingPriors priors;
   std::vector<Wave> waves;
 
-  InkingTerms(double width_mm, double height_mm, const InkingPriors& priors = {});
+  InkingTerms(double width_mm, double height_mm, const InkingPriors& sizes = {});
   double wavelength(Eigen::Index term) const;  // of term >= 3
   Eigen::Index first_product() const { return static_cast<Eigen::Index>(waves.size()) + 3; }
   Eigen::Index count() const {

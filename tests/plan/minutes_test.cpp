@@ -128,6 +128,22 @@ TEST(Minutes, ThereAndBack) {
 }
 
 // A warm bath halves every time: all four figures scale.
+// A target whose doubt reaches past the solid: the draws that no bite reaches count as never bitten
+// too far, and the interval still ends at the wedge's.
+TEST(Minutes, DrawsPastTheSolidAreNeverReached) {
+  const BiteModel model(halving_batch(), Ground::fresh, {}, 0.2);
+  const DensityEstimate now{Density::of(0.9), 0.02}, dark{Density::of(1.3), 0.3};
+  const Minutes m = model.minutes(now, dark, 0.3);
+  EXPECT_LE(m.advised.in_minutes(), m.best.in_minutes());
+  EXPECT_LE(m.high.in_minutes(), 40.001);
+  const double chance = model.overshoot_chance(now, dark, 0.3, BiteTime::minutes(40));
+  EXPECT_GT(chance, 0.2);
+  EXPECT_LT(chance, 0.8) << "some draws lie past the solid whatever the time";
+  const DensityEstimate kept = model.reached(now, BiteTime::minutes(0));
+  EXPECT_EQ(kept.value.value(), 0.9);
+  EXPECT_EQ(kept.sd, 0.02);
+}
+
 TEST(Minutes, FactorScalesTime) {
   const BiteModel slow(halving_batch(), Ground::fresh, {1, 0, false, {}}, 0.2);
   const BiteModel fast(halving_batch(), Ground::fresh, {0.5, 0, false, {}}, 0.2);

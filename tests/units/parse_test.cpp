@@ -71,6 +71,8 @@ TEST(ParseNumbers, PlainNumbersOnly) {
 
 TEST(ClockText, SecondsStaySeconds) {
   EXPECT_EQ(clock_text(BiteTime::seconds(5)), "0:05");
+  EXPECT_EQ(clock_text(BiteTime::seconds(-65)), "-1:05");
+  EXPECT_EQ(clock_text(BiteTime::seconds(-0.4)), "0:00");
   EXPECT_EQ(clock_text(BiteTime::minutes(2.5)), "2:30");
   EXPECT_EQ(clock_text(BiteTime::minutes(59.995)), "1:00:00");
   EXPECT_EQ(clock_text(BiteTime::minutes(62)), "1:02:00");
