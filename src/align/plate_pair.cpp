@@ -85,7 +85,7 @@ float ragged_mean(const cv::Mat1f& scan, const Corners& c) {
 // the lot stays in the cache.
 class RowMeans {
  public:
-  RowMeans(const cv::Mat1f& scan) : scan_(scan) {}
+  explicit RowMeans(const cv::Mat1f& scan) : scan_(scan) {}
 
   void take(const Line& above, const Line& below, float* out) {
     const std::size_t cells = above.size() - 1;
@@ -115,8 +115,9 @@ class RowMeans {
       const auto [left, right] = std::minmax({c[0].x, c[1].x, c[2].x, c[3].x});
       const auto [top, bottom] = std::minmax({c[0].y, c[1].y, c[2].y, c[3].y});
       const double longest = longest_side(c);
-      whole_[k] = std::isfinite(longest) && left >= 0 && top >= 0 && right < scan_.cols - 2 &&
-                  bottom < scan_.rows - 2;
+      const bool whole = std::isfinite(longest) && left >= 0 && top >= 0 &&
+                         right < scan_.cols - 2 && bottom < scan_.rows - 2;
+      whole_[k] = whole ? 1 : 0;
       const double x0 = whole_[k] ? std::floor(left) : 0, y0 = whole_[k] ? std::floor(top) : 0;
       if (whole_[k]) most = std::max(most, longest);
       base_[k] = static_cast<std::ptrdiff_t>(y0) * step() + static_cast<std::ptrdiff_t>(x0);
@@ -162,11 +163,11 @@ class RowMeans {
 
   const cv::Mat1f& scan_;
   int along_ = 1;
-  Lot<char> whole_;
-  Lot<std::ptrdiff_t> base_;
-  std::array<Lot<float>, 4> x_, y_;
-  Lot<int> column_, row_;
-  Lot<float> across_, down_, sum_;
+  Lot<char> whole_{};
+  Lot<std::ptrdiff_t> base_{};
+  std::array<Lot<float>, 4> x_{}, y_{};
+  Lot<int> column_{}, row_{};
+  Lot<float> across_{}, down_{}, sum_{};
 };
 
 struct CellRow {

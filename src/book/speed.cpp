@@ -76,10 +76,10 @@ void judge(SpeedHistory& h) {
 
 }  // namespace
 
-Level::Innovation Level::update(double y, double r, double bound) {
+Level::Innovation Level::update(double y, double r, double most) {
   Innovation v{y - mean, variance + r, 1};
   const double z = std::fabs(v.value) / std::sqrt(v.variance);
-  if (z > bound) v.used = bound / z;
+  if (z > most) v.used = most / z;
   const double gain = variance / v.variance;
   mean += gain * v.value * v.used;
   // A bounded innovation tells less: the variance falls by the same share less.
@@ -95,12 +95,12 @@ void MixedLevel::step(double restless, double idle) {
   for (auto& one : all_) one.level.step(one.scale * one.scale * restless + idle);
 }
 
-bool MixedLevel::update(double y, double r, double bound) {
-  const bool expected = std::fabs(y - mean()) <= bound * std::sqrt(variance() + r);
+bool MixedLevel::update(double y, double r, double most) {
+  const bool expected = std::fabs(y - mean()) <= most * std::sqrt(variance() + r);
   for (auto& one : all_) {
-    const auto v = one.level.update(y, r, bound);
+    const auto v = one.level.update(y, r, most);
     const double z = std::fabs(v.value) / std::sqrt(v.variance);
-    const double huber = z <= bound ? z * z / 2 : bound * (z - bound / 2);
+    const double huber = z <= most ? z * z / 2 : most * (z - most / 2);
     one.ln_weight -= 0.5 * std::log(v.variance) + huber;
   }
   return expected;

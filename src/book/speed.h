@@ -46,7 +46,7 @@ struct Level {
     double used = 1;      // share of the innovation that was taken
   };
   // Huber's bound in standard deviations; infinite: the plain filter.
-  Innovation update(double y, double r, double bound);
+  Innovation update(double y, double r, double most);
 };
 
 // Filters of batches that are restless to different degrees, mixed.
@@ -56,8 +56,8 @@ class MixedLevel {
 
   // `restless`: variance of the walk that is scaled by each filter; `idle`: that all share.
   void step(double restless, double idle);
-  // Whether y lay within `bound` standard deviations of what was expected.
-  bool update(double y, double r, double bound);
+  // Whether y lay within `most` standard deviations of what was expected.
+  bool update(double y, double r, double most);
   double mean() const;
   double variance() const;
 
