@@ -13,6 +13,29 @@ struct Options {
   std::string densities;
 };
 
+// The patches with what each curve makes of them: of the grey code, or of each channel.
+std::string table(const scan::ScannerCurve& curve) {
+  std::string text = curve.channels.empty() ? "  density   code   off by\n"
+                                            : "  density    red  off by  green  off by   blue  off "
+                                              "by\n";
+  const auto reading = [](const scan::GreyPatch& p) {
+    return fmt::format("  {:5.3f}  {:+.3f}", p.code, p.residual);
+  };
+  for (std::size_t i = 0; i < curve.patches.size(); ++i) {
+    text += fmt::format("  {:7.2f}", curve.patches[i].density.value());
+    if (curve.channels.empty()) text += reading(curve.patches[i]);
+    for (const scan::CodeCurve& c : curve.channels) text += reading(c.patches[i]);
+    text += '\n';
+  }
+  if (curve.channels.empty()) return text;
+  text += "Spread of each channel's curve: ";
+  for (std::size_t k = 0; k < curve.channels.size(); ++k) {
+    const scan::CodeCurve& c = curve.channels[k];
+    text += fmt::format("{}{} {:.3f} D", k ? ", " : "", scan::channel_names[k], c.residual_sd);
+  }
+  return text + ".\n";
+}
+
 int run(Options& o, Console& console) {
   auto densities = jobs::grey_scale_densities(o.densities);
   if (!densities) return console.problem(densities.error());
@@ -20,15 +43,10 @@ int run(Options& o, Console& console) {
   const auto curve = jobs::calibrate_scanner(o.request);
   if (!curve) return console.problem(curve.error());
   console.notes(curve->notes);
-  std::string text = "  density   code   off by\n";
-  for (const auto& p : curve->patches) {
-    text += fmt::format("  {:7.2f}  {:5.3f}  {:+.3f}\n", p.density.value(), p.code, p.residual);
-  }
-  text += fmt::format("{} patches, true to {:.3f} D. Written: {}\n",
-                      curve->patches.size(),
-                      curve->residual_sd,
-                      o.request.out.string());
-  return console.result(text);
+  return console.result(table(*curve) + fmt::format("{} patches, true to {:.3f} D. Written: {}\n",
+                                                    curve->patches.size(),
+                                                    curve->spread(curve->scan_channels),
+                                                    o.request.out.string()));
 }
 
 }  // namespace

@@ -74,7 +74,7 @@ Result<std::string> take_scanner(const Studio& studio,
                                  const std::string& text);
 // {"scanners":[{"id","name"}],"scales":[names of published grey scales]}
 Result<std::string> scanners_json(const Studio& studio);
-// {"id","name","sha256","bits","residual_sd","curve_svg","patches":[{"density","residual"}],
+// {"id","name","sha256","bits","residual_sd","channels","curve_svg","patches":[{"density","residual"}],
 // "notes"}
 Result<std::string> scanner_page(const Studio& studio, int id);
 

@@ -181,7 +181,8 @@ Result<std::string> scanner_page(const Studio& studio, int id) {
                     {"name", kept->name},
                     {"sha256", kept->sha256},
                     {"bits", (*curve)->bits},
-                    {"residual_sd", (*curve)->residual_sd},
+                    {"residual_sd", (*curve)->spread((*curve)->scan_channels)},
+                    {"channels", (*curve)->channels.size()},
                     {"curve_svg", sheets::scanner_plot(**curve, sheets::PlotForm::svg)},
                     {"patches", patches},
                     {"notes", (*curve)->notes}});

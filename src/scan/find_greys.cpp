@@ -200,69 +200,25 @@ std::pair<double, double> extent(const FoundRow& f, int i) {
   return {low, high};
 }
 
-GreyReading read_patch(const cv::Mat1f& codes, const Turned& turned, const FoundRow& f, int i) {
+// Where patch i and the card on its two long sides are to be measured.
+GreyReading place_of(const Turned& turned, const FoundRow& f, int i) {
   const auto [low, high] = extent(f, i);
-  const double trim_x = 0.18 * (high - low);
-  const double trim_y = 0.2 * (f.band.to - f.band.from);
-  const double x0 = low + trim_x, x1 = high - trim_x;
-  const double y0 = f.band.from + trim_y, y1 = f.band.to - 1 - trim_y;
-  const auto on_scan = [&](double x, double y) {
-    const cv::Vec2d p = turned.scan_from * cv::Vec3d(x, y, 1);
-    return cv::Point2d(p[0], p[1]);
-  };
-  GreyReading r;
-  r.corners_px = {on_scan(x0, y0), on_scan(x1, y0), on_scan(x1, y1), on_scan(x0, y1)};
-  std::vector<double> v;
-  constexpr int n = 160;
-  double clipped = 0;
-  for (int a = 0; a < n; ++a) {
-    for (int b = 0; b < n; ++b) {
-      const cv::Point2d p = on_scan(x0 + (x1 - x0) * (a + 0.5) / n, y0 + (y1 - y0) * (b + 0.5) / n);
-      const int x = static_cast<int>(std::lround(p.x)), y = static_cast<int>(std::lround(p.y));
-      if (x < 0 || y < 0 || x >= codes.cols || y >= codes.rows) continue;
-      const double c = double(codes(y, x));
-      v.push_back(c);
-      if (c <= 1e-6 || c >= 1 - 1e-6) clipped += 1;
-    }
-  }
-  if (v.empty()) return r;
-  r.clipped = clipped / double(v.size());
-  const double mid = median(v);
-  std::vector<double> away;
-  for (const double c : v) away.push_back(std::abs(c - mid));
-  const double cut = std::max(4 * 1.4826 * median(away), 1e-4 + 0.002 * mid);
-  double sum = 0, squares = 0, kept = 0;
-  for (const double c : v) {
-    if (std::abs(c - mid) > cut) continue;
-    sum += c;
-    squares += c * c;
-    kept += 1;
-  }
-  r.code = sum / kept;
-  r.scatter = std::sqrt(std::max(0.0, squares / kept - r.code * r.code));
-  return r;
-}
-
-// Median code of the card beside patch i, on one long side of the row. A median: figures printed
-// there cover less than half of it.
-double card_beside(
-    const cv::Mat1f& codes, const Turned& turned, const FoundRow& f, int i, bool below) {
-  const auto [low, high] = extent(f, i);
-  const double height = f.band.to - f.band.from;
-  const double near = 3, deep = std::max(3.0, 0.2 * height);
-  const double y0 = below ? f.band.to + near : f.band.from - near - deep;
-  std::vector<double> v;
-  constexpr int n = 60;
-  for (int a = 0; a < n; ++a) {
-    for (int b = 0; b < n; ++b) {
-      const double x = low + (high - low) * (a + 0.5) / n, y = y0 + deep * (b + 0.5) / n;
+  const auto on_scan = [&](double x0, double x1, double y0, double y1) {
+    const auto point = [&](double x, double y) {
       const cv::Vec2d p = turned.scan_from * cv::Vec3d(x, y, 1);
-      const int px = static_cast<int>(std::lround(p[0])), py = static_cast<int>(std::lround(p[1]));
-      if (px < 0 || py < 0 || px >= codes.cols || py >= codes.rows) return std::nan("");
-      v.push_back(double(codes(py, px)));
-    }
-  }
-  return median(v);
+      return cv::Point2d(p[0], p[1]);
+    };
+    return ScanQuad{point(x0, y0), point(x1, y0), point(x1, y1), point(x0, y1)};
+  };
+  const double height = f.band.to - f.band.from;
+  const double trim_x = 0.18 * (high - low), trim_y = 0.2 * height;
+  const double near = 3, deep = std::max(3.0, 0.2 * height);
+  GreyReading r;
+  r.corners_px =
+      on_scan(low + trim_x, high - trim_x, f.band.from + trim_y, f.band.to - 1 - trim_y);
+  r.card_px[0] = on_scan(low, high, f.band.from - near - deep, f.band.from - near);
+  r.card_px[1] = on_scan(low, high, f.band.to + near, f.band.to + near + deep);
+  return r;
 }
 
 // Falling numbers, for counting patches when the listed number does not fit.
@@ -354,12 +310,8 @@ Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
     return wrong_number(name, densities.size(), static_cast<int>(densities.size()) + more);
   }
   std::vector<GreyReading> readings;
-  for (int i = 0; i < best->row.n; ++i) {
-    readings.push_back(read_patch(codes, *way, *best, i));
-    for (const bool below : {false, true}) {
-      readings.back().card[below] = card_beside(codes, *way, *best, i, below);
-    }
-  }
+  for (int i = 0; i < best->row.n; ++i) readings.push_back(place_of(*way, *best, i));
+  read_greys(codes, readings);
   if (best->row.reversed) std::reverse(readings.begin(), readings.end());
   return readings;
 }

@@ -10,14 +10,21 @@
 
 namespace rebite::scan {
 
+using ScanQuad = std::array<cv::Point2d, 4>;  // scan pixels, one after the other round it
+
 struct GreyReading {
   double code = 0;     // trimmed mean of the codes over the middle of the patch, 0..1
   double scatter = 0;  // sd of those codes
   double clipped = 0;  // share of pixels at 0 or full scale
   // Codes of the card close by, on the two long sides of the row; NaN where there is none.
   double card[2] = {0, 0};
-  std::array<cv::Point2d, 4> corners_px;  // of the measured part, in scan pixels
+  ScanQuad corners_px;   // of the measured part
+  ScanQuad card_px[2];   // where the card is looked at; may lie beyond the scan
 };
+
+// Fills code, scatter, clipped and card of patches whose places are known: after find_greys has
+// found them on the luminance, for a channel of the same scan.
+void read_greys(const cv::Mat1f& codes, std::vector<GreyReading>& patches);
 
 // `codes` 0..1, upright. `densities` as listed: 5..40 patches lying side by side at an even pitch,
 // in this order or its reverse, touching or apart, on a card of any one tone. The result is in the

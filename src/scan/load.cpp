@@ -179,8 +179,11 @@ Result<Loaded> load(const std::filesystem::path& file,
   if (options.way == ToneWay::reflectance) add(tone.notes());
   add(census.notes(facts.lossy));
   if (options.scanner && !options.scanner->code.empty()) {
-    const double outside =
-        census.share_outside(options.scanner->code.front(), options.scanner->code.back());
+    // The census counts the green codes of a colour scan.
+    const CodeCurve& range = options.scanner->by_channel(facts.channels)
+                                 ? options.scanner->channels[1]
+                                 : *options.scanner;
+    const double outside = census.share_outside(range.code.front(), range.code.back());
     if (outside > 0.001) {
       out.notes.push_back(fmt::format(
           "{:.1f} % of the pixels are lighter or darker than the grey scale that the scanner curve "

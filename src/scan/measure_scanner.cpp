@@ -11,6 +11,7 @@
 #include "scan/halo.h"
 #include "scan/load.h"
 #include "scan/scanner_curve.h"
+#include "scan/tone_table.h"
 
 namespace rebite::scan {
 namespace {
@@ -136,6 +137,24 @@ void add_light_note(const CardLight& light, ScannerCurve& curve) {
   }
 }
 
+// The steps of an 8-bit scan in the darks, by the curve that was found.
+void add_code_note(ScannerCurve& curve) {
+  if (curve.bits != 8) return;
+  double worst = 0;
+  std::vector<const CodeCurve*> all{&curve};
+  for (const CodeCurve& c : curve.channels) all.push_back(&c);
+  for (const CodeCurve* c : all) {
+    for (int code = 1; code < 256; ++code) {
+      const double here = c->reflectance_of(code / 255.0);
+      const double before = c->reflectance_of((code - 1) / 255.0);
+      if (-std::log10(here) > 1.4) continue;
+      worst = std::max(worst, std::log10(here / before));
+      break;
+    }
+  }
+  if (worst > coarse_code_step) curve.notes.push_back(coarse_codes_note(worst));
+}
+
 void add_notes(const GreyFit& fit, const std::vector<CodeDensity>& sorted, ScannerCurve& curve) {
   for (std::size_t i = 1; i + 1 < sorted.size(); ++i) {
     if (std::abs(fit.left_out[i]) > std::max(0.03, 3 * fit.residual_sd)) {
@@ -160,6 +179,46 @@ void add_notes(const GreyFit& fit, const std::vector<CodeDensity>& sorted, Scann
                   sorted.front().density));
 }
 
+// A curve from readings in the order of the list; `by` their indices from dark to light.
+CodeCurve curve_of(const LitFit& lit,
+                   const std::vector<std::size_t>& by,
+                   const std::vector<GreyReading>& readings,
+                   const std::vector<double>& densities) {
+  CodeCurve c;
+  c.code = lit.fit.code;
+  c.reflectance = lit.fit.reflectance;
+  c.flare = lit.fit.flare;
+  c.residual_sd = lit.fit.residual_sd;
+  c.patches.resize(readings.size());
+  for (std::size_t k = 0; k < by.size(); ++k) {  // as listed, not as sorted
+    const std::size_t i = by[k];
+    c.patches[i] = {Density::of(densities[i]), readings[i].code, lit.fit.residual[k]};
+  }
+  return c;
+}
+
+// One more curve for each channel, measured where the luminance showed the patches.
+Result<std::vector<CodeCurve>> channel_curves(const std::filesystem::path& scan,
+                                              LoadOptions options,
+                                              std::vector<GreyReading> readings,
+                                              const std::vector<double>& densities) {
+  std::vector<CodeCurve> curves;
+  for (const ToneWay way : {ToneWay::red_codes, ToneWay::green_codes, ToneWay::blue_codes}) {
+    options.way = way;
+    const auto loaded = load(scan, options);
+    if (!loaded) return std::unexpected(loaded.error());
+    read_greys(loaded->values, readings);
+    const auto by = dark_to_light(
+        readings,
+        densities,
+        fmt::format("{}, {} channel", files::shown(scan), channel_names[curves.size()]));
+    if (!by) return std::unexpected(by.error());
+    curves.push_back(
+        curve_of(fit_with_light(*by, readings, densities), *by, readings, densities));
+  }
+  return curves;
+}
+
 }  // namespace
 
 Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
@@ -169,26 +228,24 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   load_options.dpi = options.dpi;
   load_options.resolution_needed = false;
   load_options.way = ToneWay::codes;
-  auto loaded = load(scan, load_options);
+  const auto loaded = load(scan, load_options);
   if (!loaded) return std::unexpected(loaded.error());
   const std::string name = files::shown(scan);
   const auto readings = find_greys(loaded->values, options.densities, name);
   if (!readings) return std::unexpected(readings.error());
   const auto by = dark_to_light(*readings, options.densities, name);
   if (!by) return std::unexpected(by.error());
-  const auto [fit, light] = fit_with_light(*by, *readings, options.densities);
+  const LitFit lit = fit_with_light(*by, *readings, options.densities);
   ScannerCurve curve;
-  curve.code = fit.code;
-  curve.reflectance = fit.reflectance;
-  curve.flare = fit.flare;
-  curve.residual_sd = fit.residual_sd;
+  static_cast<CodeCurve&>(curve) = curve_of(lit, *by, *readings, options.densities);
+  curve.scan_channels = loaded->info.channels;
   curve.bits = loaded->info.bits;
   curve.profile = loaded->info.profile;
   curve.notes = loaded->notes;
-  curve.patches.resize(readings->size());
-  for (std::size_t k = 0; k < by->size(); ++k) {  // as listed, not as sorted
-    const std::size_t i = (*by)[k];
-    curve.patches[i] = {Density::of(options.densities[i]), (*readings)[i].code, fit.residual[k]};
+  if (curve.scan_channels == 3) {
+    auto channels = channel_curves(scan, load_options, *readings, options.densities);
+    if (!channels) return std::unexpected(channels.error());
+    curve.channels = std::move(*channels);
   }
   if (const double halo = halo_share(loaded->values, *readings); halo > sharpened) {
     curve.notes.push_back(
@@ -197,9 +254,10 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
                     "(unsharp mask) in the scanner software and scan again.",
                     100 * halo));
   }
-  add_light_note(light, curve);
+  add_light_note(lit.light, curve);
+  add_code_note(curve);
   add_notes(
-      fit, as_lit(*by, *readings, options.densities, std::vector<double>(by->size(), 0.0)), curve);
+      lit.fit, as_lit(*by, *readings, options.densities, std::vector<double>(by->size(), 0.0)), curve);
   return curve;
 }
 

@@ -9,6 +9,7 @@
 
 #include "files/seal.h"
 #include "scan/monotone.h"
+#include "scan/tone_table.h"
 
 namespace rebite::scan {
 namespace {
@@ -35,26 +36,43 @@ bool rises(const std::vector<double>& v) {
   return true;
 }
 
-ScannerCurve from(const Json& j) {
-  ScannerCurve c;
-  const Json& curve = j.at("curve");
+std::vector<GreyPatch> patches_from(const Json& list) {
+  std::vector<GreyPatch> patches;
+  for (const Json& p : list) {
+    patches.push_back({Density::of(p.at("density").get<double>()),
+                       p.at("code").get<double>(),
+                       p.at("residual").get<double>()});
+  }
+  return patches;
+}
+
+void code_curve_from(const Json& curve, CodeCurve& c) {
   c.code = numbers(curve.at("code"));
   c.reflectance = numbers(curve.at("reflectance"));
   c.flare = curve.at("flare").get<double>();
   c.residual_sd = curve.at("residual_sd").get<double>();
+}
+
+ScannerCurve from(const Json& j) {
+  ScannerCurve c;
+  const Json& curve = j.at("curve");
+  code_curve_from(curve, c);
+  c.patches = patches_from(j.at("patches"));
   c.bits = curve.at("bits").get<int>();
   c.profile = curve.at("profile").get<std::string>();
-  for (const Json& p : j.at("patches")) {
-    c.patches.push_back({Density::of(p.at("density").get<double>()),
-                         p.at("code").get<double>(),
-                         p.at("residual").get<double>()});
+  if (curve.contains("scan_channels")) c.scan_channels = curve.at("scan_channels").get<int>();
+  if (j.at("version") == 2) {
+    for (const Json& channel : j.at("channels")) {
+      code_curve_from(channel, c.channels.emplace_back());
+      c.channels.back().patches = patches_from(channel.at("patches"));
+    }
   }
   if (j.contains("notes")) c.notes = j.at("notes").get<Notes>();
   return c;
 }
 
 // What is wrong with the numbers, or "".
-std::string unsound(const ScannerCurve& c) {
+std::string unsound_curve(const CodeCurve& c) {
   if (c.code.size() < 3 || c.code.size() != c.reflectance.size()) {
     return fmt::format(
         "its curve has {} codes and {} reflectances", c.code.size(), c.reflectance.size());
@@ -65,31 +83,84 @@ std::string unsound(const ScannerCurve& c) {
   if (!rises(c.reflectance) || c.reflectance.front() <= 0 || c.reflectance.back() > 1.5) {
     return "the reflectances of its curve do not rise from 0 to 1";
   }
-  if (!std::isfinite(c.flare) || !std::isfinite(c.residual_sd) || c.residual_sd < 0 ||
-      (c.bits != 8 && c.bits != 16)) {
-    return "its flare, spread or bits are not usable numbers";
+  if (!std::isfinite(c.flare) || !std::isfinite(c.residual_sd) || c.residual_sd < 0) {
+    return "its flare or spread are not usable numbers";
   }
   return "";
 }
 
+std::string unsound(const ScannerCurve& c) {
+  if (c.bits != 8 && c.bits != 16) return "its bits are not a usable number";
+  if (c.scan_channels != 0 && c.scan_channels != 1 && c.scan_channels != 3) {
+    return "its scan had neither one channel nor three";
+  }
+  if (!c.channels.empty() && c.channels.size() != 3) {
+    return fmt::format("it has curves of {} channels, where a colour scan has 3",
+                       c.channels.size());
+  }
+  std::string why = unsound_curve(c);
+  for (std::size_t k = 0; why.empty() && k < c.channels.size(); ++k) {
+    why = unsound_curve(c.channels[k]);
+    if (why.empty() && c.channels[k].patches.size() != c.patches.size()) {
+      why = "its channels have not the same patches";
+    }
+    if (!why.empty()) why = fmt::format("{} channel: {}", channel_names[k], why);
+  }
+  return why;
+}
+
+Json patches_json(const std::vector<GreyPatch>& patches) {
+  Json list = Json::array();
+  for (const GreyPatch& p : patches) {
+    list.push_back({{"density", p.density.value()}, {"code", p.code}, {"residual", p.residual}});
+  }
+  return list;
+}
+
+Json channels_json(const std::vector<CodeCurve>& channels) {
+  Json list = Json::array();
+  for (std::size_t k = 0; k < channels.size(); ++k) {
+    const CodeCurve& c = channels[k];
+    list.push_back({{"name", channel_names[k]},
+                    {"code", c.code},
+                    {"reflectance", c.reflectance},
+                    {"flare", c.flare},
+                    {"residual_sd", c.residual_sd},
+                    {"patches", patches_json(c.patches)}});
+  }
+  return list;
+}
+
 }  // namespace
 
-double ScannerCurve::reflectance_of(double code_0_1) const {
+double CodeCurve::reflectance_of(double code_0_1) const {
   assert(!code.empty() && code.size() == reflectance.size());
   if (!(code_0_1 > code.front())) return reflectance.front();
   if (code_0_1 >= code.back()) return reflectance.back();
   return std::pow(10.0, Monotone(code, log10_of(reflectance)).at(code_0_1));
 }
 
+double ScannerCurve::lightest(int of_scan) const {
+  if (!by_channel(of_scan)) return reflectance.back();
+  double sum = 0;
+  for (std::size_t k = 0; k < 3; ++k) {
+    sum += luminance_weights[k] * channels[k].reflectance.back();
+  }
+  return sum;
+}
+
+double ScannerCurve::spread(int of_scan) const {
+  if (!by_channel(of_scan)) return residual_sd;
+  double sum = 0;
+  for (std::size_t k = 0; k < 3; ++k) sum += luminance_weights[k] * channels[k].residual_sd;
+  return sum;
+}
+
 std::string to_json(const ScannerCurve& curve) {
   Json j;
   j["format"] = "rebite-scanner";
-  j["version"] = 1;
-  j["patches"] = Json::array();
-  for (const GreyPatch& p : curve.patches) {
-    j["patches"].push_back(
-        {{"density", p.density.value()}, {"code", p.code}, {"residual", p.residual}});
-  }
+  j["version"] = curve.channels.empty() ? 1 : 2;
+  j["patches"] = patches_json(curve.patches);
   j["curve"] = {{"kind", "monotone cubic, code to log10 reflectance"},
                 {"code", curve.code},
                 {"reflectance", curve.reflectance},
@@ -97,6 +168,8 @@ std::string to_json(const ScannerCurve& curve) {
                 {"residual_sd", curve.residual_sd},
                 {"bits", curve.bits},
                 {"profile", curve.profile}};
+  if (curve.scan_channels != 0) j["curve"]["scan_channels"] = curve.scan_channels;
+  if (!curve.channels.empty()) j["channels"] = channels_json(curve.channels);
   j["notes"] = curve.notes;
   files::seal(j);
   return j.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
@@ -110,9 +183,9 @@ Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_
     return not_ours(name, "this is no scanner curve (its format is not \"rebite-scanner\")");
   }
   const Json version = j.value("version", Json());
-  if (version != 1) {
-    return not_ours(name,
-                    fmt::format("its version is {} and only 1 is known here", version.dump()));
+  if (version != 1 && version != 2) {
+    return not_ours(
+        name, fmt::format("its version is {} and only 1 and 2 are known here", version.dump()));
   }
   if (files::seal_broken(j)) {
     return refuse(

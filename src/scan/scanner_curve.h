@@ -14,37 +14,59 @@ namespace rebite::scan {
 // One patch of the grey scale as found on the scan.
 struct GreyPatch {
   Density density = Density::of(0);  // as listed, absolute (not above paper)
-  double code = 0;      // mean luminance-weighted code, 0..1 of full scale
+  double code = 0;      // mean code, 0..1 of full scale
   double residual = 0;  // density from the curve minus the listed one
 };
 
-// Code (0..1 of full scale, luminance of the RGB codes with weights .2126 .7152 .0722) to absolute
-// reflectance. Monotone, piecewise (PCHIP in code -> log reflectance). Used only inside the measured
-// range: outside, the end value holds and the share of such pixels becomes a note.
-struct ScannerCurve {
+// Code (0..1 of full scale) to absolute reflectance. Monotone, piecewise (PCHIP in code -> log
+// reflectance). Used only inside the measured range: outside, the end value holds and the share of
+// such pixels becomes a note.
+struct CodeCurve {
   std::vector<double> code;         // increasing
   std::vector<double> reflectance;  // increasing, 0..1
   double flare = 0;                 // estimated stray light, as reflectance
   double residual_sd = 0;           // log10 units
-  int bits = 16;                    // of the scan it was measured on
-  std::string profile;              // embedded profile of that scan, "" if none
-  std::vector<GreyPatch> patches;
-  Notes notes;
+  std::vector<GreyPatch> patches;   // in the order of the list
 
   double reflectance_of(double code_0_1) const;
 };
 
-// Format "rebite-scanner" version 1 of interface.md.
+inline constexpr const char* channel_names[3] = {"red", "green", "blue"};
+
+// The curve itself is over the luminance of the codes (weights .2126 .7152 .0722, or the grey code):
+// it serves grey scans, and colour scans where `channels` is empty. A colour scan has a tone curve
+// in each of its channels, which need not be alike: with them every channel becomes reflectance by
+// its own, and only then are they weighed together.
+struct ScannerCurve : CodeCurve {
+  std::vector<CodeCurve> channels;  // red, green, blue; empty: measured in grey, or of version 1
+  int scan_channels = 0;            // of the scan it was measured on: 1, 3; 0 not told (version 1)
+  int bits = 16;                    // of that scan
+  std::string profile;              // embedded profile of that scan, "" if none
+  Notes notes;
+
+  // Whether a scan of so many channels is read channel by channel.
+  bool by_channel(int of_scan) const { return of_scan == 3 && channels.size() == 3; }
+  // Lightest reflectance that a scan of so many channels can be read as, and the spread (1 sd,
+  // log10 units) of the curve it is read with. The channels' spreads are added as if they erred
+  // together, since most of it is the printed list's.
+  double lightest(int of_scan) const;
+  double spread(int of_scan) const;
+};
+
+// Format "rebite-scanner": version 1 of interface.md, or version 2, which adds "channels" (three
+// objects like "curve", with "name" and "patches"). Without channels version 1 is written, which
+// says the same.
 std::string to_json(const ScannerCurve& curve);
-// Refuses (data) what is not that format, newer versions, non-finite or falling curves.
+// Reads versions 1 and 2. Refuses (data) what is not that format, newer versions, non-finite or falling curves.
 Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_view name);
 
 struct GreyScaleOptions {
   std::vector<double> densities;    // in the order in which they lie on the scan, either way round
   double dpi = 0;                   // 0: as tagged
 };
-// Finds the patches in the scan and fits the curve. Refuses when the number of patches differs, the
-// codes do not fall with density, or a patch is clipped.
+// Finds the patches in the scan and fits the curve, and on a colour scan one more for each channel.
+// Refuses when the number of patches differs, the codes do not fall with density, or a patch is
+// clipped, in the luminance or in a channel.
 Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan, const GreyScaleOptions&);
 
 }  // namespace rebite::scan

@@ -17,6 +17,7 @@ namespace {
 constexpr ToneDoubt doubt_profile{0.005, 0.02};
 constexpr ToneDoubt doubt_gamma{0.005, 0.04};
 constexpr ToneDoubt doubt_srgb{0.005, 0.05};
+constexpr double dark = 1.4;  // where the step of an 8-bit code is judged
 
 }  // namespace
 
@@ -33,11 +34,8 @@ ToneTable ToneTable::make(const FileFacts& facts, const ScannerCurve* scanner, T
   t.bits_ = facts.bits;
   t.channels_ = facts.channels;
   if (!facts.icc.empty()) t.use_profile(facts);  // also for its name and its notes
-  if (way == ToneWay::codes) {
-    t.icc_.reset();
-    FileFacts plain = facts;
-    plain.weights.reset();
-    t.fill(plain, [](double code) { return code; });
+  if (way != ToneWay::reflectance) {
+    t.use_codes(facts, way);
   } else if (scanner) {
     t.icc_.reset();
     t.use_scanner(facts, *scanner);
@@ -48,21 +46,54 @@ ToneTable ToneTable::make(const FileFacts& facts, const ScannerCurve* scanner, T
   } else {
     t.use_srgb(facts);
   }
+  if (way == ToneWay::reflectance && facts.bits == 8) {
+    if (const double step = t.code_step(); step > coarse_code_step) {
+      t.notes_.push_back(coarse_codes_note(step));
+      // Rounding to a code is uniform: sd = step / sqrt(12), told as a share of the density.
+      t.doubt_.relative = std::hypot(t.doubt_.relative, step / std::sqrt(12.0) / dark);
+    }
+  }
   return t;
+}
+
+// log10 units between the two neutral codes about D 1.4; 0 for a table profile.
+double ToneTable::code_step() const {
+  const auto of = [this](std::size_t c) {
+    if (!of_luminance_.empty()) return double(of_luminance_[c * 257]);
+    double sum = 0;
+    for (const auto& table : tables_) sum += double(table[c]);
+    return sum;
+  };
+  if (of_luminance_.empty() && tables_.empty()) return 0;
+  const double wanted = std::pow(10.0, -dark);
+  for (std::size_t c = 1; c < 256; ++c) {
+    if (of(c) < wanted) continue;
+    return of(c - 1) > 0 ? std::log10(of(c) / of(c - 1)) : 1;
+  }
+  return 0;
+}
+
+std::string coarse_codes_note(double code_step) {
+  return fmt::format(
+      "At D {:.1f} two neighbouring codes of this 8-bit scan lie {:.3f} D apart, because its tones "
+      "are nearly linear in light: darks cannot be read closer. Scan with 16 bits, or set the "
+      "scanner's output to a gamma of 2.2 or sRGB.",
+      dark,
+      code_step);
 }
 
 template <class F>
 void ToneTable::fill(const FileFacts& facts, F linear) {
   const std::size_t codes = facts.bits == 8 ? 256 : 65536;
-  std::vector<double> one(codes);
-  for (std::size_t c = 0; c < codes; ++c) one[c] = linear(double(c) / double(codes - 1));
   tables_.clear();
   for (std::size_t k = 0; k < static_cast<std::size_t>(facts.channels); ++k) {
     const double w = facts.channels == 1 ? 1
                      : facts.weights     ? (*facts.weights)[k]
                                          : luminance_weights[k];
     std::vector<float> table(codes);
-    for (std::size_t c = 0; c < codes; ++c) table[c] = static_cast<float>(w * one[c]);
+    for (std::size_t c = 0; c < codes; ++c) {
+      table[c] = w == 0 ? 0.F : static_cast<float>(w * linear(k, double(c) / double(codes - 1)));
+    }
     tables_.push_back(std::move(table));
   }
 }
@@ -83,16 +114,49 @@ void ToneTable::use_profile(const FileFacts& facts) {
   }
 }
 
+void ToneTable::use_codes(const FileFacts& facts, ToneWay way) {
+  icc_.reset();
+  FileFacts plain = facts;
+  plain.weights.reset();
+  if (way != ToneWay::codes) {
+    assert(facts.channels == 3);
+    const auto channel = static_cast<std::size_t>(way) - static_cast<std::size_t>(ToneWay::red_codes);
+    plain.weights.emplace();
+    plain.weights->fill(0);
+    (*plain.weights)[channel] = 1;
+  }
+  fill(plain, [](std::size_t, double code) { return code; });
+}
+
 void ToneTable::use_scanner(const FileFacts& facts, const ScannerCurve& scanner) {
   source_ = ToneSource::scanner_curve;
   tables_.clear();
-  const Monotone curve(scanner.code, log10_of(scanner.reflectance));
-  of_luminance_.resize(65536);
-  for (std::size_t c = 0; c < of_luminance_.size(); ++c) {
-    of_luminance_[c] = static_cast<float>(std::pow(10.0, curve.at(double(c) / 65535.0)));
+  if (scanner.by_channel(facts.channels)) {
+    std::vector<Monotone> curves;
+    for (const CodeCurve& c : scanner.channels) {
+      curves.emplace_back(c.code, log10_of(c.reflectance));
+    }
+    FileFacts plain = facts;
+    plain.weights.reset();
+    fill(plain, [&](std::size_t k, double code) { return std::pow(10.0, curves[k].at(code)); });
+  } else {
+    const Monotone curve(scanner.code, log10_of(scanner.reflectance));
+    of_luminance_.resize(65536);
+    for (std::size_t c = 0; c < of_luminance_.size(); ++c) {
+      of_luminance_[c] = static_cast<float>(std::pow(10.0, curve.at(double(c) / 65535.0)));
+    }
   }
   // The spread of the curve itself, at paper and all along.
-  doubt_ = {std::max(0.003, scanner.residual_sd), 0.005};
+  doubt_ = {std::max(0.003, scanner.spread(facts.channels)), 0.005};
+  if (scanner.scan_channels != 0 && scanner.scan_channels != facts.channels) {
+    const auto kind = [](int channels) { return channels == 3 ? "colour" : "grey"; };
+    notes_.push_back(fmt::format(
+        "The scanner curve was measured on a {} scan and this scan is {}: how the scanner makes "
+        "grey of its colours is not known. Scan both with the same saved settings.",
+        kind(scanner.scan_channels),
+        kind(facts.channels)));
+    doubt_.relative = std::hypot(doubt_.relative, 0.02);
+  }
   if (scanner.bits != facts.bits) {
     notes_.push_back(fmt::format(
         "The scanner curve was measured on a {}-bit scan and this scan has {} bits: scan both with "
@@ -118,7 +182,7 @@ void ToneTable::use_gamma(const FileFacts& facts) {
   if (facts.tagged_srgb) {
     FileFacts standard = facts;
     standard.weights.reset();  // sRGB says its primaries; a rounded copy of them is no news
-    fill(standard, srgb_to_linear);
+    fill(standard, [](std::size_t, double code) { return srgb_to_linear(code); });
     return;
   }
   // gAMA holds the exponent of the camera: code = light^gamma (PNG, third edition, 11.3.2.2).
@@ -131,13 +195,13 @@ void ToneTable::use_gamma(const FileFacts& facts) {
     use_srgb(facts);
     return;
   }
-  fill(facts, [exponent](double code) { return std::pow(code, exponent); });
+  fill(facts, [exponent](std::size_t, double code) { return std::pow(code, exponent); });
 }
 
 void ToneTable::use_srgb(const FileFacts& facts) {
   source_ = ToneSource::srgb_assumed;
   doubt_ = doubt_srgb;
-  fill(facts, srgb_to_linear);
+  fill(facts, [](std::size_t, double code) { return srgb_to_linear(code); });
   notes_.push_back(
       "The file has no colour profile and no scanner curve was given: its tones were read as sRGB. "
       "Densities may be off by about 5 % of their value; a grey scale scanned with the same "

@@ -21,9 +21,19 @@ double linear_to_srgb(double linear);
 // where the file gives no others, and by convention on codes for the scanner curve.
 inline constexpr double luminance_weights[3] = {0.2126, 0.7152, 0.0722};
 
+// How far apart two neighbouring codes of 8 bits may lie at D 1.4 (log10 units) before it is worth
+// a note: sRGB has 0.015, a linear scan 0.04. Where no grain blurs the codes, as on the even patches
+// of a grey scale, a mean cannot be truer than about a quarter of that.
+inline constexpr double coarse_code_step = 0.03;
+// What to say of such a scan.
+std::string coarse_codes_note(double code_step);
+
 enum class ToneWay {
   reflectance,  // the usual
   codes,        // the code itself, 0..1, luminance-weighted: for measuring the scanner
+  red_codes,    // of one channel of a colour scan
+  green_codes,
+  blue_codes,
 };
 
 class ToneTable {
@@ -41,8 +51,11 @@ class ToneTable {
  private:
   void use_profile(const FileFacts& facts);
   void use_scanner(const FileFacts& facts, const ScannerCurve& scanner);
+  void use_codes(const FileFacts& facts, ToneWay way);
+  double code_step() const;
   void use_gamma(const FileFacts& facts);
   void use_srgb(const FileFacts& facts);
+  // linear(channel, code 0..1) is what the channel adds before it is weighed.
   template <class F>
   void fill(const FileFacts& facts, F linear);
 

@@ -12,25 +12,29 @@ namespace {
 struct Pen {
   double width = 0.3;
   Ink ink = kBlack;
-  bool dashed = false;
+  double dash = 0, gap = 0;  // 0: a whole line
 };
 
 Pen pen_of(PlotMark mark) {
   switch (mark) {
     case PlotMark::grid:
-      return {0.12, {0.8, 0.8, 0.8, 1}, false};
+      return {0.12, {0.8, 0.8, 0.8, 1}};
     case PlotMark::axis:
-      return {0.25, kBlack, false};
+      return {0.25, kBlack};
     case PlotMark::curve:
-      return {0.7, kBlack, false};
+      return {0.7, kBlack};
+    case PlotMark::second:
+      return {0.55, kBlack, 2.4, 1.2};
+    case PlotMark::third:
+      return {0.55, kBlack, 0.7, 0.9};
     case PlotMark::limit:
-      return {0.35, kBlack, true};
+      return {0.35, kBlack, 2, 1.4};
     case PlotMark::dip:
-      return {0.4, kBlack, false};
+      return {0.4, kBlack};
     case PlotMark::band:
-      return {0, {0.72, 0.72, 0.72, 0.75}, false};
+      return {0, {0.72, 0.72, 0.72, 0.75}};
     case PlotMark::past:
-      return {0, {0.94, 0.94, 0.94, 1}, false};
+      return {0, {0.94, 0.94, 0.94, 1}};
     case PlotMark::frame:
     case PlotMark::bar:
       break;
@@ -60,6 +64,10 @@ const char* name_of(PlotMark mark) {
       return "grid";
     case PlotMark::curve:
       return "curve";
+    case PlotMark::second:
+      return "second";
+    case PlotMark::third:
+      return "third";
     case PlotMark::band:
       return "band";
     case PlotMark::bar:
@@ -107,8 +115,8 @@ void trace(cairo_t* cr, const PlotCanvas::Points& points) {
 
 void CairoPlot::stroke(PlotMark mark, const Points& points) {
   const Pen pen = pen_of(mark);
-  const double dashes[] = {2, 1.4};
-  if (pen.dashed) cairo_set_dash(cr_, dashes, 2, 0);
+  const double dashes[] = {pen.dash, pen.gap};
+  if (pen.dash > 0) cairo_set_dash(cr_, dashes, 2, 0);
   trace(cr_, points);
   set_ink(cr_, pen.ink);
   cairo_set_line_width(cr_, pen.width);

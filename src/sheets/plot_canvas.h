@@ -13,7 +13,8 @@
 namespace rebite::sheets {
 
 // What a mark is; the canvas knows how it looks. In SVG it is the element's class.
-enum class PlotMark { frame, grid, axis, curve, band, bar, limit, past, dip };
+// second, third: further curves beside `curve`, told from it by their dashes.
+enum class PlotMark { frame, grid, axis, curve, second, third, band, bar, limit, past, dip };
 enum class PlotWords { tick, label, limit, dip };
 
 class PlotCanvas {

@@ -67,35 +67,170 @@ void key(cairo_t* cr, double y, const std::string& bars, bool crosses) {
 
 }  // namespace
 
-std::string tone_curve_plot(const wedge::Batch& b, PlotForm form) {
+namespace {
+
+constexpr double picture_width = page_width - 16, picture_most_high = 90;
+
+// mm on the page for one pixel of the wedge's picture.
+double picture_scale(const WedgePicture& w) {
+  return std::min(picture_width / w.grey.cols, picture_most_high / w.grey.rows);
+}
+
+void draw_wedge(cairo_t* cr, const WedgePicture& w, double top) {
+  const double k = picture_scale(w);
+  const double left = (page_width - k * w.grey.cols) / 2;
+  draw_picture(cr, w.grey, left, top, k * w.grey.cols, k * w.grey.rows);
+  CairoPlot on(cr);
+  for (const WedgePicture::Step& s : w.steps) {
+    PlotCanvas::Points outline;
+    cv::Point2d middle(0, 0);
+    double low = 1e9, high = -1e9;
+    for (const auto& c : s.corners) {
+      outline.emplace_back(left + k * double(c.x), top + k * double(c.y));
+      middle += outline.back() * 0.25;
+      low = std::min(low, outline.back().x);
+      high = std::max(high, outline.back().x);
+    }
+    outline.push_back(outline.front());
+    set_ink(cr, kWhite);
+    cairo_new_path(cr);
+    for (const auto& c : outline) cairo_line_to(cr, c.x, c.y);
+    cairo_set_line_width(cr, 0.9);
+    cairo_stroke(cr);
+    on.stroke(PlotMark::axis, outline);
+    // As large as the step allows, so that many narrow steps stay readable.
+    const double widest = std::max(text_size(cr, s.time, 1).width, text_size(cr, s.density, 1).width);
+    const double size = std::clamp((high - low) / widest, 1.2, 3.4);
+    const TextStyle style{size, true, Align::centre, kBlack, 0.2 * size};
+    draw_text(cr, middle.x, middle.y - 0.2 * size, s.time, style);
+    draw_text(cr, middle.x, middle.y + 1.15 * size, s.density, style);
+  }
+}
+
+}  // namespace
+
+std::string tone_curve_plot(const wedge::Batch& b, PlotForm form, const WedgePicture* wedge) {
   const TonePlot plot = tone_plot(b, 24, 20, page_width - 34, 78);
-  return as(form, 120, [&](cairo_t* cr) {
+  const bool shown = wedge && !wedge->grey.empty();
+  const double height = 120 + (shown ? picture_scale(*wedge) * wedge->grey.rows + 14 : 0);
+  return as(form, height, [&](cairo_t* cr) {
     heading(cr, "Tone curve: " + b.name, batch_words(b));
     CairoPlot on(cr);
     draw_tone_plot(on, plot, b, {});
     key(cr, 115, "step of the wedge, 90 %", plot.past_steps);
+    if (!shown) return;
+    draw_text(cr,
+              8,
+              125,
+              "The wedge as found on its first scan: time and density of each step",
+              {3.6, false, Align::left, kBlack, 0});
+    draw_wedge(cr, *wedge, 128);
   });
 }
 
+namespace {
+
+struct DrawnCurve {
+  const scan::CodeCurve* curve;
+  PlotMark mark;
+  std::string letter;  // names the line, and stands for its residuals; empty: one curve only
+  double aside = 0;    // mm that the letter stands beside its place, so that like ones stay readable
+};
+
+// The channels' curves, each with a line and a letter of its own, or the one curve.
+std::vector<DrawnCurve> curves_of(const scan::ScannerCurve& s) {
+  if (s.channels.empty()) return {{&s, PlotMark::curve, "", 0}};
+  return {{&s.channels[0], PlotMark::second, "R", -2.6},
+          {&s.channels[1], PlotMark::curve, "G", 0},
+          {&s.channels[2], PlotMark::third, "B", 2.6}};
+}
+
+void scanner_line(PlotCanvas& on, const Axes& axes, const DrawnCurve& drawn) {
+  const scan::CodeCurve& s = *drawn.curve;
+  PlotCanvas::Points line;
+  for (std::size_t i = 0; i < s.code.size(); ++i) {
+    if (!(s.reflectance[i] > 0)) continue;
+    line.emplace_back(axes.px(100 * s.code[i]), axes.py(-std::log10(s.reflectance[i])));
+  }
+  on.stroke(drawn.mark, line);
+}
+
+void scanner_band(PlotCanvas& on, const Axes& axes, const scan::CodeCurve& s) {
+  std::vector<double> at, low, high;
+  for (std::size_t i = 0; i < s.code.size(); ++i) {
+    if (!(s.reflectance[i] > 0)) continue;
+    const double d = -std::log10(s.reflectance[i]);
+    at.push_back(100 * s.code[i]);
+    low.push_back(d - kHalf90 * s.residual_sd);
+    high.push_back(d + kHalf90 * s.residual_sd);
+  }
+  axes.band(on, at, low, high);
+}
+
+void patches(PlotCanvas& on, const Axes& axes, const DrawnCurve& drawn) {
+  const bool alone = drawn.letter.empty();
+  const scan::GreyPatch* darkest = nullptr;
+  for (const auto& p : drawn.curve->patches) {
+    axes.point(on,
+               100 * p.code,
+               p.density.value(),
+               alone ? kHalf90 * drawn.curve->residual_sd : 0,
+               false);
+    if (!darkest || p.density > darkest->density) darkest = &p;
+  }
+  if (alone || !darkest) return;
+  const double above = drawn.aside == 0 ? -2 : 1.2;
+  on.words(PlotWords::dip,
+           {axes.px(100 * darkest->code) + 1.2 * drawn.aside, axes.py(darkest->density.value()) + above},
+           Align::centre,
+           drawn.letter);
+}
+
+void residuals(PlotCanvas& on, const Axes& axes, const DrawnCurve& drawn) {
+  for (const auto& p : drawn.curve->patches) {
+    if (drawn.letter.empty()) {
+      axes.point(on, p.density.value(), p.residual, 0, false);
+    } else {
+      on.words(PlotWords::label,
+               {axes.px(p.density.value()) + drawn.aside, axes.py(p.residual) + 1.3},
+               Align::centre,
+               drawn.letter);
+    }
+  }
+}
+
+// What the lines and letters mean, under the axes.
+void channel_key(cairo_t* cr, double y) {
+  CairoPlot on(cr);
+  const std::pair<PlotMark, const char*> lines[] = {{PlotMark::second, "R red"},
+                                                    {PlotMark::curve, "G green"},
+                                                    {PlotMark::third, "B blue"}};
+  double x = 8;
+  for (const auto& [mark, words] : lines) {
+    on.stroke(mark, {{x, y - 1.2}, {x + 12, y - 1.2}});
+    draw_text(cr, x + 14, y, words, {3.4, false, Align::left, kBlack, 0});
+    x += 32;
+  }
+  draw_text(cr,
+            x,
+            y,
+            "rings: patches; grey: 90 % of green",
+            {3.4, false, Align::left, kBlack, 0});
+}
+
+}  // namespace
+
 std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
-  struct {
-    std::vector<double> at, best, low, high;
-  } c;
-  double darkest = 0.1, worst = 0.01;
-  for (std::size_t i = 0; i < curve.code.size(); ++i) {
-    if (!(curve.reflectance[i] > 0)) continue;
-    const double d = -std::log10(curve.reflectance[i]);
-    c.at.push_back(100 * curve.code[i]);
-    c.best.push_back(d);
-    c.low.push_back(d - kHalf90 * curve.residual_sd);
-    c.high.push_back(d + kHalf90 * curve.residual_sd);
-    darkest = std::max(darkest, c.high.back());
+  const std::vector<DrawnCurve> curves = curves_of(curve);
+  const double spread = curve.spread(curve.scan_channels);
+  double darkest = 0.1, worst = std::max(0.01, kHalf90 * spread);
+  for (const DrawnCurve& c : curves) {
+    for (const auto& p : c.curve->patches) {
+      darkest = std::max(darkest, p.density.value() + kHalf90 * c.curve->residual_sd);
+      worst = std::max(worst, std::abs(p.residual));
+    }
   }
-  for (const auto& p : curve.patches) {
-    darkest = std::max(darkest, p.density.value());
-    worst = std::max(worst, std::abs(p.residual));
-  }
-  const double top = 1.05 * darkest, bound = 1.2 * std::max(worst, kHalf90 * curve.residual_sd);
+  const double top = 1.1 * darkest, bound = 1.2 * worst;
   const Axis codes{0, 100, false, round_ticks(0, 100, 10), "scanner code, % of full scale"};
   const Axes main{24,
                   20,
@@ -115,18 +250,23 @@ std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
             fmt::format("{} · {} bit · residuals {:.3f} D (1 sd) · stray light {:.2f} %",
                         count_text(curve.patches.size(), "patch", "patches"),
                         curve.bits,
-                        curve.residual_sd,
+                        spread,
                         100 * curve.flare));
     CairoPlot on(cr);
     main.draw(on);
-    main.band(on, c.at, c.low, c.high);
-    main.curve(on, c.at, c.best);
-    for (const auto& p : curve.patches)
-      main.point(on, 100 * p.code, p.density.value(), kHalf90 * curve.residual_sd, false);
+    scanner_band(on, main, curve.channels.empty() ? curve : curve.channels[1]);
+    for (const DrawnCurve& c : curves) scanner_line(on, main, c);
     rest.draw(on);
     rest.level(on, PlotMark::axis, 0);
-    for (const auto& p : curve.patches) rest.point(on, p.density.value(), p.residual, 0, false);
-    key(cr, 152, "patch of the grey scale, 90 %", false);
+    for (const DrawnCurve& c : curves) {
+      patches(on, main, c);
+      residuals(on, rest, c);
+    }
+    if (curve.channels.empty()) {
+      key(cr, 152, "patch of the grey scale, 90 %", false);
+    } else {
+      channel_key(cr, 152);
+    }
   });
 }
 

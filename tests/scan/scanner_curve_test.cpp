@@ -292,6 +292,156 @@ TEST(GreyFitTest, SmoothsErrorsOfTheListAndTellsTheirSize) {
   EXPECT_LT(worst, 0.03);
 }
 
+// A scanner whose channels differ in tone: each curve comes back, and what is read with them.
+struct ChannelCase {
+  int bits;
+  double allowed;
+};
+
+class ChannelCurves : public testing::TestWithParam<ChannelCase> {};
+
+double code_of(ScannerTone tone, double r) {
+  return tone == ScannerTone::srgb     ? linear_to_srgb(r)
+         : tone == ScannerTone::linear ? r
+                                       : std::pow(r, 1 / 1.8);
+}
+
+TEST_P(ChannelCurves, EachIsRecovered) {
+  const Folder folder;
+  maker::Scanner s = plain_scanner();
+  s.channels = 3;
+  s.bits = GetParam().bits;
+  s.turn_deg = 4;
+  s.channel_tones = {ScannerTone::srgb, ScannerTone::gamma18, ScannerTone::linear};
+  const auto made = maker::grey_scale(camera_11, {9, 14}, s);
+  const auto curve = measured(made, camera_11, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  ASSERT_EQ(curve->channels.size(), 3U);
+  EXPECT_EQ(curve->scan_channels, 3);
+  for (std::size_t k = 0; k < 3; ++k) {
+    const CodeCurve& c = curve->channels[k];
+    ASSERT_EQ(c.patches.size(), camera_11.size());
+    EXPECT_GT(c.residual_sd, 0);
+    // Linear at 8 bits: the darkest patches lie between two codes, 0.05 D apart.
+    const bool coarse = s.bits == 8 && s.channel_tones[k] == ScannerTone::linear;
+    const double allowed = coarse ? 0.04 : GetParam().allowed;
+    for (int i = 0; i <= 100; ++i) {
+      const double d = 0.06 + i * 0.0155;
+      const double code = code_of(s.channel_tones[k], std::pow(10, -d) + s.flare);
+      EXPECT_NEAR(-std::log10(c.reflectance_of(code)), d, allowed)
+          << channel_names[k] << " at D " << d;
+    }
+  }
+  const auto image =
+      read_scan(folder / "grey.tif", {.scanner = &*curve, .relative_to_paper = false});
+  ASSERT_TRUE(image);
+  for (std::size_t i = 0; i < camera_11.size(); ++i) {
+    const auto at = made.px_from_plate({8 + 9 * (double(i) + 0.5), 8 + 7});
+    EXPECT_NEAR(read_spot(*image, at, 4)->tone.density.value(), camera_11[i], GetParam().allowed);
+  }
+}
+
+INSTANTIATE_TEST_SUITE_P(Bits,
+                         ChannelCurves,
+                         testing::Values(ChannelCase{16, 0.004}, ChannelCase{8, 0.012}));
+
+// Warm paper, a blue wash: only channel by channel is their reflectance the weighted one.
+TEST(ChannelCurvesUse, ATintIsReadChannelByChannel) {
+  ScannerCurve c;
+  const auto power = [](double g) {
+    CodeCurve k;
+    for (int i = 1; i <= 40; ++i) {
+      k.code.push_back(i / 40.0);
+      k.reflectance.push_back(std::pow(i / 40.0, g));
+    }
+    return k;
+  };
+  static_cast<CodeCurve&>(c) = power(2);
+  c.channels = {power(1), power(2), power(3)};
+  FileFacts facts;
+  facts.channels = 3;
+  facts.bits = 16;
+  const std::uint16_t tint[3] = {52428, 39321, 26214};  // 0.8, 0.6, 0.4
+  Block block{0, 0, 1, 1, tint, 6, 3};
+  float out = 0;
+  ToneTable::make(facts, &c).convert(block, 0, &out);
+  EXPECT_NEAR(out, 0.2126 * 0.8 + 0.7152 * 0.36 + 0.0722 * 0.064, 1e-4);
+  EXPECT_NEAR(c.lightest(3), 1, 1e-9);
+}
+
+TEST(ChannelCurvesUse, AClippedChannelIsRefusedByName) {
+  const Folder folder;
+  maker::Scanner s = plain_scanner();
+  s.channels = 3;
+  auto made = maker::grey_scale(camera_11, {9, 14}, s);
+  for (int y = 0; y < made.codes.rows; ++y) {
+    for (int x = 0; x < made.codes.cols; ++x) {
+      auto& red = made.codes.at<cv::Vec3w>(y, x)[0];
+      red = cv::saturate_cast<std::uint16_t>(1.07 * red);
+    }
+  }
+  const auto curve = measured(made, camera_11, folder);
+  ASSERT_FALSE(curve);
+  EXPECT_THAT(curve.error().what, HasSubstr("red channel: the patch of density 0.05 is clipped"));
+}
+
+// A colour curve for grey scans and the other way round: read, and told.
+TEST(ChannelCurvesUse, GreyAndColourScansAreToldApart) {
+  const Folder folder;
+  maker::Scanner s = plain_scanner();
+  const auto note_of = [&](int measured_in, int read_in) {
+    s.channels = measured_in;
+    const auto curve = measured(maker::grey_scale(camera_11, {9, 14}, s), camera_11, folder);
+    EXPECT_TRUE(curve);
+    EXPECT_EQ(curve->channels.size(), measured_in == 3 ? 3U : 0U);
+    s.channels = read_in;
+    maker::write_scan(maker::grey_scale(camera_11, {9, 14}, s), (folder / "r.tif").string());
+    const auto image =
+        read_scan(folder / "r.tif", {.scanner = &*curve, .relative_to_paper = false});
+    EXPECT_TRUE(image);
+    std::string text;
+    for (const auto& n : image->notes) text += n + "\n";
+    return text;
+  };
+  EXPECT_THAT(note_of(3, 1), HasSubstr("measured on a colour scan and this scan is grey"));
+  EXPECT_THAT(note_of(1, 3), HasSubstr("measured on a grey scan and this scan is colour"));
+  EXPECT_THAT(note_of(3, 3), testing::Not(HasSubstr("makes grey of its colours")));
+}
+
+// Linear tones at 8 bits: in the darks a code is 0.04 D. Told when the scanner is measured and when a
+// scan is read with the curve; the doubt holds it. With a gamma, or 16 bits, there is nothing to say.
+TEST(LinearEightBits, AreToldWithWhatToSwitch) {
+  const Folder folder;
+  const auto notes_of = [&](ScannerTone tone, int bits, double* doubt) {
+    maker::Scanner s = plain_scanner();
+    s.tone = tone;
+    s.bits = bits;
+    const auto curve = measured(maker::grey_scale(camera_11, {9, 14}, s), camera_11, folder);
+    EXPECT_TRUE(curve) << curve.error().what;
+    const auto read =
+        read_scan(folder / "grey.tif", {.scanner = &*curve, .relative_to_paper = false});
+    EXPECT_TRUE(read);
+    *doubt = read->doubt.relative;
+    std::string at_measuring, at_reading;
+    for (const auto& n : curve->notes) at_measuring += n + "\n";
+    for (const auto& n : read->notes) at_reading += n + "\n";
+    return std::pair{at_measuring, at_reading};
+  };
+  double coarse = 0, fine = 0;
+  const auto told = notes_of(ScannerTone::linear, 8, &coarse);
+  EXPECT_THAT(told.first, HasSubstr("Scan with 16 bits, or set the scanner's output to a gamma"));
+  EXPECT_THAT(told.second, HasSubstr("Scan with 16 bits, or set the scanner's output to a gamma"));
+  for (const auto& [tone, bits] :
+       {std::pair{ScannerTone::linear, 16}, std::pair{ScannerTone::srgb, 8},
+        std::pair{ScannerTone::gamma18, 8}}) {
+    const auto quiet = notes_of(tone, bits, &fine);
+    EXPECT_THAT(quiet.first, testing::Not(HasSubstr("neighbouring codes")));
+    EXPECT_THAT(quiet.second, testing::Not(HasSubstr("neighbouring codes")));
+    EXPECT_LT(fine, coarse);
+  }
+  EXPECT_GT(coarse, 0.005);
+}
+
 ScannerCurve some_curve() {
   ScannerCurve c;
   c.code = {0.1, 0.3, 0.6, 0.95};
@@ -319,6 +469,43 @@ TEST(ScannerCurveFile, ComesBackAsItWasWritten) {
   EXPECT_EQ(to_json(*back), text);
 }
 
+// Version 2 holds the channels; version 1, which older programs wrote and grey scans still get, has
+// none.
+TEST(ScannerCurveFile, ChannelsComeBackAndVersionOneIsRead) {
+  ScannerCurve c = some_curve();
+  EXPECT_THAT(to_json(c), HasSubstr("\"version\": 1"));
+  const CodeCurve own = c;
+  c.channels = {own, own, own};
+  c.channels[2].code[1] = 0.25;
+  c.channels[0].patches[1].residual = 0.005;
+  c.channels[1].residual_sd = 0.01;
+  c.scan_channels = 3;
+  const std::string text = to_json(c);
+  EXPECT_THAT(text, HasSubstr("\"version\": 2"));
+  const auto back = scanner_curve_from_json(text, "x.scanner.json");
+  ASSERT_TRUE(back) << back.error().what;
+  ASSERT_EQ(back->channels.size(), 3U);
+  EXPECT_EQ(back->channels[2].code[1], 0.25);
+  EXPECT_EQ(back->channels[0].patches[1].residual, 0.005);
+  EXPECT_NEAR(back->spread(3), 0.006 + 0.7152 * 0.004, 1e-12);
+  EXPECT_EQ(back->spread(1), 0.006);
+  EXPECT_EQ(to_json(*back), text);
+  c.channels.pop_back();
+  EXPECT_FALSE(scanner_curve_from_json(to_json(c), "x"));
+  c.channels.push_back(own);
+  c.channels[1].reflectance[2] = 0.01;
+  const auto falling = scanner_curve_from_json(to_json(c), "x");
+  ASSERT_FALSE(falling);
+  EXPECT_THAT(falling.error().what, HasSubstr("green channel"));
+  // As a program before the channels wrote it.
+  std::ifstream in(REBITE_SOURCE_DIR "/tests/fuzz/seeds/json/scanner.json");
+  const std::string old((std::istreambuf_iterator<char>(in)), {});
+  const auto first = scanner_curve_from_json(old, "old.scanner.json");
+  ASSERT_TRUE(first) << first.error().what;
+  EXPECT_TRUE(first->channels.empty());
+  EXPECT_EQ(first->scan_channels, 0);
+}
+
 TEST(ScannerCurveFile, RefusesWhatIsNotSound) {
   const auto refused = [](const std::string& text) {
     const auto r = scanner_curve_from_json(text, "x.scanner.json");
@@ -337,7 +524,8 @@ TEST(ScannerCurveFile, RefusesWhatIsNotSound) {
     t.replace(t.find(from), from.size(), to);
     return t;
   };
-  refused(with("\"version\": 1", "\"version\": 2"));
+  refused(with("\"version\": 1", "\"version\": 2"));  // without the channels
+  refused(with("\"version\": 1", "\"version\": 3"));
   refused(with("0.3,", "0.05,"));    // codes that fall
   refused(with("0.02,", "-0.02,"));  // no reflectance
   refused(with("0.08,", "1e400,"));

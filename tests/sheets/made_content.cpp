@@ -418,6 +418,7 @@ wedge::Batch made_batch() {
                  0.018,
                  {},
                  {},
+                 0.86,
                  {}};
   const double times[] = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 24};
   for (int i = 0; i < 9; ++i) {
@@ -442,6 +443,21 @@ scan::ScannerCurve made_scanner() {
   }
   s.residual_sd = 0.004;
   s.flare = 0.004;
+  return s;
+}
+
+scan::ScannerCurve made_colour_scanner() {
+  scan::ScannerCurve s = made_scanner();
+  s.scan_channels = 3;
+  for (const double bend : {1.25, 1.0, 0.8}) {
+    scan::CodeCurve c = s;
+    for (double& code : c.code) code = std::pow(code, bend);
+    for (std::size_t i = 0; i < c.patches.size(); ++i) {
+      c.patches[i].code = std::pow(c.patches[i].code, bend);
+      c.patches[i].residual += 0.002 * (bend - 1) / 0.25;
+    }
+    s.channels.push_back(std::move(c));
+  }
   return s;
 }
 

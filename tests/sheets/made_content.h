@@ -44,5 +44,6 @@ wedge::Batch made_batch();
 
 // A scanner's curve from 12 patches.
 scan::ScannerCurve made_scanner();
+scan::ScannerCurve made_colour_scanner();  // its channels differ
 
 }  // namespace rebite::maker

@@ -82,8 +82,12 @@ TEST(Plots, LookAsKeptAndAreTheSameEveryTime) {
   EXPECT_TRUE(like_reference(
       "scanner",
       scaled_to_width(png_grey(scanner_plot(maker::made_scanner(), PlotForm::png)), 480)));
+  EXPECT_TRUE(like_reference(
+      "scanner-colour",
+      scaled_to_width(png_grey(scanner_plot(maker::made_colour_scanner(), PlotForm::png)), 480)));
   EXPECT_THAT(tone_curve_plot(batch, PlotForm::svg), Not(HasSubstr("nan")));
   EXPECT_THAT(scanner_plot(maker::made_scanner(), PlotForm::svg), Not(HasSubstr("nan")));
+  EXPECT_THAT(scanner_plot(maker::made_colour_scanner(), PlotForm::svg), Not(HasSubstr("nan")));
 }
 
 TEST(Plots, ABatchOfTwoStepsAndOneOfManyHoursAreDrawn) {

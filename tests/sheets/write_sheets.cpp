@@ -39,6 +39,7 @@ int main(int argc, char** argv) {
   write(folder / "tone.png", tone_curve_plot(maker::made_batch(), PlotForm::png));
   write(folder / "tone.svg", tone_curve_plot(maker::made_batch(), PlotForm::svg));
   write(folder / "scanner.png", scanner_plot(maker::made_scanner(), PlotForm::png));
+  write(folder / "scanner-colour.png", scanner_plot(maker::made_colour_scanner(), PlotForm::png));
   write_all(folder, "lock", maker::made_content());
   write_all(folder, "one", maker::made_one_region());
   write_all(folder, "none", maker::made_no_work());

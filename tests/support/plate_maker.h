@@ -91,6 +91,8 @@ struct Scanner {
   int bits = 16;
   int channels = 3;  // 1 or 3
   ScannerTone tone = ScannerTone::srgb;
+  std::vector<ScannerTone> channel_tones;  // of R, G, B where they differ; empty: `tone` for all
+  double exposure = 1;        // gain on the light; what comes above full scale is clipped
   double flare = 0.0;         // stray light, absolute reflectance added
   double blur_mm = 0.03;      // sigma
   double noise = 0.002;       // relative sd of reflectance

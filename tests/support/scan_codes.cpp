@@ -69,7 +69,12 @@ class ToneTable {
 template <typename Code>
 void write_codes(const cv::Mat1f& image, const Scanner& scanner, cv::Mat& out) {
   constexpr float top = std::numeric_limits<Code>::max();
-  const ToneTable tone(scanner.tone);
+  std::vector<ToneTable> tones;
+  for (int k = 0; k < scanner.channels; ++k) {
+    tones.emplace_back(scanner.channel_tones.empty()
+                           ? scanner.tone
+                           : scanner.channel_tones[static_cast<std::size_t>(k)]);
+  }
   const Waves light(mix(scanner.seed, 0x6c69), 150, 420);
   const double px_per_mm = scanner.dpi / 25.4;
   const auto flare = static_cast<float>(scanner.flare);
@@ -80,7 +85,7 @@ void write_codes(const cv::Mat1f& image, const Scanner& scanner, cv::Mat& out) {
       const float* in = image.ptr<float>(row);
       Code* to = out.ptr<Code>(row);
       for (int column = 0; column < image.cols; ++column) {
-        float r = in[column];
+        float r = static_cast<float>(scanner.exposure) * in[column];
         if (scanner.uneven_light != 0) {
           r *= 1 + static_cast<float>(scanner.uneven_light *
                                       light.unit_peak(column / px_per_mm, row / px_per_mm));
@@ -91,7 +96,7 @@ void write_codes(const cv::Mat1f& image, const Scanner& scanner, cv::Mat& out) {
                                 std::int64_t{column},
                                 std::int64_t{row});
           const float seen = noise > 0 ? r * (1 + noise * static_cast<float>(bell(bits))) : r;
-          *to++ = static_cast<Code>(std::clamp(tone.of(seen), 0.F, 1.F) * top + 0.5F);
+          *to++ = static_cast<Code>(std::clamp(tones[static_cast<std::size_t>(k)].of(seen), 0.F, 1.F) * top + 0.5F);
         }
       }
     }
@@ -143,6 +148,8 @@ void blur_rows_and_columns(cv::Mat1f& image, double sigma_x, double sigma_y) {
 cv::Mat scan_codes(const cv::Mat1f& absolute, const Scanner& scanner) {
   assert(scanner.bits == 8 || scanner.bits == 16);
   assert(scanner.channels == 1 || scanner.channels == 3);
+  assert(scanner.channel_tones.empty() ||
+         static_cast<int>(scanner.channel_tones.size()) == scanner.channels);
   cv::Mat1f image = absolute.clone();
   const double dpi_y = scanner.dpi_y > 0 ? scanner.dpi_y : scanner.dpi;
   blur_rows_and_columns(

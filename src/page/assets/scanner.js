@@ -64,7 +64,7 @@ export async function scannerView(root, id) {
 
 async function oneScanner(root, id) {
   const s = await ask(`/api/scanners/${id}`);
-  root.append(make('h1', {}, s.name), make('p', {class: 'quiet'}, `Scanner curve · measured at ${s.bits} bits · ${s.patches.length} patches`));
+  root.append(make('h1', {}, s.name), make('p', {class: 'quiet'}, `Scanner curve · measured at ${s.bits} bits · ${s.patches.length} patches${s.channels ? " · a curve for each of red, green and blue" : ""}`));
   const src = URL.createObjectURL(new Blob([s.curve_svg], {type: 'image/svg+xml'}));
   root.append(make('img', {class: 'curve', src, alt: `The scanner’s codes against density, ${s.patches.length} patches`}));
   if (s.notes.length) root.append(make('h2', {}, 'Notes'), make('ul', {}, ...s.notes.map((n) => make('li', {}, n))));
