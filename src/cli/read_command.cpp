@@ -26,15 +26,24 @@ int run(const Options& o, Surroundings& around) {
   if (!report) return around.console.problem(report.error());
   around.console.notes(report->notes);
   if (o.json) return around.console.result(jobs::to_json(*report) + "\n");
-  std::string text = "             place   aperture   density   +-       L*\n";
+  std::string text = "             place   aperture   density   +-       L*   grain\n";
   for (const auto& s : report->spots) {
     const auto place = fmt::format("{:g},{:g} {}", s.at.x, s.at.y, s.at.in_mm ? "mm" : "px");
-    text += fmt::format("{:>18}   {:5g} mm   {:7.3f}   {:.3f}  {:5.1f}\n",
+    text += fmt::format("{:>18}   {:5g} mm   {:7.3f}   {:.3f}  {:5.1f}   {:.3f}\n",
                         place,
                         s.at.diameter_mm,
                         s.density.value(),
                         s.sd,
-                        s.lightness);
+                        s.lightness,
+                        s.grain_sd);
+  }
+  if (report->paper_reflectance > 0) {
+    text += fmt::format(
+        "Bare paper: {:.0f} % of white, true to {:.3f} D about its field, which changes by {:.1f} % "
+        "over the scan.\n",
+        100 * report->paper_reflectance,
+        report->paper_residual_sd,
+        100 * report->paper_unevenness);
   }
   return around.console.result(text);
 }
@@ -57,7 +66,8 @@ void add_read(CLI::App& app, Surroundings& around) {
   add_json_flag(*c, o->json);
   c->footer(
       "Example:\n  rebite read proof.tif --at 12mm,30mm --at 40mm,30mm,5\n\n"
-      "Density is measured above the sheet's own bare paper.");
+      "Density is measured above the sheet's own bare paper; +- is the standard error of the mean, "
+      "grain the\nspread of single pixels as a share of the paper's light.");
   c->callback([o, &around] { around.exit_code = run(*o, around); });
 }
 

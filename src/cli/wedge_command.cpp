@@ -27,9 +27,15 @@ bool parsed(const std::string& text, Parse parse, T& into, Surroundings& around)
 }
 
 std::string table(const wedge::Batch& batch) {
-  std::string text = "    total   density   +-\n";
+  std::string text = "    total   density   +-     step, its middle from the scan's top-left corner\n";
   for (const auto& s : batch.steps) {
-    text += fmt::format("  {:>7}   {:7.3f}  {:.3f}\n", clock_text(s.time), s.density.value(), s.sd);
+    text += fmt::format("  {:>7}   {:7.3f}  {:.3f}   {:>2}. at {:.0f},{:.0f} mm\n",
+                        clock_text(s.time),
+                        s.density.value(),
+                        s.sd,
+                        s.place,
+                        s.x_mm,
+                        s.y_mm);
   }
   const auto& curve = batch.curve;
   text += fmt::format("Useful until {}: darkest tone {:.2f} D, unbitten metal {:.2f} D.\n",

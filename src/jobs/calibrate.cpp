@@ -9,7 +9,9 @@
 #include "embedded_grey_scales.h"
 #include "files/files.h"
 #include "jobs/guard.h"
+#include "jobs/paper_match.h"
 #include "jobs/scanner_match.h"
+#include "jobs/wedge_picture.h"
 #include "sheets/plots.h"
 #include "wedge/make_batch.h"
 
@@ -52,10 +54,15 @@ Result<void> outputs_are_fine(const fs::path& out,
   return {};
 }
 
-Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchRequest& request,
-                                                                  Notes& notes,
-                                                                  const Progress& progress) {
-  std::vector<std::vector<wedge::FoundStep>> impressions;
+struct Impressions {
+  std::vector<std::vector<wedge::FoundStep>> steps;
+  std::vector<SeenPaper> papers;
+  sheets::WedgePicture picture;  // of the first, where a plot is wanted
+  Notes notes;
+};
+
+Result<Impressions> impressions_of(const BatchRequest& request, const Progress& progress) {
+  Impressions all;
   wedge::FindOptions options;
   options.steps = static_cast<int>(request.times.size());
   options.unbitten = std::any_of(
@@ -63,16 +70,18 @@ Result<std::vector<std::vector<wedge::FoundStep>>> impressions_of(const BatchReq
   options.window_mm = request.window_mm;
   const double n = static_cast<double>(request.scans.size());
   for (const auto& file : request.scans) {
-    const double done = static_cast<double>(impressions.size());
+    const double done = static_cast<double>(all.steps.size());
     const auto image = load_scan(file, request.read, progress.part(done / n, (done + 0.8) / n));
     if (!image) return std::unexpected(image.error());
     auto steps = wedge::find_steps(*image, options);
     if (!steps) return std::unexpected(steps.error());
-    impressions.push_back(std::move(*steps));
-    notes.insert(notes.end(), image->notes.begin(), image->notes.end());
+    if (all.steps.empty() && !request.plot.empty()) all.picture = wedge_picture(*image, *steps);
+    all.steps.push_back(std::move(*steps));
+    all.papers.push_back(paper_of(files::shown(file.filename()), *image));
+    all.notes.insert(all.notes.end(), image->notes.begin(), image->notes.end());
     if (progress.stopped()) return stopped_by_user();
   }
-  return impressions;
+  return all;
 }
 
 // A ladder rises or falls along the wedge; anything else is a slip in the list of times.
@@ -92,13 +101,17 @@ Result<void> times_in_order(const BatchRequest& request) {
 }
 
 // Puts the overlap that the crossed wedge shows into the batch.
-Result<void> cross(const BatchRequest& request, wedge::Batch& batch, const Progress& progress) {
+Result<void> cross(const BatchRequest& request,
+                   wedge::Batch& batch,
+                   std::vector<SeenPaper>& papers,
+                   const Progress& progress) {
   if (request.crossed_scans.empty()) return {};
   std::vector<scan::DensityImage> images;
   for (const auto& file : request.crossed_scans) {
     auto image = load_scan(file, request.read, progress);
     if (!image) return std::unexpected(image.error());
     batch.notes.insert(batch.notes.end(), image->notes.begin(), image->notes.end());
+    papers.push_back(paper_of(files::shown(file.filename()), *image));
     images.push_back(std::move(*image));
     if (progress.stopped()) return stopped_by_user();
   }
@@ -193,8 +206,7 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
           "Give one time for each step, unbitten ones as 0s.");
     }
     if (auto ok = times_in_order(request); !ok) return std::unexpected(ok.error());
-    Notes scan_notes;
-    const auto impressions = impressions_of(request, scan_notes, progress.part(0, 0.6));
+    auto impressions = impressions_of(request, progress.part(0, 0.6));
     if (!impressions) return std::unexpected(impressions.error());
     wedge::BatchInfo info{batch_name(request.out),
                           request.mordant,
@@ -206,19 +218,27 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     if (request.temperature) info.temperature_c = request.temperature->in_celsius();
     auto scanner = wedge_scanner(request.read.scanner);
     if (!scanner) return std::unexpected(scanner.error());
-    auto batch = wedge::make_batch(*impressions, request.times, info);
+    auto batch = wedge::make_batch(impressions->steps, request.times, info);
     if (!batch) {
       Problem problem = batch.error();
       problem.what = fmt::format("{}: {}", files::shown(request.scans.front()), problem.what);
       return std::unexpected(problem);
     }
     batch->scanner = std::move(*scanner);
-    batch->notes.insert(batch->notes.end(), scan_notes.begin(), scan_notes.end());
-    if (auto ok = cross(request, *batch, progress.part(0.6, 0.95)); !ok) {
+    batch->paper_reflectance = impressions->papers.front().reflectance;
+    const auto add = [&](const Notes& notes) {
+      batch->notes.insert(batch->notes.end(), notes.begin(), notes.end());
+    };
+    add(impressions->notes);
+    if (auto ok = cross(request, *batch, impressions->papers, progress.part(0.6, 0.95)); !ok) {
       return std::unexpected(ok.error());
     }
+    add(paper_notes(impressions->papers));
     if (progress.stopped()) return stopped_by_user();
-    const auto draw = [&](sheets::PlotForm form) { return sheets::tone_curve_plot(*batch, form); };
+    name_steps(batch->steps, impressions->picture);
+    const auto draw = [&](sheets::PlotForm form) {
+      return sheets::tone_curve_plot(*batch, form, &impressions->picture);
+    };
     if (auto ok = write_with_plot(request.out, wedge::to_json(*batch), request.plot, draw); !ok) {
       return std::unexpected(ok.error());
     }

@@ -16,6 +16,7 @@
 #include "jobs/pictures.h"
 #include "jobs/plan_inputs.h"
 #include "jobs/record_plan.h"
+#include "jobs/paper_match.h"
 #include "jobs/scanner_match.h"
 #include "jobs/version.h"
 
@@ -151,6 +152,17 @@ Result<wedge::Batch> checked_batch(const PlanRequest& request) {
   return batch;
 }
 
+// Whether proof, drawing and wedge were exposed alike, by their bare paper.
+Notes papers_alike(const PlanRequest& request, const Scans& scans, const wedge::Batch* batch) {
+  std::vector<SeenPaper> papers{paper_of("the proof", scans.proof),
+                                paper_of("the drawing", scans.drawing)};
+  // A wedge that was read another way on purpose has its own white.
+  if (batch && !request.read.other_scanner) {
+    papers.push_back({"the wedge", batch->paper_reflectance, scans.proof.paper_unevenness});
+  }
+  return paper_notes(papers);
+}
+
 // `recorder` null: the record book has no part in it.
 Result<sheets::SheetContent> content_of(const PlanRequest& request,
                                         PlanRecorder* recorder,
@@ -205,6 +217,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
         content.plan.notes.begin(), scanner_notes.begin(), scanner_notes.end());
     append(content.plan.notes, edit_notes);
     append(content.plan.notes, book_notes);
+    append(content.plan.notes, papers_alike(request, *scans, batch ? &*batch : nullptr));
     append(content.plan.notes, content.map.notes);
     append(content.plan.notes, said_of("Proof", scans->proof.notes));
     append(content.plan.notes, said_of("Drawing", scans->drawing.notes));

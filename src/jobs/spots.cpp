@@ -72,7 +72,12 @@ Result<SpotReport> read_spots(const std::filesystem::path& file,
   return guarded("Reading the scan", [&]() -> Result<SpotReport> {
     const auto image = load_scan(file, choice, progress);
     if (!image) return std::unexpected(image.error());
-    SpotReport report{image->info, {}, image->notes};
+    SpotReport report{image->info,
+                      image->paper_reflectance,
+                      image->paper_residual_sd,
+                      image->paper_unevenness,
+                      {},
+                      image->notes};
     for (const auto& request : requests) {
       auto spot = measure(*image, request);
       if (!spot) return std::unexpected(spot.error());
@@ -89,6 +94,12 @@ std::string to_json(const SpotReport& report) {
   out["file"] = files::shown(report.info.file);
   out["dpi_x"] = report.info.x ? nlohmann::ordered_json(report.info.x->dpi()) : nullptr;
   out["dpi_y"] = report.info.y ? nlohmann::ordered_json(report.info.y->dpi()) : nullptr;
+  out["paper"] = nullptr;
+  if (report.paper_reflectance > 0) {
+    out["paper"] = {{"reflectance", report.paper_reflectance},
+                    {"residual_sd", report.paper_residual_sd},
+                    {"unevenness", report.paper_unevenness}};
+  }
   auto& spots = out["spots"] = nlohmann::ordered_json::array();
   const auto finite = [](double v) {
     return std::isfinite(v) ? nlohmann::ordered_json(v) : nlohmann::ordered_json(nullptr);

@@ -20,6 +20,9 @@ struct Spot {
 };
 struct SpotReport {
   scan::ScanInfo info;
+  // Of the bare paper that the densities are counted from (scan/density_image.h); reflectance 0:
+  // none was found.
+  double paper_reflectance = 0, paper_residual_sd = 0, paper_unevenness = 0;
   std::vector<Spot> spots;
   Notes notes;
 };

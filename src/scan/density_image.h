@@ -28,6 +28,9 @@ struct DensityImage {
   ToneDoubt doubt;
   double paper_residual_sd = 0;   // log10 units, of bare-paper patches about the fitted white field
   double paper_unevenness = 0;    // (max - min) / mean of the fitted white field, 0..1
+  // Absolute reflectance of the bare paper in the middle of the scan, as the scanner's codes say it
+  // before it was divided out; 0: no bare paper was taken as white.
+  double paper_reflectance = 0;
   Notes notes;
 
   // Needs info.x and info.y; the reader has refused a scan without them unless told otherwise.

@@ -75,7 +75,8 @@ void check_white_on_curve(const ScannerCurve& scanner,
                           const PaperWhite& white,
                           DensityImage& image) {
   const double paper = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
-  if (paper < 0.995 * scanner.reflectance.back()) return;
+  const double lightest = scanner.lightest(image.info.channels);
+  if (paper < 0.995 * lightest) return;
   image.doubt.floor = std::hypot(image.doubt.floor, 0.02);
   image.notes.push_back(
       fmt::format("The paper is as light as the lightest patch of the grey scale (D {:.2f}) or "
@@ -83,7 +84,7 @@ void check_white_on_curve(const ScannerCurve& scanner,
                   "lies outside the measured range and densities may be too low. Measure the "
                   "scanner again with a "
                   "scale whose lightest patch is lighter than the paper.",
-                  -std::log10(scanner.reflectance.back())));
+                  -std::log10(lightest)));
 }
 
 }  // namespace
@@ -118,6 +119,9 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   }
   image.paper_residual_sd = white.residual_sd;
   image.paper_unevenness = white.unevenness;
+  if (white.margins_seen) {
+    image.paper_reflectance = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
+  }
   image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);
   if (options.scanner) check_white_on_curve(*options.scanner, white, image);
   image.notes.insert(image.notes.end(), white.notes.begin(), white.notes.end());

@@ -35,6 +35,17 @@ Json step_json(const WedgeStep& s) {
           {"wiping_sd", s.wiping_sd}};
 }
 
+// Steps written by another hand have no place.
+Json placed_json(const WedgeStep& s) {
+  Json j = step_json(s);
+  if (s.place > 0) {
+    j["place"] = s.place;
+    j["x_mm"] = s.x_mm;
+    j["y_mm"] = s.y_mm;
+  }
+  return j;
+}
+
 Json curve_json(const Batch& b) {
   Json parameters = Json::object();
   for (const auto& [name, value] : b.curve.parameters()) parameters[name] = value;
@@ -128,6 +139,9 @@ std::vector<WedgeStep> read_steps(const Reader& batch) {
     s.grain_sd = r.number_within("grain_sd", 0, 10, 0);
     s.px = r.number_within("px", 0, 1e12, 0);
     s.wiping_sd = r.number_within("wiping_sd", 0, 10, 0);
+    s.place = static_cast<int>(r.number_within("place", 0, 1000, 0));
+    s.x_mm = r.number("x_mm", 0);
+    s.y_mm = r.number("y_mm", 0);
     if (s.time.in_minutes() < 0 || (i > 0 && s.time <= steps.back().time)) {
       throw Bad{
           fmt::format("steps[{}].minutes is {:g}: times must rise from 0", i, s.time.in_minutes())};
@@ -239,6 +253,7 @@ Batch read_batch(const Json& root) {
           .noise_density = r.number_within("noise_density", 0, 10, 0),
           .overlap = read_overlap(r),
           .scanner = read_scanner(r),
+          .paper_reflectance = r.number_within("paper_reflectance", 0, 2, 0),
           .notes = r.notes("notes")};
   if (r.has("temperature_c")) b.temperature_c = r.number_within("temperature_c", -10, 100, 0);
   if (b.solid < b.curve.darkest() || b.solid.value() <= 0) {
@@ -253,7 +268,7 @@ Batch read_batch(const Json& root) {
 
 std::string to_json(const Batch& b) {
   Json steps = Json::array();
-  for (const WedgeStep& s : b.steps) steps.push_back(step_json(s));
+  for (const WedgeStep& s : b.steps) steps.push_back(placed_json(s));
   Json root = {
       {"format", "rebite-batch"},
       {"version", version},
@@ -271,6 +286,7 @@ std::string to_json(const Batch& b) {
       {"overlap", {{"q", b.overlap.q}, {"sd", b.overlap.sd}, {"measured", b.overlap.measured}}},
       {"notes", b.notes}};
   if (b.scanner.recorded) root["scanner"] = scanner_json(b.scanner);
+  if (b.paper_reflectance > 0) root["paper_reflectance"] = b.paper_reflectance;
   files::seal(root);
   // Names come from files and command lines: a broken UTF-8 byte becomes U+FFFD, never a throw.
   return root.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";

@@ -141,6 +141,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
                .noise_density = spread,
                .overlap = {},
                .scanner = {},
+               .paper_reflectance = 0,
                .notes = std::move(notes)};
 }
 

@@ -169,8 +169,11 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
     s.between_sd = impressions.size() < 2 ? 0 : p.between;
     s.grain_sd = p.grain_sd;
     s.px = p.px;
-    out.steps.push_back(s);
     const cv::Point2d& centre = impressions.front()[at].centre_mm;
+    s.place = static_cast<int>(at) + 1;
+    s.x_mm = centre.x;
+    s.y_mm = centre.y;
+    out.steps.push_back(s);
     out.places_mm.push_back({centre.x, centre.y});
   }
   if (auto order = check_order(out.steps); !order) return std::unexpected(order.error());

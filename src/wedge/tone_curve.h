@@ -27,6 +27,10 @@ struct WedgeStep {
   // The part of sd that neighbouring steps have in common, because wiping is smooth over the sheet
   // (0: every step errs on its own). Never more than sd.
   double wiping_sd = 0;
+  // Where it was found on the first impression: 1.. along the wedge, row by row (0: not known), and
+  // its middle, mm from the scan's top-left corner.
+  int place = 0;
+  double x_mm = 0, y_mm = 0;
 };
 
 // The form that was accepted.
@@ -119,13 +123,16 @@ struct Batch {
   double noise_density = 0;  // print-to-print spread of one density, 1 sd
   OverlapRule overlap;
   WedgeScanner scanner = {};
+  // Absolute reflectance of the bare paper on its scans (scan::DensityImage::paper_reflectance);
+  // 0: not known.
+  double paper_reflectance = 0;
   Notes notes;
 };
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
 // beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is
-// recorded, "scanner" ({"used":false} or {"used":true,"name":..,"sha256":..}), so that reading it
-// back gives the same batch.
+// recorded, "scanner" ({"used":false} or {"used":true,"name":..,"sha256":..}) and
+// "paper_reflectance", so that reading it back gives the same batch.
 std::string to_json(const Batch& batch);
 // Refuses (data) what is not that format or not usable; `name` is the file, for messages.
 Result<Batch> batch_from_json(std::string_view text, std::string_view name);
