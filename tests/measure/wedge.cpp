@@ -5,6 +5,7 @@
 //   measure_wedge found [seeds [first]]    how many wedges of every kind are read
 //   measure_wedge steps [seeds [first]]    densities of found steps, by scanner and resolution
 //   measure_wedge light [seeds [first]]    uneven light
+//   measure_wedge overlap [seeds [first]]  the overlap rule from a crossed wedge, without pictures
 //   measure_wedge crossed [seeds [impressions [first]]]  the overlap rule from a crossed wedge
 #include "tests/measure/wedge.h"
 
@@ -24,6 +25,7 @@ int main(int argc, char** argv) {
   if (part == "wiped") wiped(seeds, first);
   if (part == "printed") printed(seeds, first);
   if (part == "steps") steps(seeds, first);
+  if (part == "overlap") overlap(seeds, first);
   if (part == "found") found(seeds, first);
   if (part == "light") light(seeds, first);
   if (part == "crossed") crossed(seeds, number(3, 0), number(4, 1));

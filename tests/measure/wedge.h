@@ -14,6 +14,7 @@ void printed(int seeds, int first);
 void found(int seeds, int first);
 void steps(int seeds, int first);
 void light(int seeds, int first);
+void overlap(int seeds, int first);
 void crossed(int seeds, int only_impressions, int first);
 
 // How often an interval held the truth, and how wide it was.
