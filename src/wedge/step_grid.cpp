@@ -76,6 +76,21 @@ std::vector<Lane> lanes(double begin, double height, int rows, double px) {
   return all;
 }
 
+// The lighter of two rows may reach the core with a part of its darkest step only: then the core is
+// too narrow for two rows, and the sides of all that is darker than metal are the better guess. The
+// blur carries those out by some 0.75 mm.
+std::vector<Lane> lanes_of_box(double begin, double width, double core_width, double px) {
+  const double blur = 0.75 * px;
+  const double inner = width - 2 * blur;
+  std::vector<Lane> all;
+  if (inner < core_width + 1.0 * px) return all;  // the core says the same
+  for (const double mm : row_gaps_mm) {
+    const double gap = mm * px;
+    all.push_back({begin + blur - gap / 2, (inner + gap) / 2, gap});
+  }
+  return all;
+}
+
 // Rows of `steps` cells from the dark end of the core. The light steps may lie where nothing is
 // dark: so the pitch is open, and the cells' evenness tells it.
 std::optional<StepGrid> anchored(
@@ -87,8 +102,15 @@ std::optional<StepGrid> anchored(
   if (columns < 2) return best;
   const double from = along_y ? core.y : core.x;
   const double length = along_y ? core.height : core.width;
-  for (const Lane& lane :
-       lanes(along_y ? core.x : core.y, along_y ? core.width : core.height, rows, px)) {
+  const cv::Rect& box = score.dark().box;
+  const double across = along_y ? core.width : core.height;
+  std::vector<Lane> all = lanes(along_y ? core.x : core.y, across, rows, px);
+  if (rows == 2) {
+    const std::vector<Lane> more = lanes_of_box(
+        along_y ? box.x : box.y, along_y ? box.width : box.height, across, px);
+    all.insert(all.end(), more.begin(), more.end());
+  }
+  for (const Lane& lane : all) {
     StepGrid g;
     g.along_y = along_y;
     g.dark_first = dark_first;

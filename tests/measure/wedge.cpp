@@ -2,7 +2,8 @@
 //   measure_wedge bands [seeds]            steps drawn straight from a known curve
 //   measure_wedge wiped [seeds [first]]    the same, from the bath to the fitted curve, wiped smoothly
 //   measure_wedge printed [seeds [first]]  the same on wedges printed by the plate maker
-//   measure_wedge found [seeds [first]]    how many wedges of every kind are read
+//   measure_wedge found [seeds [first [rows]]]  how many wedges of every kind are read, or of those
+//                                               in so many rows
 //   measure_wedge steps [seeds [first]]    densities of found steps, by scanner and resolution
 //   measure_wedge light [seeds [first]]    uneven light
 //   measure_wedge overlap [seeds [first]]  the overlap rule from a crossed wedge, without pictures
@@ -26,7 +27,7 @@ int main(int argc, char** argv) {
   if (part == "printed") printed(seeds, first);
   if (part == "steps") steps(seeds, first);
   if (part == "overlap") overlap(seeds, first);
-  if (part == "found") found(seeds, first);
+  if (part == "found") found(seeds, first, number(4, 0));
   if (part == "light") light(seeds, first);
   if (part == "crossed") crossed(seeds, number(3, 0), number(4, 1));
   return 0;

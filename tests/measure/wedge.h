@@ -11,7 +11,7 @@ namespace rebite::wedge::measure_parts {
 void bands(int seeds);
 void wiped(int seeds, int first);
 void printed(int seeds, int first);
-void found(int seeds, int first);
+void found(int seeds, int first, int only_rows);
 void steps(int seeds, int first);
 void light(int seeds, int first);
 void overlap(int seeds, int first);

@@ -12,11 +12,12 @@ namespace rebite::wedge::measure_parts {
 
 // How many wedges of every kind (random_wedge.h) are read: a step counts as read where it is within
 // 0.03 D of what the sheet shows at its place, a wedge where all its steps are.
-void found(int seeds, int first) {
+void found(int seeds, int first, int only_rows) {
   fmt::print("| wedges | read | refused | read wrong |\n|---|---|---|---|\n");
   int read = 0, refused = 0, wrong = 0;
   for (int seed = first; seed < first + seeds; ++seed) {
     const RandomWedge w = random_wedge(static_cast<std::uint64_t>(seed));
+    if (only_rows > 0 && w.spec.rows != only_rows) continue;
     const maker::MadeScan made = print_random(w);
     const scan::DensityImage image = through_a_file(made);
     FindOptions options;
@@ -48,7 +49,7 @@ void found(int seeds, int first) {
     if (!right) fmt::print(stderr, "seed {}: wrong\n", seed);
     ++(right ? read : wrong);
   }
-  fmt::print("| {} | {} | {} | {} |\n", seeds, read, refused, wrong);
+  fmt::print("| {} | {} | {} | {} |\n", read + refused + wrong, read, refused, wrong);
 }
 
 }  // namespace rebite::wedge::measure_parts

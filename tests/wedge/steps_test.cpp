@@ -65,6 +65,36 @@ INSTANTIATE_TEST_SUITE_P(PlateMaker,
                                            WedgeCase{"coarse_scan", 3, false, 1.42, 0, 150}),
                          [](const auto& test) { return test.param.name; });
 
+// Of two rows the lighter one may be about half as dark as the other, so that the dark part of the
+// picture cuts through it.
+TEST(FindSteps, TheLighterOfTwoRowsMayBeHalfAsDark) {
+  maker::WedgeSpec spec;
+  spec.minutes = {0, 0.25, 0.46, 0.83, 1.52, 2.76, 5.02, 9.12, 16.6, 30.2};
+  spec.rows = 2;
+  spec.step = {10, 14};
+  spec.border_mm = 4;
+  spec.curve.d0 = 0.03;
+  spec.curve.d1 = 0.9;
+  spec.curve.beta = 1.07;
+  maker::Scanner scanner;
+  scanner.channels = 1;
+  scanner.dpi = 150;
+  maker::Impression sheet;
+  sheet.margin_mm = 10;
+  int k = 0;
+  for (const double tau : {2.0, 2.3, 2.6, 2.9, 3.2}) {  // the fifth step prints D 0.50 to 0.33
+    spec.curve.tau = tau;
+    sheet.seed = static_cast<std::uint64_t>(++k);
+    const maker::MadeScan made = maker::print_wedge(spec, sheet, scanner);
+    const auto steps = read_made(made, spec.minutes);
+    ASSERT_TRUE(steps) << "tau " << tau << ": " << steps.error().what;
+    const std::vector<double> shown = shown_densities(spec, made);
+    for (std::size_t i = 0; i < shown.size(); ++i) {
+      EXPECT_NEAR((*steps)[i].density.value(), shown[i], 0.03) << "tau " << tau << ", step " << i;
+    }
+  }
+}
+
 // Full ink is what lies between the last specks of land, not the step's mean, nor a pixel that holds
 // a speck: it was read 0.1 D too light.
 TEST(FindSteps, FullInkIsReadBetweenTheSpecksOfLand) {
