@@ -152,6 +152,19 @@ TEST(Icc, TableProfileIsNoSumOfCurves) {
   const auto table = IccTone::from_bytes(table_profile(), 3, 16);
   ASSERT_TRUE(table) << table.error();
   EXPECT_TRUE(table->tables().empty());
+  // Whole scans with it, in both depths: L* 100 sqrt((rg + gb + br) / 3), and CIE's Y of that L*.
+  for (const int bits : {8, 16}) {
+    const Loaded r = with_profile(table_profile(), 3, bits);
+    EXPECT_EQ(r.info.tone, ToneSource::icc_profile);
+    Picture p;
+    p.channels = 3, p.bits = bits;
+    const double full = bits == 8 ? 255 : 65535;
+    const double a = p.sample(20, 10, 0) / full, b = p.sample(20, 10, 1) / full;
+    const double c = p.sample(20, 10, 2) / full;
+    const double l = 100 * std::sqrt((a * b + b * c + c * a) / 3);
+    const double y = l > 8 ? std::pow((l + 16) / 116, 3) : l / (24389.0 / 27);
+    EXPECT_NEAR(double(r.values(10, 20)), y, 0.01) << bits;  // 17 points a side: cells are flat
+  }
   const auto curves = IccTone::from_bytes(rgb_profile(2.2), 3, 16);
   ASSERT_TRUE(curves) << curves.error();
   EXPECT_EQ(curves->tables().size(), 3U);

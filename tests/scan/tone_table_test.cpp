@@ -39,6 +39,11 @@ TEST(ToneTable, PrimariesOfTheFileWeighItsChannels) {
   EXPECT_NEAR(out[0], 0.29734, 1e-6);
   EXPECT_NEAR(out[1], 0.62736, 1e-6);
   EXPECT_NEAR(out[2], std::pow(128 / 255.0, 2.19921875), 1e-4);
+  // Also where the file says nothing of its gamma.
+  facts.file_gamma = 0;
+  const auto guessed = ToneTable::make(facts, nullptr);
+  EXPECT_EQ(guessed.source(), ToneSource::srgb_assumed);
+  EXPECT_NEAR(converted<std::uint8_t>(guessed, {255, 0, 0}, 3)[0], 0.29734, 1e-6);
 }
 
 TEST(ToneTable, AGammaThatNoScannerWritesIsNotFollowed) {
