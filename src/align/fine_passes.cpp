@@ -38,8 +38,13 @@ void append_set(std::vector<Measured>& pool, const std::vector<Measured>& data) 
 
 class Measuring {
  public:
-  Measuring(ScanLevels& proof, ScanLevels& drawing, SplineFit& system, int threads)
-      : proof_(proof),
+  Measuring(ScanLevels& proof,
+            ScanLevels& drawing,
+            SplineFit& system,
+            int threads,
+            const Progress& progress)
+      : progress_(progress),
+        proof_(proof),
         drawing_(drawing),
         system_(system),
         rough_(system.area(), rough_spacing(system), 2, threads),
@@ -47,6 +52,12 @@ class Measuring {
     // Small plates are worked at finer levels with smaller patches (the same number of pixels).
     unit_ = std::clamp(75 * kDpi / coarse_px_per_mm(proof, drawing), 0.25, 1.0);
     finest_ = std::min({proof.finest(), drawing.finest(), 300 * kDpi});
+  }
+
+  // So much of the whole is done, where grain is shared; true: the user wants to stop.
+  bool reached(double fraction) const {
+    progress_.at(fraction, "matching the grain");
+    return progress_.stopped();
   }
 
   SmoothMap map;
@@ -168,6 +179,7 @@ class Measuring {
     for (std::size_t i = 0; i < matches_.size(); ++i) was_accepted_[i] = matches_[i].accepted;
   }
 
+  const Progress& progress_;
   ScanLevels &proof_, &drawing_;
   SplineFit& system_;
   SplineFit rough_;
@@ -218,13 +230,14 @@ bool by_grain(Measuring& work, std::vector<Measured> data) {
   PassRecord record = work.measure(kGrain150, 0, data);
   if (enough(record, 0.08) && !is_grain(data)) return false;
   work.result.passes.push_back(record);
-  if (!enough(record, 0.08)) return true;
+  if (!enough(record, 0.08) || work.reached(0.3)) return true;
   rule.prior = {30, 0.02};
   work.fit_roughly(data, rule);
+  if (work.reached(0.35)) return true;
   work.result.data = data;
   record = work.measure(kGrain300, 0, data);
   work.result.passes.push_back(record);
-  if (!enough(record, 0.08)) return true;
+  if (!enough(record, 0.08) || work.reached(0.6)) return true;
   rule.prior = {300, 0.01};
   rule.choose_prior = true;
   work.rim = work.edges(1, kRimReach);
@@ -233,6 +246,7 @@ bool by_grain(Measuring& work, std::vector<Measured> data) {
   rule.choose_prior = false;
   rule.keep_weights = true;
   for (int k = 0; k < kRefinements; ++k) {
+    if (work.reached(0.73 + 0.09 * k)) return true;
     work.measure_again(0, data);
     work.fit(data, rule);
   }
@@ -254,6 +268,7 @@ void by_form(Measuring& work) {
     pool = work.edges(3, round ? 1.5 : 3.0);
     int set = 0;
     for (const Pass* pass : {&kForm, &kForm150, &kGrain150Wide}) {
+      if (work.reached(0.25 + 0.25 * round + 0.07 * set)) return;
       work.result.passes.push_back(work.measure(*pass, set++, part));
       append_set(pool, part);
     }
@@ -272,13 +287,16 @@ FineResult measure_finely(ScanLevels& proof,
                           const SmoothMap& start,
                           const std::vector<Measured>& pins,
                           SplineFit& system,
-                          int threads) {
-  Measuring work(proof, drawing, system, threads);
+                          int threads,
+                          const Progress& progress) {
+  Measuring work(proof, drawing, system, threads, progress);
   work.map = start;
   work.pins = pins;
   std::vector<Measured> form, grain;
   const PassRecord by_lines = work.measure(kForm, 0, form);
+  work.reached(0.05);
   const PassRecord by_dots = work.measure(kGrain75, 0, grain);
+  work.reached(0.08);
   work.result.passes = {by_lines, by_dots};
   std::vector<Measured>& better = grain.size() > form.size() ? grain : form;
   RobustRule stiff;
@@ -287,7 +305,9 @@ FineResult measure_finely(ScanLevels& proof,
     work.fit_roughly(better, stiff);
     work.result.data = better;
   }
+  work.reached(0.12);
   const PassRecord wide = work.measure(kGrain150Wide, 0, grain);
+  work.reached(0.18);
   work.result.passes.push_back(wide);
   bool has_grain = false;
   if (enough(wide, 0.5)) {

@@ -6,6 +6,7 @@
 #include "align/robust_fit.h"
 #include "align/scan_levels.h"
 #include "align/spline_warp.h"
+#include "units/progress.h"
 
 namespace rebite::align {
 
@@ -31,6 +32,7 @@ FineResult measure_finely(ScanLevels& proof,
                           const SmoothMap& start,
                           const std::vector<Measured>& pins,
                           SplineFit& system,
-                          int threads);
+                          int threads,
+                          const Progress& progress = {});
 
 }  // namespace rebite::align

@@ -27,6 +27,9 @@ namespace {
 // stays under eight million cells.
 constexpr double region_px_per_mm = 8;
 constexpr double picture_megapixels = 6;
+// Where the sheets begin. All shares of the progress are those of the time that a 70 megapixel pair
+// takes (measure_speed progress), so that the time left is true.
+constexpr double kSheets = 0.86;
 
 struct Scans {
   scan::DensityImage proof, drawing;
@@ -43,7 +46,7 @@ void append(Notes& to, const Notes& from) {
 double finest(const scan::DensityImage& a) { return std::min(a.px_per_mm_x(), a.px_per_mm_y()); }
 
 Result<Scans> load_and_align(const PlanRequest& request, const Progress& progress) {
-  auto pair = load_pair(request.proof, request.drawing, request.read, progress.part(0, 0.3));
+  auto pair = load_pair(request.proof, request.drawing, request.read, progress.part(0, 0.21));
   if (!pair) return std::unexpected(pair.error());
   if (progress.stopped()) return stopped_by_user();
   align::AlignOptions options;
@@ -52,7 +55,7 @@ Result<Scans> load_and_align(const PlanRequest& request, const Progress& progres
   auto pins = load_pins(request.pins);
   if (!pins) return std::unexpected(pins.error());
   options.pins = std::move(*pins);
-  auto alignment = align::align_pair(pair->first, pair->second, options, progress.part(0.3, 1));
+  auto alignment = align::align_pair(pair->first, pair->second, options, progress.part(0.21, 1));
   if (!alignment) return std::unexpected(alignment.error());
   const double px_per_mm = std::min({region_px_per_mm, finest(pair->first), finest(pair->second)});
   return Scans{std::move(pair->first),
@@ -96,10 +99,11 @@ Result<tone::RegionMap> regions_of(const PlanRequest& request,
     if (!mask) return std::unexpected(mask.error());
     options.leave = std::move(*mask);
   }
-  auto further = further_impressions(request, scans, progress.part(0, 0.3));
+  const double read = request.impressions.empty() ? 0 : 0.5;
+  auto further = further_impressions(request, scans, progress.part(0, read));
   if (!further) return std::unexpected(further.error());
   options.further_impressions = std::move(*further);
-  return tone::find_regions(pair, options, progress.part(0.3, 1));
+  return tone::find_regions(pair, options, progress.part(read, 1));
 }
 
 sheets::AlignmentContent shown_alignment(const align::Alignment& a) {
@@ -188,12 +192,12 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
       edits = std::move(*read);
     }
 
-    auto scans = load_and_align(request, progress.part(0, 0.6));
+    auto scans = load_and_align(request, progress.part(0, 0.56));
     if (!scans) return std::unexpected(scans.error());
     if (progress.stopped()) return stopped_by_user();
-    progress.at(0.6, "bringing both into the plate's frame");
+    progress.at(0.56, "bringing both into the plate's frame");
     const auto pair = align::to_plate(scans->proof, scans->drawing, scans->alignment, scans->grid);
-    auto map = regions_of(request, *scans, pair, progress.part(0.65, 0.85));
+    auto map = regions_of(request, *scans, pair, progress.part(0.595, 0.96));
     if (!map) return std::unexpected(map.error());
     if (progress.stopped()) return stopped_by_user();
 
@@ -233,11 +237,11 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     content.alignment_sigma_mm = pair.sigma_mm;
     content.units = request.units;
     content.fahrenheit = request.fahrenheit;
-    progress.at(0.87, "drawing the pictures");
+    progress.at(0.96, "drawing the pictures");
     add_pictures(content, *scans, pair);
     if (keep) {
       const PlanSources sources{scans->proof, scans->drawing, scans->alignment, options};
-      if (auto ok = keep(sources, content, progress.part(0.9, 1)); !ok) {
+      if (auto ok = keep(sources, content, progress.part(0.99, 1)); !ok) {
         return std::unexpected(ok.error());
       }
     }
@@ -259,28 +263,35 @@ tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& 
 }
 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
-                                                            const sheets::BenchMapOptions& bench) {
+                                                            const sheets::BenchMapOptions& bench,
+                                                            const Progress& progress) {
   struct Sheet {
     const char* name;
+    int share;  // of the time, of 100: large plates have it so
     std::function<std::string()> draw;
   };
   const std::vector<Sheet> sheets{
-      {"plan.json", [&] { return sheets::plan_json(content); }},
-      {"regions.png", [&] { return sheets::regions_png(content); }},
-      {"map.png", [&] { return sheets::map_png(content); }},
-      {"map.svg", [&] { return sheets::map_svg(content); }},
-      {"next-proof.png", [&] { return sheets::next_proof_png(content); }},
-      {"bench-map.pdf", [&] { return sheets::bench_map_pdf(content, bench); }},
-      {"report.html", [&] { return sheets::report_html(content); }}};
+      {"plan.json", 0, [&] { return sheets::plan_json(content); }},
+      {"regions.png", 3, [&] { return sheets::regions_png(content); }},
+      {"map.png", 16, [&] { return sheets::map_png(content); }},
+      {"map.svg", 7, [&] { return sheets::map_svg(content); }},
+      {"next-proof.png", 22, [&] { return sheets::next_proof_png(content); }},
+      {"bench-map.pdf", 42, [&] { return sheets::bench_map_pdf(content, bench); }},
+      {"report.html", 10, [&] { return sheets::report_html(content); }}};
   std::vector<std::pair<std::string, std::string>> files;
   for (const Sheet& sheet : sheets) files.emplace_back(sheet.name, std::string());
-  // The longest (bench-map.pdf, next-proof.png) are begun first, so that both threads end together.
+  // The longest are begun first, so that both threads end together.
   constexpr std::size_t order[] = {5, 4, 2, 6, 3, 1, 0};
   static_assert(std::size(order) == 7);
   std::atomic<std::size_t> next = 0;
-  align::in_parallel(2, 2, [&](int, int) {
-    for (std::size_t k = next++; k < sheets.size(); k = next++)
-      files[order[k]].second = sheets[order[k]].draw();
+  std::atomic<int> done = 0;
+  align::in_parallel(2, 2, [&](int first, int) {
+    for (std::size_t k = next++; k < sheets.size() && !progress.stopped(); k = next++) {
+      const Sheet& sheet = sheets[order[k]];
+      files[order[k]].second = sheet.draw();
+      done += sheet.share;
+      if (first == 0) progress.at(done / 100.0, "drawing the sheets");  // from one thread only
+    }
   });
   return files;
 }
@@ -315,12 +326,12 @@ Result<PlanReport> plan_state(const PlanRequest& request,
     }
 
     auto content =
-        content_of(request, recorder ? &*recorder : nullptr, keep, progress.part(0, 0.92));
+        content_of(request, recorder ? &*recorder : nullptr, keep, progress.part(0, kSheets));
     if (!content) return std::unexpected(content.error());
-    progress.at(0.93, "drawing the sheets");
-    auto files = plan_files(*content, request.bench);
+    progress.at(kSheets, "drawing the sheets");
+    auto files = plan_files(*content, request.bench, progress.part(kSheets, 0.99));
     if (progress.stopped()) return stopped_by_user();
-    progress.at(0.98, "writing");
+    progress.at(0.99, "writing");
     if (auto written = files::write_folder(request.out, files); !written) {
       return std::unexpected(written.error());
     }

@@ -92,7 +92,7 @@ void check_white_on_curve(const ScannerCurve& scanner,
 Result<DensityImage> read_scan(const std::filesystem::path& file,
                                const ReadOptions& options,
                                const Progress& progress) {
-  auto loaded = load(file, load_options(options), progress.part(0, options.blank ? 0.5 : 0.9));
+  auto loaded = load(file, load_options(options), progress.part(0, options.blank ? 0.45 : 0.65));
   if (!loaded) return std::unexpected(loaded.error());
   DensityImage image;
   image.relative = loaded->values;
@@ -103,12 +103,12 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   WhiteField light;
   const WhiteField* shape = nullptr;
   if (options.blank) {
-    auto found = light_from_blank(options, image.info, progress.part(0.5, 0.9), image.notes);
+    auto found = light_from_blank(options, image.info, progress.part(0.45, 0.65), image.notes);
     if (!found) return std::unexpected(found.error());
     light = *found;
     shape = &light;
   }
-  progress.at(0.9, "finding the bare paper");
+  progress.at(0.65, "finding the bare paper");
   const PaperWhite white = find_paper_white(image.relative, scale_of(image.info), shape);
   divide_by(image.relative, white.field, shape);
   if (const double beyond = leave_out_beyond(image.relative, white.sheet_px); beyond > 0) {

@@ -120,7 +120,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
                               100 * masks.seen),
                   "Scan both sheets whole, with the plate mark, and try again.");
   }
-  progress.at(0.05, "taking the inking out");
+  progress.at(0, "taking the inking out");
   const MeanImpression mean = mean_impression(
       pair.proof, masks.usable, pair.sigma_mm, px_per_mm, options.further_impressions);
   const auto at_least_spread = [&](InkingFit& ink) {
@@ -139,7 +139,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   at_least_spread(ink);
   take_inking_off(cells.drawing, ink.field, 1);
 
-  progress.at(0.3, "finding areas");
+  progress.at(0.24, "finding areas");
   Cut around{coarse.labels.clone(), coarse.count};
   around.count = merge_narrow(around.labels, around.count, cells, rim, options.brush_mm);
   const DrawnLines lines = find_lines(cells, around.labels, around.count, rim, options.brush_mm);
@@ -149,7 +149,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   const Cut parts = fine_cut(cells, left_out, options.brush_mm);
   Passages passages = judge_passages(parts, cells, left_out, ink, options.brush_mm);
 
-  progress.at(0.6, "taking the inking out again");
+  progress.at(0.73, "taking the inking out again");
   if (!alone) ink = inking_by_role(cells, raw_cells, left_out, parts, passages);
   at_least_spread(ink);
   raw_cells.copyTo(cells.drawing);
@@ -160,7 +160,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   out.inking = ink.inking;
   out.notes = ink.notes;
 
-  progress.at(0.7, "drawing the borders");
+  progress.at(0.83, "drawing the borders");
   BorderOptions last;
   last.band_mm = 0.5;
   cv::Mat1i labels =
@@ -187,7 +187,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   }
   kind.insert(kind.end(), at(lines.count), RegionKind::line);
   drop_empty(labels, kind);
-  progress.at(0.85, "measuring");
+  progress.at(0.905, "measuring");
   MeasureInput in;
   in.proof = mean.proof;
   in.drawing = drawing;

@@ -37,6 +37,18 @@ TEST(Signals, EndTheRunAndLeaveNothing) {
   }
 }
 
+// Wherever the plan is at that moment. (Half a second is asked of a machine that is not overrun.)
+TEST(Signals, EndWithinHalfASecondAtAnyMoment) {
+  Trial trial(command("plan"));
+  for (const double share : {0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95}) {
+    const double after = share * trial.clean_seconds();
+    const auto verdict =
+        trial.run({.signal_after = microseconds(static_cast<long>(after * 1e6)), .signal = SIGINT});
+    EXPECT_EQ(verdict.fault, "") << share;
+    EXPECT_LT(verdict.ended.seconds - after, 0.5) << share;
+  }
+}
+
 // Nobody can be told, but the work is done and the exit code is right.
 TEST(Stderr, FullDoesNotSpoilTheWork) {
   Trial trial(command("wedge"));

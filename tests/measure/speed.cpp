@@ -13,6 +13,7 @@
 #include <algorithm>
 #include <chrono>
 #include <cmath>
+#include <csignal>
 #include <cstdlib>
 #include <filesystem>
 #include <map>
@@ -115,13 +116,17 @@ double now() {
   return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
 }
 
-double cpu_now() {
-  rusage use{};
-  ::getrusage(RUSAGE_SELF, &use);
+double cpu_of(const rusage& use) {
   const auto s = [](const timeval& t) {
     return static_cast<double>(t.tv_sec) + 1e-6 * double(t.tv_usec);
   };
   return s(use.ru_utime) + s(use.ru_stime);
+}
+
+double cpu_now() {
+  rusage use{};
+  ::getrusage(RUSAGE_SELF, &use);
+  return cpu_of(use);
 }
 
 double peak_mib() {
@@ -154,10 +159,48 @@ int steps_run(const jobs::PlanRequest& request) {
   return report ? 0 : 1;
 }
 
+// Whether the time left, as the command line tells it (spent / fraction * (1 - fraction)), is true:
+// its ratio to what was really left, at every report after the first quarter of the time while more
+// than a second was left.
+int progress_run(const jobs::PlanRequest& request) {
+  struct Said {
+    double at, fraction;
+    std::string doing;
+  };
+  std::vector<Said> all;
+  const double start = now();
+  Progress progress;
+  progress.report = [&](double f, std::string_view doing) {
+    all.push_back({now() - start, f, std::string(doing)});
+  };
+  const auto report = jobs::plan_state(request, progress);
+  const double whole = now() - start;
+  double low = 1, high = 1, longest = 0;
+  for (std::size_t k = 0; k < all.size(); ++k) {
+    const Said& s = all[k];
+    longest = std::max(longest, (k + 1 < all.size() ? all[k + 1].at : whole) - s.at);
+    if (k == 0 || all[k - 1].doing != s.doing)
+      fmt::print("{:5.1f} % of the time, told {:5.1f} %  {}\n",
+                 100 * s.at / whole,
+                 100 * s.fraction,
+                 s.doing);
+    if (s.at < whole / 4 || whole - s.at < 1) continue;
+    const double ratio = s.at / s.fraction * (1 - s.fraction) / (whole - s.at);
+    low = std::min(low, ratio);
+    high = std::max(high, ratio);
+  }
+  fmt::print("time left, told / true: {:.2f} to {:.2f}; longest silence {:.1f} s of {:.1f} s\n",
+             low,
+             high,
+             longest,
+             whole);
+  return report ? 0 : 1;
+}
+
 // ---- whole runs --------------------------------------------------------------------------------
 
 struct Run {
-  double seconds = 0, mib = 0;
+  double seconds = 0, cpu = 0, mib = 0;
 };
 
 Run run(const std::vector<std::string>& words) {
@@ -179,7 +222,68 @@ Run run(const std::vector<std::string>& words) {
   if (!WIFEXITED(status) || WEXITSTATUS(status) != 0) {
     throw std::runtime_error(fmt::format("{} failed", fmt::join(words, " ")));
   }
-  return {now() - start, static_cast<double>(use.ru_maxrss) / 1024};
+  return {now() - start, cpu_of(use), static_cast<double>(use.ru_maxrss) / 1024};
+}
+
+// Ctrl-C at moments all over a plan: how long it takes to end, and whether anything is left behind.
+int stops_run(const std::string& rebite, const jobs::PlanRequest& request) {
+  const fs::path out = request.out.parent_path() / "stopped";
+  const auto start_one = [&] {
+    const pid_t child = ::fork();
+    if (child != 0) return child;
+    const int null = ::open("/dev/null", O_WRONLY);
+    ::dup2(null, 1);
+    ::dup2(null, 2);
+    const std::string plate = fmt::format("{}x{}mm", request.plate.width, request.plate.height);
+    ::execl(rebite.c_str(),
+            rebite.c_str(),
+            "plan",
+            request.proof.c_str(),
+            request.drawing.c_str(),
+            "--batch",
+            request.batch.c_str(),
+            "--plate",
+            plate.c_str(),
+            "--out",
+            out.c_str(),
+            nullptr);
+    ::_exit(127);
+  };
+  const auto left_behind = [&] {
+    int n = 0;
+    for (const auto& entry : fs::directory_iterator(out.parent_path()))
+      n += entry.path().filename().string().find("stopped") != std::string::npos ? 1 : 0;
+    return n;
+  };
+  fs::remove_all(out);
+  int status = 0;
+  double start = now();
+  ::waitpid(start_one(), &status, 0);
+  const double whole = now() - start;
+  fs::remove_all(out);
+  double longest = 0;
+  int left = 0, wrong = 0;
+  constexpr int moments = 20;
+  for (int k = 0; k < moments; ++k) {
+    const pid_t child = start_one();
+    std::this_thread::sleep_for(std::chrono::duration<double>(whole * (k + 0.5) / moments));
+    start = now();
+    ::kill(child, SIGINT);
+    ::waitpid(child, &status, 0);
+    longest = std::max(longest, now() - start);
+    wrong += WIFEXITED(status) && WEXITSTATUS(status) == 130 ? 0 : 1;
+    left += left_behind();
+    fs::remove_all(out);
+  }
+  fmt::print(
+      "{} stops of a plan of {:.1f} s: ended after {:.2f} s at most, {} without exit code "
+      "130, {} files or folders left\n",
+      moments,
+      whole,
+      longest,
+      wrong,
+      left);
+  return wrong || left ? 1 : 0;
 }
 
 struct Spread {
@@ -203,9 +307,10 @@ nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw
   const std::string drawing = scan_of(choice.folder, megapixels, "drawing", lzw);
   const SizeMm plate = plate_for(megapixels);
   const std::string out = choice.folder / "plan";
-  std::vector<double> floor, plan, ratio, memory;
+  std::vector<double> floor, plan, ratio, cpu, cpu_ratio, memory;
   for (int i = 0; i < choice.runs; ++i) {
-    floor.push_back(run({choice.self, "floor", proof, drawing}).seconds);
+    const Run least = run({choice.self, "floor", proof, drawing});
+    floor.push_back(least.seconds);
     const Run whole = run({choice.rebite,
                            "plan",
                            proof,
@@ -217,6 +322,8 @@ nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw
                            "--out",
                            out});
     plan.push_back(whole.seconds);
+    cpu.push_back(whole.cpu);
+    cpu_ratio.push_back(whole.cpu / least.cpu);
     memory.push_back(whole.mib);
     ratio.push_back(plan.back() / floor.back());
   }
@@ -224,7 +331,7 @@ nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw
   const double mib = spread_of(memory).most;
   fmt::print(
       "| {:.0f} | {} | {:.2f} ({:.2f}..{:.2f}) | {:.2f} ({:.2f}..{:.2f}) | "
-      "{:.2f} ({:.2f}..{:.2f}) | {:.3f} | {:.0f} |\n",
+      "{:.1f} ({:.1f}..{:.1f}) | {:.2f} | {:.1f} | {:.3f} | {:.0f} |\n",
       megapixels,
       lzw ? "LZW" : "none",
       f.median,
@@ -236,6 +343,8 @@ nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw
       r.median,
       r.least,
       r.most,
+      spread_of(cpu).median,
+      spread_of(cpu_ratio).median,
       p.median / megapixels,
       mib);
   std::fflush(stdout);
@@ -245,6 +354,8 @@ nlohmann::ordered_json measure(const Choice& choice, double megapixels, bool lzw
           {"floor_s", floor},
           {"plan_s", plan},
           {"ratio_median", r.median},
+          {"plan_cpu_s", cpu},
+          {"cpu_ratio_median", spread_of(cpu_ratio).median},
           {"plan_s_per_megapixel", p.median / megapixels},
           {"peak_mib", mib}};
 }
@@ -253,8 +364,9 @@ int measure_all(const Choice& choice) {
   fs::create_directories(choice.folder);
   for (const double m : choice.megapixels) make_scans(choice.folder, m);
   fmt::print(
-      "| Mpx a scan | packing | floor, s | rebite plan, s | ratio | s per Mpx | peak, MiB |\n"
-      "|---|---|---|---|---|---|---|\n");
+      "| Mpx a scan | packing | floor, s | rebite plan, s | ratio | CPU s | ratio of CPU | s per "
+      "Mpx "
+      "| peak, MiB |\n|---|---|---|---|---|---|---|---|---|\n");
   nlohmann::ordered_json all = nlohmann::ordered_json::array();
   for (const bool lzw : {false, true}) {
     for (const double m : choice.megapixels) all.push_back(measure(choice, m, lzw));
@@ -273,7 +385,8 @@ std::vector<double> numbers(std::string_view text) {
   return v;
 }
 
-int steps_of(const std::vector<std::string>& words) {
+// The request of "steps" and "progress": BATCH FOLDER MEGAPIXELS [lzw].
+jobs::PlanRequest request_of(const std::vector<std::string>& words) {
   const double megapixels = std::stod(words[3]);
   jobs::PlanRequest request;
   request.batch = words[1];
@@ -282,7 +395,7 @@ int steps_of(const std::vector<std::string>& words) {
   request.plate = plate_for(megapixels);
   request.out = fs::path(words[2]) / "plan";
   make_scans(words[2], megapixels);
-  return steps_run(request);
+  return request;
 }
 
 }  // namespace
@@ -292,7 +405,12 @@ int main(int argc, char** argv) {
   try {
     if (words.size() == 3 && words[0] == "floor") return floor_run(argv[2], argv[3]);
     // steps BATCH FOLDER MEGAPIXELS [lzw]: where the time and the memory go, in one process
-    if (words.size() >= 4 && words[0] == "steps") return steps_of(words);
+    if (words.size() >= 4 && words[0] == "steps") return steps_run(request_of(words));
+    // progress BATCH FOLDER MEGAPIXELS [lzw]: whether the time left is told truly
+    if (words.size() >= 4 && words[0] == "progress") return progress_run(request_of(words));
+    // stops BATCH FOLDER MEGAPIXELS REBITE: Ctrl-C at twenty moments of a plan
+    if (words.size() == 5 && words[0] == "stops")
+      return stops_run(words[4], request_of({words.begin(), words.end() - 1}));
     if (words.size() < 3) {
       fmt::print(stderr,
                  "usage: measure_speed REBITE BATCH FOLDER [--runs N] [--megapixels A,B]\n");
