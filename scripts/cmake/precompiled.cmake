@@ -25,13 +25,17 @@ function(precompiled_headers NAME)
 endfunction()
 
 function(precompile TARGET)
-  cmake_parse_arguments(P "TESTS" "" "" ${ARGN})
+  cmake_parse_arguments(P "TESTS;WORDS" "" "" ${ARGN})
   if(NOT REBITE_PRECOMPILE)
     return()
   endif()
   set(carrier rebite_common_headers)
   if(P_TESTS)
     set(carrier rebite_test_headers)
+  elseif(P_WORDS)
+    set(carrier rebite_word_headers)
+    # Several files as one: what they use of CLI11, Boost and JSON is made once for all.
+    set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE 6)
   endif()
   target_link_libraries(${TARGET} PRIVATE fmt::fmt)
   target_compile_options(${TARGET} PRIVATE -Winvalid-pch)
@@ -40,6 +44,8 @@ endfunction()
 
 if(REBITE_PRECOMPILE)
   precompiled_headers(rebite_common_headers HEADERS ${common_headers})
+  precompiled_headers(rebite_word_headers HEADERS ${common_headers}
+    OPTIONS $<$<CONFIG:Release>:-O1>)
   if(REBITE_TESTS)
     find_package(GTest REQUIRED)
     precompiled_headers(rebite_test_headers HEADERS ${common_headers} <gtest/gtest.h> <gmock/gmock.h>

@@ -1,13 +1,19 @@
-# room(NAME SOURCES a.cpp b.cpp LINKS rooms... PACKAGES libraries...)
+# room(NAME SOURCES a.cpp b.cpp LINKS rooms... PACKAGES libraries... [WORDS])
 # One folder is one library. LINKS are the arrows of DEVELOPERS.md; scripts/arrows checks the
-# includes against the same table.
+# includes against the same table. WORDS: a room of texts, forms and records, where no time is spent
+# and much to compile: less optimised.
 function(room NAME)
-  cmake_parse_arguments(R "" "" "SOURCES;LINKS;PACKAGES" ${ARGN})
+  cmake_parse_arguments(R "WORDS" "" "SOURCES;LINKS;PACKAGES" ${ARGN})
   if(R_SOURCES)
     add_library(rebite_${NAME} STATIC ${R_SOURCES})
     target_include_directories(rebite_${NAME} PUBLIC ${CMAKE_SOURCE_DIR}/src)
     target_link_libraries(rebite_${NAME} PRIVATE rebite_warnings)
-    precompile(rebite_${NAME})
+    if(R_WORDS)
+      target_compile_options(rebite_${NAME} PRIVATE $<$<CONFIG:Release>:-O1>)
+      precompile(rebite_${NAME} WORDS)
+    else()
+      precompile(rebite_${NAME})
+    endif()
     set(kind PUBLIC)
   else()
     add_library(rebite_${NAME} INTERFACE)
