@@ -61,7 +61,7 @@ ScannerCurve from(const Json& j) {
   c.bits = curve.at("bits").get<int>();
   c.profile = curve.at("profile").get<std::string>();
   if (curve.contains("scan_channels")) c.scan_channels = curve.at("scan_channels").get<int>();
-  if (j.at("version") == 2) {
+  if (j.contains("channels")) {
     for (const Json& channel : j.at("channels")) {
       code_curve_from(channel, c.channels.emplace_back());
       c.channels.back().patches = patches_from(channel.at("patches"));
@@ -159,7 +159,7 @@ double ScannerCurve::spread(int of_scan) const {
 std::string to_json(const ScannerCurve& curve) {
   Json j;
   j["format"] = "rebite-scanner";
-  j["version"] = curve.channels.empty() ? 1 : 2;
+  j["version"] = 1;
   j["patches"] = patches_json(curve.patches);
   j["curve"] = {{"kind", "monotone cubic, code to log10 reflectance"},
                 {"code", curve.code},
@@ -183,9 +183,9 @@ Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_
     return not_ours(name, "this is no scanner curve (its format is not \"rebite-scanner\")");
   }
   const Json version = j.value("version", Json());
-  if (version != 1 && version != 2) {
-    return not_ours(
-        name, fmt::format("its version is {} and only 1 and 2 are known here", version.dump()));
+  if (version != 1) {
+    return not_ours(name,
+                    fmt::format("its version is {} and only 1 is known here", version.dump()));
   }
   if (files::seal_broken(j)) {
     return refuse(

@@ -38,8 +38,8 @@ inline constexpr const char* channel_names[3] = {"red", "green", "blue"};
 // in each of its channels, which need not be alike: with them every channel becomes reflectance by
 // its own, and only then are they weighed together.
 struct ScannerCurve : CodeCurve {
-  std::vector<CodeCurve> channels;  // red, green, blue; empty: measured in grey, or of version 1
-  int scan_channels = 0;            // of the scan it was measured on: 1, 3; 0 not told (version 1)
+  std::vector<CodeCurve> channels;  // red, green, blue; empty: measured in grey, or not told
+  int scan_channels = 0;            // of the scan it was measured on: 1, 3; 0 not told (older files)
   int bits = 16;                    // of that scan
   std::string profile;              // embedded profile of that scan, "" if none
   Notes notes;
@@ -53,11 +53,11 @@ struct ScannerCurve : CodeCurve {
   double spread(int of_scan) const;
 };
 
-// Format "rebite-scanner": version 1 of interface.md, or version 2, which adds "channels" (three
-// objects like "curve", with "name" and "patches"). Without channels version 1 is written, which
-// says the same.
+// Format "rebite-scanner" version 1 of interface.md. The curve of a colour scan has "channels" as well
+// (three objects like "curve", with "name" and "patches"): who does not know them reads the curve of
+// the luminance.
 std::string to_json(const ScannerCurve& curve);
-// Reads versions 1 and 2. Refuses (data) what is not that format, newer versions, non-finite or falling curves.
+// Refuses (data) what is not that format, newer versions, non-finite or falling curves.
 Result<ScannerCurve> scanner_curve_from_json(std::string_view text, std::string_view name);
 
 struct GreyScaleOptions {

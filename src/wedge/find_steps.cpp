@@ -99,6 +99,19 @@ int count_steps(const GridSearch& search,
   return found;
 }
 
+// A row's width of step is told by two borders between steps, or by one and the dark end: else one
+// dark step cut in two is as good a row.
+bool borders_show(const StepGrid& g) {
+  if (g.rows != 1) return true;
+  const int first = g.unseen_before, last = g.columns - g.unseen_after;
+  int borders = 0;
+  for (int k = first + 1; k < last; ++k) {
+    const auto i = static_cast<std::size_t>(k);
+    if (std::fabs(g.level[i] - g.level[i - 1]) > 0.03) ++borders;
+  }
+  return borders >= std::min(2, last - first - 1) && last - first > 1;
+}
+
 std::unexpected<Problem> other_number(const std::string& file, int found, int wanted) {
   return refuse(
       ProblemKind::data,
@@ -149,6 +162,15 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
   if (search.goes_on(*grid)) return other_number(file, options.steps + 1, options.steps);
   if (const int d = cells_per_step(*grid); d > 1) {
     return other_number(file, grid->columns * grid->rows / d, options.steps);
+  }
+  if (!borders_show(*grid)) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: too few borders between the {} steps show: neighbours look alike, "
+                              "and where one ends cannot be told.",
+                              file,
+                              options.steps),
+                  "Bite a wedge whose times lie closer together at the light end, so that its steps "
+                  "differ.");
   }
   std::vector<FoundStep> steps = measure_all(wedge, frame, *grid, options);
   if (grid->rows == 2) drop_empty_corner(steps, *grid, options.steps);

@@ -469,11 +469,9 @@ TEST(ScannerCurveFile, ComesBackAsItWasWritten) {
   EXPECT_EQ(to_json(*back), text);
 }
 
-// Version 2 holds the channels; version 1, which older programs wrote and grey scans still get, has
-// none.
-TEST(ScannerCurveFile, ChannelsComeBackAndVersionOneIsRead) {
+// The interface fixes version 1: channels are added to it, and files without them are read.
+TEST(ScannerCurveFile, ChannelsComeBackAndFilesWithoutThemAreRead) {
   ScannerCurve c = some_curve();
-  EXPECT_THAT(to_json(c), HasSubstr("\"version\": 1"));
   const CodeCurve own = c;
   c.channels = {own, own, own};
   c.channels[2].code[1] = 0.25;
@@ -481,7 +479,7 @@ TEST(ScannerCurveFile, ChannelsComeBackAndVersionOneIsRead) {
   c.channels[1].residual_sd = 0.01;
   c.scan_channels = 3;
   const std::string text = to_json(c);
-  EXPECT_THAT(text, HasSubstr("\"version\": 2"));
+  EXPECT_THAT(text, HasSubstr("\"version\": 1"));
   const auto back = scanner_curve_from_json(text, "x.scanner.json");
   ASSERT_TRUE(back) << back.error().what;
   ASSERT_EQ(back->channels.size(), 3U);
@@ -524,8 +522,7 @@ TEST(ScannerCurveFile, RefusesWhatIsNotSound) {
     t.replace(t.find(from), from.size(), to);
     return t;
   };
-  refused(with("\"version\": 1", "\"version\": 2"));  // without the channels
-  refused(with("\"version\": 1", "\"version\": 3"));
+  refused(with("\"version\": 1", "\"version\": 2"));
   refused(with("0.3,", "0.05,"));    // codes that fall
   refused(with("0.02,", "-0.02,"));  // no reflectance
   refused(with("0.08,", "1e400,"));

@@ -225,6 +225,16 @@ TEST(FindSteps, AnotherNumberOfTimesIsRefusedAndBothNumbersTold) {
   }
 }
 
+// Three steps of which the lightest does not show: half of the dark one fits as well as the whole.
+TEST(FindSteps, OneDarkStepIsNotCutInTwo) {
+  for (const std::uint64_t seed : {311U, 344U, 351U}) {
+    const RandomWedge w = random_wedge(seed);
+    const auto steps = read_made(maker::print_wedge(w.spec, w.sheet, w.scanner), w.spec.minutes);
+    ASSERT_FALSE(steps) << "wedge " << seed;
+    EXPECT_EQ(steps.error().kind, ProblemKind::data);
+  }
+}
+
 TEST(FindSteps, WhatIsNoWedgeIsRefused) {
   const maker::Scene scene = maker::make_scene(5, {90, 70});
   maker::Scanner scanner;
