@@ -34,7 +34,8 @@ function(precompile TARGET)
     set(carrier rebite_test_headers)
   elseif(P_WORDS)
     set(carrier rebite_word_headers)
-    # Several files as one: what they use of CLI11, Boost and JSON is made once for all.
+    # Several files as one: what they use of Boost and JSON is made once for all. Two helpers of one
+    # name in two files of such a room meet here, and only here: give one another name.
     set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE 6)
   endif()
   target_link_libraries(${TARGET} PRIVATE fmt::fmt)
