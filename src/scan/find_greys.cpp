@@ -1,4 +1,5 @@
 #include "scan/find_greys.h"
+#include "scan/median.h"
 
 #include <fmt/format.h>
 
@@ -25,13 +26,6 @@ struct Turned {
   cv::Mat1f tone;         // NaN outside the scan
   cv::Matx23d scan_from;  // working (turned) pixels to scan pixels
 };
-
-double median(std::vector<double> v) {
-  if (v.empty()) return std::numeric_limits<double>::quiet_NaN();
-  const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), mid, v.end());
-  return *mid;
-}
 
 // Angle of the edges in the picture, 0..90 degrees: the mean of gradient directions taken four
 // times, so that the sides of a rectangle agree; strong edges count by their square.

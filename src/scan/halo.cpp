@@ -1,4 +1,5 @@
 #include "scan/halo.h"
+#include "scan/median.h"
 
 #include <algorithm>
 #include <cmath>
@@ -13,12 +14,6 @@ cv::Point2d middle(const GreyReading& r) {
   cv::Point2d sum(0, 0);
   for (const cv::Point2d& p : r.corners_px) sum += p;
   return sum * 0.25;
-}
-
-double median(std::vector<double> v) {
-  const auto half = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), half, v.end());
-  return *half;
 }
 
 // How far the measured part reaches from its middle along a direction.

@@ -3,16 +3,10 @@
 #include <limits>
 
 #include "scan/find_greys.h"
+#include "scan/median.h"
 
 namespace rebite::scan {
 namespace {
-
-double median(std::vector<double> v) {
-  if (v.empty()) return std::numeric_limits<double>::quiet_NaN();
-  const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), mid, v.end());
-  return *mid;
-}
 
 // n x n codes evenly over a parallelogram; places beyond the scan are left out.
 std::vector<double> codes_in(const cv::Mat1f& codes, const ScanQuad& quad, int n) {

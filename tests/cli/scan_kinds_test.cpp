@@ -11,6 +11,7 @@
 #include "tests/cli/run_rebite.h"
 #include "tests/jobs/studio.h"
 #include "tests/scan/made_files.h"
+#include "tests/scan/made_profiles.h"
 #include "tests/support/outside_data.h"
 
 namespace rebite::cli {
@@ -42,22 +43,6 @@ class ScanKinds : public ::testing::Test {
   jobs::StudioFolder folder;
 };
 
-std::string bytes_of(cmsHPROFILE profile) {
-  cmsUInt32Number size = 0;
-  cmsSaveProfileToMem(profile, nullptr, &size);
-  std::string bytes(size, '\0');
-  cmsSaveProfileToMem(profile, bytes.data(), &size);
-  cmsCloseProfile(profile);
-  return bytes;
-}
-
-std::string linear_grey_profile() {
-  cmsToneCurve* line = cmsBuildGamma(nullptr, 1.0);
-  std::string bytes = bytes_of(cmsCreateGrayProfile(cmsD50_xyY(), line));
-  cmsFreeToneCurve(line);
-  return bytes;
-}
-
 TEST_F(ScanKinds, EveryTiffIsReadAlike) {
   for (const int channels : {1, 3}) {
     for (const int bits : {8, 16}) {
@@ -87,7 +72,7 @@ TEST_F(ScanKinds, GammaMarkAndProfileAreFollowed) {
   PngLayout plain, linear, marked, profiled;
   linear.gamma = 1;
   marked.srgb = true;
-  profiled.icc = linear_grey_profile();
+  profiled.icc = scan::made::grey_profile(1.0);
   const std::pair<const char*, PngLayout*> all[] = {{"plain.png", &plain},
                                                     {"linear.png", &linear},
                                                     {"marked.png", &marked},
@@ -155,7 +140,7 @@ TEST_F(ScanKinds, TheOrientationTagIsApplied) {
 
 TEST_F(ScanKinds, TagsThatContradictTheFileAreTold) {
   TiffLayout grey_in_colour;
-  grey_in_colour.icc = linear_grey_profile();
+  grey_in_colour.icc = scan::made::grey_profile(1.0);
   write_tiff(file("a.tif"), picture(3), grey_in_colour);
   EXPECT_THAT(read("a.tif").err, HasSubstr("contradicts itself"));
   TiffLayout absurd;

@@ -12,6 +12,29 @@
 #include "wedge/read_crossed.h"
 
 namespace rebite::wedge::measure_parts {
+namespace {
+
+// A bath, the crossed wedge of it and the plain one that the batch's own curve comes from.
+struct CrossedCase {
+  maker::CrossedSpec spec;
+  maker::WedgeSpec plain;
+};
+
+CrossedCase crossed_case(int seed, maker::Chance& chance) {
+  CrossedCase c;
+  c.spec.overlap_q = chance.uniform(0.6, 1.3);
+  c.spec.curve = random_bath(chance);
+  c.spec.curve.tau = std::exp(chance.uniform(std::log(3.0), std::log(8.0)));
+  c.spec.first_seed = static_cast<std::uint64_t>(2 * seed);
+  c.spec.second_seed = static_cast<std::uint64_t>(2 * seed + 1);
+  c.plain.minutes = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 30};
+  c.plain.step = {11, 16};
+  c.plain.curve = c.spec.curve;
+  c.plain.ground_seed = static_cast<std::uint64_t>(5000 + seed);
+  return c;
+}
+
+}  // namespace
 
 void crossed(int seeds, int only, int first) {
   fmt::print(
@@ -23,18 +46,7 @@ void crossed(int seeds, int only, int first) {
     measure::Errors errors;
     for (int seed = first; seed < first + seeds; ++seed) {
       maker::Chance chance(static_cast<std::uint64_t>(seed) * 13 + 1);
-      maker::CrossedSpec spec;
-      spec.overlap_q = chance.uniform(0.6, 1.3);
-      spec.curve = random_bath(chance);
-      spec.curve.tau = std::exp(chance.uniform(std::log(3.0), std::log(8.0)));
-      spec.first_seed = static_cast<std::uint64_t>(2 * seed);
-      spec.second_seed = static_cast<std::uint64_t>(2 * seed + 1);
-      // The batch's own curve, from as many impressions of a plain wedge.
-      maker::WedgeSpec plain;
-      plain.minutes = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 30};
-      plain.step = {11, 16};
-      plain.curve = spec.curve;
-      plain.ground_seed = static_cast<std::uint64_t>(5000 + seed);
+      const auto [spec, plain] = crossed_case(seed, chance);
       std::vector<std::vector<FoundStep>> found;
       std::vector<scan::DensityImage> images;
       for (int k = 0; k < impressions; ++k) {
@@ -85,14 +97,7 @@ void overlap(int seeds, int first) {
     measure::Errors errors;
     for (int seed = first; seed < first + seeds; ++seed) {
       maker::Chance chance(static_cast<std::uint64_t>(seed) * 13 + 1);
-      maker::CrossedSpec spec;
-      spec.overlap_q = chance.uniform(0.6, 1.3);
-      spec.curve = random_bath(chance);
-      spec.curve.tau = std::exp(chance.uniform(std::log(3.0), std::log(8.0)));
-      maker::WedgeSpec plain;
-      plain.minutes = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 30};
-      plain.step = {11, 16};
-      plain.curve = spec.curve;
+      const auto [spec, plain] = crossed_case(seed, chance);
       std::vector<std::vector<FoundStep>> found;
       for (int k = 0; k < impressions; ++k) {
         found.push_back(wiped_steps(plain, print_number(seed, k)));

@@ -8,6 +8,7 @@ import fs from 'node:fs';
 import path from 'node:path';
 import zlib from 'node:zlib';
 import {launch} from '../support/browser.mjs';
+import {serve} from './served.mjs';
 
 const [rebite, samples, folder, wide] = process.argv.slice(2);
 const width = Number(wide) || 12000;
@@ -111,18 +112,6 @@ function run(words) {
     });
   });
 }
-function serve(book) {
-  return new Promise((resolve, reject) => {
-    const child = spawn(rebite, ['page', '--book', book, '--no-browser'], {stdio: ['ignore', 'pipe', 'inherit']});
-    let out = '';
-    child.stdout.on('data', (d) => {
-      out += d;
-      const found = /http:\/\/127\.0\.0\.1:\d+\/#key=[0-9a-f]{32}/.exec(out);
-      if (found) resolve({child, address: found[0]});
-    });
-    child.on('exit', (code) => reject(new Error(`rebite page ended with ${code}`)));
-  });
-}
 // The processes that draw pages of this browser.
 function renderers(browserFolder) {
   return fs.readdirSync('/proc').filter((p) => /^\d+$/.test(p)).filter((p) => {
@@ -146,7 +135,7 @@ if (!fs.existsSync(at(`plan-${width}.json`))) {
 }
 measured.planned = JSON.parse(fs.readFileSync(at(`plan-${width}.json`), 'utf8'));
 
-const served = await serve(book);
+const served = await serve(rebite, book);
 const before = renderers();
 const browser = await launch();
 try {

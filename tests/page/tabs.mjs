@@ -1,8 +1,8 @@
 // What the page's browser tests share: the program, its tabs, and what must hold for every view.
 import assert from 'node:assert/strict';
-import {spawn} from 'node:child_process';
 import path from 'node:path';
 import {accessibility} from '../support/browser.mjs';
+import * as served from './served.mjs';
 
 export const [rebite, samples, folder, pictures] = process.argv.slice(2);
 export const book = path.join(folder, 'book.sqlite');
@@ -10,19 +10,7 @@ export const sample = (name) => path.join(samples, name);
 // The browser, and the page's program that runs now (null: none).
 export const shared = {browser: null, served: null};
 
-export function serve() {
-  return new Promise((resolve, reject) => {
-    const child = spawn(rebite, ['page', '--book', book, '--no-browser'], {stdio: ['ignore', 'pipe', 'pipe']});
-    let out = '';
-    child.stdout.on('data', (d) => {
-      out += d;
-      const found = /http:\/\/127\.0\.0\.1:\d+\/#key=[0-9a-f]{32}/.exec(out);
-      if (found) resolve({child, address: found[0]});
-    });
-    child.stderr.on('data', (d) => { out += d; });
-    child.on('exit', (code) => reject(new Error(`rebite page ended with ${code}: ${out}`)));
-  });
-}
+export const serve = () => served.serve(rebite, book);
 export function end(s, signal = 'SIGINT') {
   return new Promise((resolve) => {
     s.child.removeAllListeners('exit');

@@ -9,29 +9,16 @@
 #include "scan/load.h"
 #include "scan/read_scan.h"
 #include "tests/scan/made_files.h"
+#include "tests/scan/made_profiles.h"
 
 namespace rebite::scan {
 namespace {
 
+using made::bytes_of;
 using made::Folder;
+using made::grey_profile;
 using made::Picture;
 using testing::HasSubstr;
-
-std::string bytes_of(cmsHPROFILE profile) {
-  cmsUInt32Number size = 0;
-  cmsSaveProfileToMem(profile, nullptr, &size);
-  std::string bytes(size, '\0');
-  cmsSaveProfileToMem(profile, bytes.data(), &size);
-  cmsCloseProfile(profile);
-  return bytes;
-}
-
-std::string grey_profile(double gamma) {
-  cmsToneCurve* curve = cmsBuildGamma(nullptr, gamma);
-  std::string bytes = bytes_of(cmsCreateGrayProfile(cmsD50_xyY(), curve));
-  cmsFreeToneCurve(curve);
-  return bytes;
-}
 
 std::string rgb_profile(double gamma) {
   // Adobe-RGB-like primaries, from memory; any three will do.
