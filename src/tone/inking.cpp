@@ -20,8 +20,11 @@ namespace {
 // some 40 blocks.
 constexpr double kBlockSd = 0.03;
 // Blocks' errors hold together further than kBlockSd allows for: with this factor the gaps of
-// plates 1-16 of measure_tone cover the truth as often as they say.
-constexpr double kDoubtGrows = 1.5;
+// plates 1-60 of measure_tone cover the truth as often as they say.
+constexpr double kDoubtGrows = 1.25;
+// See offset_doubt; told where it is about a visible step.
+constexpr double kEnoughUnworked = 0.35, kFewUnworked = 0.22;
+constexpr double kDoubtPerShare = 0.24;  // D for each share of the plate that is missing
 constexpr double kMostWiping = 0.05;  // sd over a plate; more is a painted passage
 // Painted edges, in widths of the plate, that the noise alone may feign. A reworked plate has 0.4
 // and more (measure_tone).
@@ -279,12 +282,6 @@ InkingFit describe(const Cells& c,
   }
   if (!blocks.empty()) out.inking.offset_density = mean / static_cast<double>(blocks.size());
   out.inking.gain = snn > 1e-9 ? 1.0 + snf / snn : 1.0;
-  if (out.inking.fitted_share < 0.15) {
-    out.notes.push_back(fmt::format(
-        "Only {:.0f} % of the plate looks unworked, so inking and biting can hardly be told apart: "
-        "compare with a second impression of this state (--impression).",
-        100 * out.inking.fitted_share));
-  }
   if (std::abs(out.inking.offset_density) > 0.08) {
     out.notes.push_back(fmt::format(
         "The drawing's impression is {} by {:.2f} D all over; this was taken as inking and wiping, "
@@ -361,6 +358,17 @@ double additive_spread(const std::vector<Block>& blocks,
   return std::sqrt(std::max(0.0, sum2 / n - sum / n * sum / n));
 }
 
+InkingFit told_if_few(InkingFit fit) {
+  if (fit.inking.fitted_share >= kFewUnworked) return fit;
+  fit.notes.push_back(fmt::format(
+      "Only {:.0f} % of the plate looks unworked, so inking and biting can hardly be told apart: "
+      "all gaps together may be off by {:.2f} D, and the ranges of the minutes are wider for it. "
+      "Compare a place that you left alone on both sheets with `rebite read`.",
+      100 * fit.inking.fitted_share,
+      offset_doubt(fit.inking)));
+  return fit;
+}
+
 }  // namespace
 
 InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
@@ -368,7 +376,7 @@ InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
   InkingTerms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
   std::vector<Block> blocks = make_blocks(c, parts, grid, terms);
   judge_slopes(blocks, grid, grid.step * c.mm);
-  return describe(c, blocks, grid, terms, graduated_fit(blocks, terms, count));
+  return told_if_few(describe(c, blocks, grid, terms, graduated_fit(blocks, terms, count)));
 }
 
 InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector<PartRole>& roles) {
@@ -381,7 +389,7 @@ InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector
     // Only unworked blocks tell of the noise.
     if (roles[static_cast<std::size_t>(b.part)] != PartRole::unworked) b.diff = 1e3;
   }
-  return describe(c, blocks, grid, terms, fit);
+  return told_if_few(describe(c, blocks, grid, terms, fit));
 }
 
 std::optional<InkingFit> inking_alone(const Cells& c,
@@ -417,6 +425,7 @@ std::optional<InkingFit> inking_alone(const Cells& c,
   if (explained / all < usual.inking.fitted_share + 0.15) return std::nullopt;
   if (additive_spread(blocks, terms, fit.theta) > kMostWiping) return std::nullopt;
   InkingFit out = describe(c, blocks, grid, terms, fit);
+  out.inking.fitted_share = explained / all;
   if (explained < 0.95 * all) {
     Cells even = c;
     even.drawing = c.drawing.clone();
@@ -431,6 +440,10 @@ std::optional<InkingFit> inking_alone(const Cells& c,
       out.inking.gain,
       100 * explained / all));
   return out;
+}
+
+double offset_doubt(const Inking& inking) {
+  return kDoubtPerShare * std::max(0.0, kEnoughUnworked - inking.fitted_share);
 }
 
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor) {

@@ -134,7 +134,8 @@ void finish(const Sums& s, const MeasureInput& in, Region& r) {
   const double target = density_of(s.d / s.n);
   const double area = s.n * mm2;
   const double wiping = in.inking->inking.noise_density;
-  const double field = s.field_var / s.n;
+  const double whole = offset_doubt(in.inking->inking);
+  const double field = s.field_var / s.n + whole * whole;
   const double slope = std::hypot(s.gx, s.gy) / s.n;
   const double shift = slope * s.sigma / s.n;
   const double grain_now = s.noise_now / s.n / area;

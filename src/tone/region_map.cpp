@@ -27,6 +27,8 @@ namespace {
 
 std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
+constexpr double kUnworkedGap = 0.035;  // D: about a visible step (units/density.h)
+
 struct Masks {
   cv::Mat1b usable, unseen;
   double seen = 0;  // share of the plate
@@ -66,8 +68,11 @@ InkingFit inking_by_role(const Cells& cells,
   relabel(regions, passages.region_of);
   std::vector<PartRole> roles(passages.kinds.size(), PartRole::other);
   for (std::size_t k = 0; k < roles.size(); ++k) {
-    if (passages.kinds[k] == RegionKind::still) roles[k] = PartRole::unworked;
-    if (passages.kinds[k] == RegionKind::area && passages.gap[k] > 0) roles[k] = PartRole::washed;
+    const bool still = passages.kinds[k] == RegionKind::still;
+    const bool even = still || passages.kinds[k] == RegionKind::area;
+    if (even && passages.gap[k] > 0) roles[k] = PartRole::washed;
+    // What is held only because its gap is in doubt must not teach that there is none.
+    if (still && std::abs(passages.gap[k]) < kUnworkedGap) roles[k] = PartRole::unworked;
   }
   return refit_inking(seen, regions, roles);
 }
