@@ -29,7 +29,7 @@ Json step_json(const WedgeStep& s) {
   return {{"minutes", s.time.in_minutes()},
           {"density", s.density.value()},
           {"density_sd", s.sd},
-          {"between_sd", s.between_sd},
+          {"between_sd", s.between_sd ? Json(*s.between_sd) : Json(nullptr)},
           {"grain_sd", s.grain_sd},
           {"px", s.px},
           {"wiping_sd", s.wiping_sd}};
@@ -42,6 +42,7 @@ Json placed_json(const WedgeStep& s) {
     j["place"] = s.place;
     j["x_mm"] = s.x_mm;
     j["y_mm"] = s.y_mm;
+    j["trimmed_mm"] = s.trimmed_mm;
   }
   return j;
 }
@@ -135,13 +136,14 @@ std::vector<WedgeStep> read_steps(const Reader& batch) {
     s.time = BiteTime::minutes(r.number("minutes"));
     s.density = Density::of(r.number("density"));
     s.sd = r.number_within("density_sd", 0, 10, 0);
-    s.between_sd = r.number_within("between_sd", 0, 10, 0);
+    if (r.has("between_sd")) s.between_sd = r.number_within("between_sd", 0, 10, 0);
     s.grain_sd = r.number_within("grain_sd", 0, 10, 0);
     s.px = r.number_within("px", 0, 1e12, 0);
     s.wiping_sd = r.number_within("wiping_sd", 0, 10, 0);
     s.place = static_cast<int>(r.number_within("place", 0, 1000, 0));
     s.x_mm = r.number("x_mm", 0);
     s.y_mm = r.number("y_mm", 0);
+    s.trimmed_mm = r.number_within("trimmed_mm", 0, 100, 0);
     if (s.time.in_minutes() < 0 || (i > 0 && s.time <= steps.back().time)) {
       throw Bad{
           fmt::format("steps[{}].minutes is {:g}: times must rise from 0", i, s.time.in_minutes())};
@@ -254,6 +256,7 @@ Batch read_batch(const Json& root) {
           .overlap = read_overlap(r),
           .scanner = read_scanner(r),
           .paper_reflectance = r.number_within("paper_reflectance", 0, 2, 0),
+          .paper_unevenness = r.number_within("paper_unevenness", 0, 10, 0),
           .notes = r.notes("notes")};
   if (r.has("temperature_c")) b.temperature_c = r.number_within("temperature_c", -10, 100, 0);
   if (b.solid < b.curve.darkest() || b.solid.value() <= 0) {
@@ -286,7 +289,10 @@ std::string to_json(const Batch& b) {
       {"overlap", {{"q", b.overlap.q}, {"sd", b.overlap.sd}, {"measured", b.overlap.measured}}},
       {"notes", b.notes}};
   if (b.scanner.recorded) root["scanner"] = scanner_json(b.scanner);
-  if (b.paper_reflectance > 0) root["paper_reflectance"] = b.paper_reflectance;
+  if (b.paper_reflectance > 0) {
+    root["paper_reflectance"] = b.paper_reflectance;
+    root["paper_unevenness"] = b.paper_unevenness;
+  }
   files::seal(root);
   // Names come from files and command lines: a broken UTF-8 byte becomes U+FFFD, never a throw.
   return root.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";

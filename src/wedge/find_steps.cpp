@@ -15,17 +15,25 @@ namespace {
 constexpr int fewest_steps = 3;
 constexpr int most_steps = 30;
 
+// A frame pixel on the scan, mm (the frame's own mm grow with a coarse grain).
+double frame_px_mm(const scan::DensityImage& scan, const WedgeFrame& frame) {
+  return std::hypot(frame.scan_from_frame(0, 0) / scan.px_per_mm_x(),
+                    frame.scan_from_frame(1, 0) / scan.px_per_mm_y());
+}
+
 std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
                                    const WedgeFrame& frame,
                                    const StepGrid& grid,
                                    const FindOptions& options) {
   const double narrow = std::min(grid.pitch - grid.gap, grid.side_pitch) / frame.px_per_mm;
   const double trim = std::min(options.trim_mm, 0.25 * narrow) * frame.px_per_mm;
+  const double px_mm = frame_px_mm(scan, frame);
   cv::Mat1b mask(scan.relative.size(), uchar{0});
   std::vector<FoundStep> steps;
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
       FoundStep s = measure_cell(scan, frame, grid.cell(row, column, trim, trim), mask);
+      s.trimmed_mm = trim * px_mm;
       s.row = row;
       s.column = column;
       s.seen = column >= grid.unseen_before && column < grid.columns - grid.unseen_after;
@@ -77,7 +85,7 @@ int count_steps(const GridSearch& search,
   for (int n = 2; n <= most_steps + 1; ++n) {
     if (n == asked) continue;
     const auto grid = search.best(n, unbitten);
-    if (!grid || !looks_like_steps(*grid) || cells_per_step(*grid) > 1) continue;
+    if (!grid || !looks_like_steps(*grid) || borders_of(*grid).every > 1) continue;
     if (fits && (same_picture(*grid_asked, *grid) ||
                  grid->misfit > (n > asked ? clearly_finer : clearly) * grid_asked->misfit)) {
       continue;
@@ -99,17 +107,45 @@ int count_steps(const GridSearch& search,
   return found;
 }
 
-// A row's width of step is told by two borders between steps, or by one and the dark end: else one
-// dark step cut in two is as good a row.
+// The width of step is told by two borders between steps, or by one and the dark end: else one dark
+// step cut in two is as good a row.
 bool borders_show(const StepGrid& g) {
-  if (g.rows != 1) return true;
-  const int first = g.unseen_before, last = g.columns - g.unseen_after;
-  int borders = 0;
-  for (int k = first + 1; k < last; ++k) {
-    const auto i = static_cast<std::size_t>(k);
-    if (std::fabs(g.level[i] - g.level[i - 1]) > 0.03) ++borders;
+  const GridBorders b = borders_of(g);
+  return b.possible > 0 && b.shown >= std::min(2, b.possible);
+}
+
+// `coarse`: by how much the grain is coarser than usual.
+std::unexpected<Problem> no_wedge(const std::string& file, int steps, double coarse) {
+  const std::string what = fmt::format(
+      "{}: no step wedge of {} steps found: no row of equal, even steps lies on this scan.", file, steps);
+  if (coarse > 1.2) {
+    return refuse(ProblemKind::data,
+                  what + fmt::format(" Its grain is {:.1f} times as coarse as usual.", coarse),
+                  "Check that this is the wedge's scan and that one time is given per step. If it is, "
+                  "bite a wedge with wider steps (14 mm and more) that touch, so that each holds "
+                  "enough grains to be even.");
   }
-  return borders >= std::min(2, last - first - 1) && last - first > 1;
+  return refuse(ProblemKind::data,
+                what,
+                "Check that this is the wedge's scan and that one time is given per step, or say "
+                "with --window where on the scan it lies.");
+}
+
+// A row was looked for in vain, and what is dark goes on to where the scan or the window ends.
+std::unexpected<Problem> part_of_a_wedge(const std::string& file, bool window) {
+  if (window) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: the window cuts through what is dark on the scan: it holds only a "
+                              "part of the wedge.",
+                              file),
+                  "Let --window hold the whole wedge with 3 mm of unbitten metal or paper round it.");
+  }
+  return refuse(ProblemKind::data,
+                fmt::format("{}: what is dark on this scan goes on to its edge: it shows only a part "
+                            "of the wedge, or something dark beside it.",
+                            file),
+                "Scan the whole wedge with 10 mm of bare paper all round, or say with --window where "
+                "on the scan it lies.");
 }
 
 std::unexpected<Problem> other_number(const std::string& file, int found, int wanted) {
@@ -120,8 +156,8 @@ std::unexpected<Problem> other_number(const std::string& file, int found, int wa
                   file,
                   wanted,
                   found),
-      "Give one time per step, the unbitten step as 0, or mark the wedge on the scan with "
-      "--window.");
+      "Give one time per step, the unbitten step as 0, or say with --window where on the scan the "
+      "whole wedge lies.");
 }
 
 }  // namespace
@@ -149,19 +185,15 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
   const GridSearch search(frame, *dark);
   const auto grid = search.best(options.steps, options.unbitten);
   const int count = count_steps(search, options.steps, options.unbitten, grid);
-  if (count == 0) {
-    return refuse(ProblemKind::data,
-                  fmt::format("{}: no step wedge of {} steps found: no row of equal, even steps "
-                              "lies on this scan.",
-                              file,
-                              options.steps),
-                  "Check that this is the wedge's scan and that one time is given per step, or say "
-                  "with --window where on the scan it lies.");
+  if (count != options.steps && cut_off(frame, *dark)) {
+    return part_of_a_wedge(file, options.window_mm.has_value());
   }
+  if (count == 0) return no_wedge(file, options.steps, frame.px_per_mm * frame_px_mm(wedge, frame));
   if (count != options.steps) return other_number(file, count, options.steps);
   if (search.goes_on(*grid)) return other_number(file, options.steps + 1, options.steps);
-  if (const int d = cells_per_step(*grid); d > 1) {
-    return other_number(file, grid->columns * grid->rows / d, options.steps);
+  if (const GridBorders b = borders_of(*grid); b.every > 1) {
+    if (cut_off(frame, *dark)) return part_of_a_wedge(file, options.window_mm.has_value());
+    return other_number(file, b.steps * grid->rows, options.steps);
   }
   if (!borders_show(*grid)) {
     return refuse(ProblemKind::data,

@@ -149,7 +149,9 @@ bool GridScore::gaps_are_light(const StepGrid& g) const {
       gap.gap = g.pitch - g.gap;
       gap.begin = g.begin + g.pitch / 2;
       inked += 0.5 * (level(g, row, k) + level(g, row, k + 1)) - dark_.border;
-      const cv::Rect2d r = gap.cell(row, k, 0.3 * g.gap, side_mm * px_);
+      // The middle of it, and a pixel at least.
+      const double trim = std::min(0.3 * g.gap, 0.5 * (g.gap - 1.01));
+      const cv::Rect2d r = gap.cell(row, k, trim, side_mm * px_);
       between += sums_.over(r).mean() - dark_.border;
     }
   }
@@ -269,7 +271,10 @@ bool GridScore::ends_dark(const StepGrid& g) const {
                              : g.begin + g.columns * g.pitch - g.gap / 2 + far;
     double beyond = 0;
     for (int row = 0; row < g.rows; ++row) {
-      beyond = std::max(beyond, sums_.over(out.cell(row, 0, 0, side_mm * px_)).mean());
+      const FrameSums::Part p = sums_.over(out.cell(row, 0, 0, side_mm * px_));
+      // Where the scan or the window ends at the step nobody knows whether the wedge does.
+      if (far == near_mm * px_ && p.n < 0.5 * p.area) return false;
+      beyond = std::max(beyond, p.mean());
     }
     out.begin -= edge_mm * px_;
     out.pitch += 2 * edge_mm * px_;

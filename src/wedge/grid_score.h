@@ -67,7 +67,7 @@ class GridScore {
   bool faint_cells_are_even(const StepGrid& g) const;
   // Beside dark columns the long sides are unbitten: no further row.
   bool stands_alone(const StepGrid& g) const;
-  // Past the dark end lies unbitten metal.
+  // Past the dark end lies unbitten metal, and the scan (or window) shows it.
   bool ends_dark(const StepGrid& g) const;
   // Each of two rows shows a bitten step.
   bool both_rows_show(const StepGrid& g) const;

@@ -21,7 +21,7 @@ double spread_dof(std::size_t impressions, const StepPlaces& places) {
 double print_spread(const std::vector<WedgeStep>& steps, std::size_t impressions) {
   if (impressions < 2) return assumed_print_spread;
   double sum = 0;
-  for (const WedgeStep& s : steps) sum += s.between_sd * s.between_sd;
+  for (const WedgeStep& s : steps) sum += std::pow(s.between_sd.value_or(0), 2);
   return std::sqrt(sum / static_cast<double>(steps.size()));
 }
 
@@ -142,6 +142,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
                .overlap = {},
                .scanner = {},
                .paper_reflectance = 0,
+               .paper_unevenness = 0,
                .notes = std::move(notes)};
 }
 

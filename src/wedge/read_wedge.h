@@ -29,7 +29,8 @@ struct FoundStep {
   // What nineteen of twenty spots of 0.2 mm are lighter than: in a dark step full ink, where the
   // mean still holds specks of land, and a single pixel at a high resolution the ink's own grain.
   Density darkest_spots = Density::of(0);
-  bool seen = true;  // false: cannot be told from the unbitten metal beside it
+  double trimmed_mm = 0;  // left out along each of its edges
+  bool seen = true;       // false: cannot be told from the unbitten metal beside it
   // What the metal beside the wedge prints there (the darker side); none where only paper shows.
   std::optional<Density> metal;
 };

@@ -156,12 +156,55 @@ std::optional<StepGrid> anchored(
         // The profiles place the borders; whether a row's sides are right only its area tells.
         likely.misfit = std::hypot(likely.misfit, 0.25 * likely.scatter) * toll(unseen, gap_share);
         // Half the width fits as well, and leaves half of the wedge uncovered.
-        if (score.goes_on(likely) || cells_per_step(likely) > 1) likely.misfit *= 2;
+        if (score.goes_on(likely) || borders_of(likely).every > 1) likely.misfit *= 2;
         keep_better(likely, best);
       }
     }
   }
   return best;
+}
+
+// log10 units. Wiping changes less from one step to the next.
+constexpr double border_shows = 0.03;
+
+// Do the changes of tone lie at `at`, at + d, at + 2d ... and nowhere else? Two of them at least
+// must show, all that lie between two that show, and what is between them is as nothing beside
+// them: a ladder's strides do not alternate.
+bool only_every(const std::vector<double>& change, int d, int at) {
+  const int n = static_cast<int>(change.size());
+  const auto of = [&](int k) { return change[static_cast<std::size_t>(k)]; };
+  int low = 0, high = 0, shown = 0;
+  for (int k = at; k < n; k += d) {
+    if (of(k) <= border_shows) continue;
+    if (shown++ == 0) low = k;
+    high = k;
+  }
+  if (shown < 2) return false;
+  for (int k = 1; k < n; ++k) {
+    const int after = k - at;  // places past the first of them
+    if (after >= 0 && after % d == 0) {
+      if (k > low && k < high && of(k) <= border_shows) return false;
+      continue;
+    }
+    const int before_it = after < 0 ? at : at + after / d * d;
+    const int behind_it = after < 0 ? at : before_it + d;
+    if (k > low && k < high) {
+      if (of(k) > 0.3 * std::min(of(before_it), of(behind_it))) return false;
+    } else if (of(k) > border_shows) {
+      return false;
+    }
+  }
+  return true;
+}
+
+// The cells fall into whole parts of d, in each of which no border shows.
+bool even_parts(const std::vector<double>& change, int d) {
+  const int n = static_cast<int>(change.size());
+  if (n % d != 0) return false;
+  for (int k = 1; k < n; ++k) {
+    if (k % d != 0 && change[static_cast<std::size_t>(k)] > border_shows) return false;
+  }
+  return true;
 }
 
 double quantile(std::vector<float> v, double q) {
@@ -247,6 +290,16 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
   return dark;
 }
 
+bool cut_off(const WedgeFrame& f, const DarkBox& dark) {
+  const int near = cvRound(1.5 * f.px_per_mm);
+  const cv::Rect wider(dark.core.x - near,
+                       dark.core.y - near,
+                       dark.core.width + 2 * near,
+                       dark.core.height + 2 * near);
+  const cv::Rect seen = wider & cv::Rect(0, 0, f.inside.cols, f.inside.rows);
+  return seen != wider || cv::countNonZero(f.inside(seen)) < 0.98 * seen.area();
+}
+
 GridSearch::GridSearch(const WedgeFrame& frame, const DarkBox& dark)
     : score_(std::make_unique<const GridScore>(frame, dark)) {}
 
@@ -275,24 +328,37 @@ bool looks_like_steps(const StepGrid& g) {
   return g.range >= least_contrast && g.scatter < most_scatter && g.misfit < most_scatter;
 }
 
-int cells_per_step(const StepGrid& g) {
+GridBorders borders_of(const StepGrid& g) {
   // Of two rows the light ends may lie anywhere: all columns count.
   const int first = g.rows == 1 ? g.unseen_before : 0;
   const int seen = g.columns - first - (g.rows == 1 ? g.unseen_after : 0);
-  const auto flat = [&](int k) {  // no step of tone before column k of those seen
+  GridBorders b;
+  b.possible = std::max(0, seen - 1);
+  // change[k]: at the border before the k-th cell of those seen; in either row.
+  std::vector<double> change(static_cast<std::size_t>(std::max(1, seen)), 0.0);
+  for (std::size_t k = 1; k < change.size(); ++k) {
     for (int row = 0; row < g.rows; ++row) {
-      const auto i = static_cast<std::size_t>(row * g.columns + first + k);
-      if (std::fabs(g.level[i] - g.level[i - 1]) > 0.03) return false;
+      const auto i = static_cast<std::size_t>(row * g.columns + first) + k;
+      change[k] = std::max(change[k], std::fabs(g.level[i] - g.level[i - 1]));
     }
-    return true;
-  };
-  for (int d = seen / 2; d >= 2; --d) {
-    if (seen % d != 0) continue;
-    bool all_flat = true;
-    for (int k = 1; k < seen && all_flat; ++k) all_flat = k % d == 0 || flat(k);
-    if (all_flat) return d;
+    if (change[k] > border_shows) ++b.shown;
   }
-  return 1;
+  const int cells = static_cast<int>(change.size());
+  for (int d = cells / 2; d >= 2; --d) {
+    if (even_parts(change, d)) {
+      b.every = d;
+      b.steps = cells / d;
+      return b;
+    }
+    if (g.gap > 0) continue;  // its borders show by the gaps
+    for (int at = 1; at <= d; ++at) {
+      if (!only_every(change, d, at)) continue;
+      b.every = d;
+      b.steps = (cells - 1 - at) / d + 2;
+      return b;
+    }
+  }
+  return b;
 }
 
 }  // namespace rebite::wedge

@@ -46,6 +46,8 @@ struct DarkBox {
 };
 // Empty: nothing is darker than its surroundings by 0.15 D over 3 mm.
 std::optional<DarkBox> find_dark_box(const WedgeFrame& frame);
+// The dark part goes on to the edge of the scan or window: it may be a part of the wedge only.
+bool cut_off(const WedgeFrame& frame, const DarkBox& dark);
 
 class GridScore;
 
@@ -70,7 +72,15 @@ class GridSearch {
 // Does the picture look like those cells: are they even, do they differ?
 bool looks_like_steps(const StepGrid& grid);
 
-// A grid whose steps are each cut into d equal parts: then the wedge has steps / d. 1 if not so.
-int cells_per_step(const StepGrid& grid);
+// How the borders between the cells show. Cells of a misread picture are cut out of wider steps.
+struct GridBorders {
+  int shown = 0;     // borders with a change of tone
+  int possible = 0;  // borders between cells that can be told from unbitten metal
+  // Of touching cells: a border shows at every so-many-th place and between these none, as where
+  // each real step is cut into so many cells. 1 if not so.
+  int every = 1;
+  int steps = 0;  // then: how many steps there are, or parts of such
+};
+GridBorders borders_of(const StepGrid& grid);
 
 }  // namespace rebite::wedge

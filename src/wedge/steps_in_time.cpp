@@ -166,13 +166,14 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
     s.density = Density::of(p.density);
     s.wiping_sd = spread[at] / root;
     s.sd = std::hypot(s.wiping_sd, p.grain_error);
-    s.between_sd = impressions.size() < 2 ? 0 : p.between;
+    if (impressions.size() > 1) s.between_sd = p.between;
     s.grain_sd = p.grain_sd;
     s.px = p.px;
     const cv::Point2d& centre = impressions.front()[at].centre_mm;
     s.place = static_cast<int>(at) + 1;
     s.x_mm = centre.x;
     s.y_mm = centre.y;
+    s.trimmed_mm = impressions.front()[at].trimmed_mm;
     out.steps.push_back(s);
     out.places_mm.push_back({centre.x, centre.y});
   }

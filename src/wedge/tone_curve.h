@@ -21,7 +21,7 @@ struct WedgeStep {
   BiteTime time = BiteTime::minutes(0);  // total time in the bath
   Density density = Density::of(0);      // above paper
   double sd = 0;                         // standard error of that density (impressions and grain)
-  double between_sd = 0;                 // spread between impressions (0 with one impression)
+  std::optional<double> between_sd;      // spread between impressions; none with one impression
   double grain_sd = 0;                   // pixel scatter inside the step, as reflectance
   double px = 0;                         // pixels used
   // The part of sd that neighbouring steps have in common, because wiping is smooth over the sheet
@@ -31,6 +31,7 @@ struct WedgeStep {
   // its middle, mm from the scan's top-left corner.
   int place = 0;
   double x_mm = 0, y_mm = 0;
+  double trimmed_mm = 0;  // left out along the step's edges (0: not known)
 };
 
 // The form that was accepted.
@@ -124,15 +125,15 @@ struct Batch {
   OverlapRule overlap;
   WedgeScanner scanner = {};
   // Absolute reflectance of the bare paper on its scans (scan::DensityImage::paper_reflectance);
-  // 0: not known.
-  double paper_reflectance = 0;
+  // mean over the impressions (0: not known); and the most that the light changes over one of them.
+  double paper_reflectance = 0, paper_unevenness = 0;
   Notes notes;
 };
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
 // beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is
 // recorded, "scanner" ({"used":false} or {"used":true,"name":..,"sha256":..}) and
-// "paper_reflectance", so that reading it back gives the same batch.
+// "paper_reflectance" and "paper_unevenness", so that reading it back gives the same batch.
 std::string to_json(const Batch& batch);
 // Refuses (data) what is not that format or not usable; `name` is the file, for messages.
 Result<Batch> batch_from_json(std::string_view text, std::string_view name);

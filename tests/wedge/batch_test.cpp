@@ -45,6 +45,28 @@ TEST(BatchJson, ReadsBackTheSame) {
   EXPECT_EQ(back->curve.table().density, b.curve.table().density);
 }
 
+// The paper of its scans comes back, and what one impression cannot tell stays untold.
+TEST(BatchJson, PaperAndSpreadsComeBackOrAreNull) {
+  Batch b = a_batch();
+  EXPECT_EQ(to_json(b).find("paper_reflectance"), std::string::npos);
+  EXPECT_NE(to_json(b).find("\"between_sd\": null"), std::string::npos);
+  EXPECT_FALSE(batch_from_json(to_json(b), "x")->steps[1].between_sd);
+  b.paper_reflectance = 0.83;
+  b.paper_unevenness = 0.07;
+  b.steps[1].between_sd = 0.011;
+  b.steps[1].place = 2;
+  b.steps[1].trimmed_mm = 1.5;
+  const auto back = batch_from_json(to_json(b), "x");
+  ASSERT_TRUE(back) << back.error().what;
+  EXPECT_EQ(back->paper_reflectance, 0.83);
+  EXPECT_EQ(back->paper_unevenness, 0.07);
+  ASSERT_TRUE(back->steps[1].between_sd);
+  EXPECT_EQ(*back->steps[1].between_sd, 0.011);
+  EXPECT_EQ(back->steps[1].trimmed_mm, 1.5);
+  b.paper_reflectance = 3;  // no paper
+  EXPECT_FALSE(batch_from_json(to_json(b), "x"));
+}
+
 // How the wedge was read is recorded; a file from before that says nothing of it.
 TEST(BatchJson, TellsItsScannerCurve) {
   Batch b = a_batch();

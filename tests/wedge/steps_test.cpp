@@ -229,9 +229,51 @@ TEST(FindSteps, AnotherNumberOfTimesIsRefusedAndBothNumbersTold) {
 TEST(FindSteps, OneDarkStepIsNotCutInTwo) {
   for (const std::uint64_t seed : {311U, 344U, 351U}) {
     const RandomWedge w = random_wedge(seed);
-    const auto steps = read_made(maker::print_wedge(w.spec, w.sheet, w.scanner), w.spec.minutes);
+    const maker::MadeScan made = maker::print_wedge(w.spec, w.sheet, w.scanner);
+    const auto steps = read_made(made, w.spec.minutes);
+    if (seed == 351U) {  // here the borders tell
+      ASSERT_TRUE(steps) << steps.error().what;
+      std::vector<double> shown = shown_densities(w.spec, made);
+      std::sort(shown.begin(), shown.end());
+      for (std::size_t i = 0; i < shown.size(); ++i) {
+        EXPECT_NEAR((*steps)[i].density.value(), shown[i], 0.03) << "step " << i;
+      }
+      continue;
+    }
     ASSERT_FALSE(steps) << "wedge " << seed;
     EXPECT_EQ(steps.error().kind, ProblemKind::data);
+    EXPECT_NE(steps.error().what.find("too few borders between the 3 steps show"), std::string::npos)
+        << steps.error().what;
+  }
+}
+
+// The window holds a part of the wedge only: its three or four steps were cut into nine, of which
+// every third border showed. Touching and apart, either way round, dark end and light end cut off.
+TEST(FindSteps, APartOfAWedgeIsNotReadAsTheWhole) {
+  for (const double gap : {0.0, 2.0}) {
+    for (const bool reversed : {false, true}) {
+      maker::WedgeSpec spec;
+      spec.minutes = ladder;
+      spec.step = {13, 20};
+      spec.gap_mm = gap;
+      if (reversed) std::reverse(spec.minutes.begin(), spec.minutes.end());
+      maker::Scanner scanner;
+      scanner.channels = 1;
+      scanner.dpi = 150;
+      const auto made = maker::print_wedge(spec, {}, scanner);
+      const auto mm = [&](double x, double y) { return made.px_from_plate({x, y}) * (25.4 / 150); };
+      const double length = 6 + 9 * 13 + 8 * gap;
+      for (const double share : {0.35, 0.45, 0.55, 0.65, 0.75}) {
+        for (const bool far_end : {false, true}) {
+          const cv::Point2d from = mm(far_end ? (1 - share) * length : 1, 3);
+          const cv::Point2d to = mm(far_end ? length + 5 : share * length, 29);
+          const auto steps = read_made(made, ladder, nullptr, cv::Rect2d(from, to));
+          ASSERT_FALSE(steps) << "gap " << gap << (reversed ? ", reversed, " : ", ") << share
+                              << (far_end ? " from the far end" : "");
+          EXPECT_FALSE(steps.error().next.empty());
+        }
+      }
+    }
   }
 }
 
