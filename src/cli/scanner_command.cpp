@@ -16,10 +16,10 @@ struct Options {
 // The patches with what each curve makes of them: of the grey code, or of each channel.
 std::string table(const scan::ScannerCurve& curve) {
   std::string text = curve.channels.empty() ? "  density   code   off by\n"
-                                            : "  density    red  off by  green  off by   blue  off "
+                                            : "  density    red   off by  green   off by   blue   off "
                                               "by\n";
   const auto reading = [](const scan::GreyPatch& p) {
-    return fmt::format("  {:5.3f}  {:+.3f}", p.code, p.residual);
+    return fmt::format("  {:5.3f}  {:+.4f}", p.code, p.residual);
   };
   for (std::size_t i = 0; i < curve.patches.size(); ++i) {
     text += fmt::format("  {:7.2f}", curve.patches[i].density.value());
@@ -28,7 +28,7 @@ std::string table(const scan::ScannerCurve& curve) {
     text += '\n';
   }
   if (curve.channels.empty()) return text;
-  text += "Spread of each channel's curve: ";
+  text += "Doubt of each channel's curve: ";
   for (std::size_t k = 0; k < curve.channels.size(); ++k) {
     const scan::CodeCurve& c = curve.channels[k];
     text += fmt::format("{}{} {:.3f} D", k ? ", " : "", scan::channel_names[k], c.residual_sd);
@@ -43,10 +43,14 @@ int run(Options& o, Console& console) {
   const auto curve = jobs::calibrate_scanner(o.request);
   if (!curve) return console.problem(curve.error());
   console.notes(curve->notes);
-  return console.result(table(*curve) + fmt::format("{} patches, true to {:.3f} D. Written: {}\n",
-                                                    curve->patches.size(),
-                                                    curve->spread(curve->scan_channels),
-                                                    o.request.out.string()));
+  return console.result(table(*curve) + fmt::format(
+                            "{} patches, off the curve by {:.4f} D (rms). Doubt of the curve: {:.4f} D "
+                            "(1 sd), what it is off by\nat a patch that it was fitted without. Written: "
+                            "{}\n",
+                            curve->patches.size(),
+                            curve->residual_rms(curve->scan_channels),
+                            curve->spread(curve->scan_channels),
+                            o.request.out.string()));
 }
 
 }  // namespace

@@ -3,7 +3,11 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cassert>
 #include <cstddef>
+#include <utility>
+
+#include "scan/tone_table.h"
 
 namespace rebite::scan {
 namespace {
@@ -37,9 +41,42 @@ void CodeCensus::count(const Block& block) {
   low_ += double(low);
 }
 
+void CodeCensus::watch(std::vector<CodeRange> ranges) {
+  assert(ranges.size() == 1 || ranges.size() == static_cast<std::size_t>(channels_));
+  watched_ = std::move(ranges);
+}
+
+template <class T>
+void CodeCensus::count_outside(const Block& block) {
+  constexpr float full = static_cast<T>(~T{0});
+  // Half a code of room: the ends are codes themselves.
+  const auto outside = [&](std::size_t k, float code) {
+    return code < static_cast<float>(watched_[k].low) * full - 0.5F ||
+           code > static_cast<float>(watched_[k].high) * full + 0.5F;
+  };
+  const auto w = [](int k) { return static_cast<float>(luminance_weights[k]); };
+  const T* first = static_cast<const T*>(block.samples);
+  std::size_t n = 0;
+  for (int y = 0; y < block.height; ++y) {
+    const T* s = first + y * block.row_stride;
+    for (int x = 0; x < block.width; ++x, s += block.pixel_stride) {
+      if (channels_ == 1) {
+        n += outside(0, s[0]);
+      } else if (watched_.size() == 1) {
+        n += outside(0, w(0) * s[0] + w(1) * s[1] + w(2) * s[2]);
+      } else {
+        n += outside(0, s[0]) || outside(1, s[1]) || outside(2, s[2]);
+      }
+    }
+  }
+  outside_ += double(n);
+}
+
 void CodeCensus::take(const Block& block) {
   pixels_ += double(block.width) * block.height;
   bits_ == 8 ? count<std::uint8_t>(block) : count<std::uint16_t>(block);
+  if (watched_.empty()) return;
+  bits_ == 8 ? count_outside<std::uint8_t>(block) : count_outside<std::uint16_t>(block);
 }
 
 double CodeCensus::clipped_high() const {
@@ -85,16 +122,7 @@ double CodeCensus::empty_codes() const {
   return double(gaps) / double(to - from + 1);
 }
 
-double CodeCensus::share_outside(double low, double high) const {
-  if (pixels_ <= 0) return 0;
-  const double top = double(histogram_.size() - 1);
-  double n = 0;
-  for (std::size_t c = 0; c < histogram_.size(); ++c) {
-    const double code = double(c) / top;
-    if (code < low - 1e-9 || code > high + 1e-9) n += histogram_[c];
-  }
-  return n / pixels_;
-}
+double CodeCensus::share_outside() const { return pixels_ > 0 ? outside_ / pixels_ : 0; }
 
 Notes CodeCensus::notes(bool lossy) const {
   Notes notes;

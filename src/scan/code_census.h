@@ -8,10 +8,17 @@
 
 namespace rebite::scan {
 
+struct CodeRange {
+  double low = 0, high = 1;  // of full scale
+};
+
 // Counts codes of the green (or grey) channel, and pixels at the ends of the scale.
 class CodeCensus {
  public:
   CodeCensus(int bits, int channels);
+  // Pixels that leave these ranges are counted as well: one for each channel (a pixel is outside with
+  // any of them), or one for the grey code or the luminance of the codes.
+  void watch(std::vector<CodeRange> ranges);
   void take(const Block& block);
 
   double pixels() const { return pixels_; }
@@ -22,8 +29,8 @@ class CodeCensus {
   // Share of empty codes between the 1st and 99th percentile of the picture's codes, 8-bit steps:
   // above about 0.08 the tones were stretched after scanning (automatic contrast, levels).
   double empty_codes() const;
-  // Share of pixels whose code is below `low` or above `high` (0..1 of full scale).
-  double share_outside(double low, double high) const;
+  // Share of pixels outside the watched ranges.
+  double share_outside() const;
 
   // Notes with the shares and what to switch off.
   Notes notes(bool lossy) const;
@@ -31,10 +38,13 @@ class CodeCensus {
  private:
   template <class T>
   void count(const Block& block);
+  template <class T>
+  void count_outside(const Block& block);
   int bits_;
   int channels_;
   std::vector<std::uint32_t> histogram_;
-  double pixels_ = 0, high_ = 0, low_ = 0;
+  std::vector<CodeRange> watched_;
+  double pixels_ = 0, high_ = 0, low_ = 0, outside_ = 0;
 };
 
 }  // namespace rebite::scan

@@ -141,16 +141,23 @@ struct FoundRow {
   PatchRow row;
   Band band;
   std::vector<double> profile;
+  CardSides sides;
   double card = std::nan("");  // tone just above and below the band
 };
 
-double card_tone(const cv::Mat1f& tone, const Band& band) {
-  std::vector<double> around;
+CardSides card_sides(const cv::Mat1f& tone, const Band& band) {
   const int reach = std::max(3, (band.to - band.from) / 6);
-  for (const int y : {band.from - 2 - reach, band.to + 2 + reach}) {
-    if (y < 0 || y >= tone.rows) continue;
-    for (int x = 0; x < tone.cols; ++x) {
-      if (!std::isnan(tone(y, x))) around.push_back(double(tone(y, x)));
+  const auto along = [&](int y) {
+    return y < 0 || y >= tone.rows ? std::vector<double>() : profile_of(tone, y, y + 1);
+  };
+  return {along(band.from - 2 - reach), along(band.to + 2 + reach)};
+}
+
+double card_tone(const CardSides& sides) {
+  std::vector<double> around;
+  for (const auto* side : {&sides.above, &sides.below}) {
+    for (const double v : *side) {
+      if (!std::isnan(v)) around.push_back(v);
     }
   }
   return around.empty() ? std::nan("") : median(around);
@@ -163,7 +170,8 @@ std::vector<FoundRow> rows_in(const cv::Mat1f& tone, const std::vector<double>& 
     FoundRow f;
     f.band = b;
     f.profile = profile_of(tone, b.from + inset, std::max(b.from + inset + 1, b.to - inset));
-    f.card = card_tone(tone, b);
+    f.sides = card_sides(tone, b);
+    f.card = card_tone(f.sides);
     const auto row = find_row(f.profile, order, f.card);
     if (!row) continue;
     f.row = *row;
@@ -227,7 +235,7 @@ int count_patches(const std::vector<Turned>& ways, int listed) {
   for (int n = listed - 1; n >= 4; --n) {
     for (const Turned& t : ways) {
       for (const FoundRow& f : rows_in(t.tone, falling(n))) {
-        return n + patches_beyond(f.profile, f.row, f.card);
+        return n + patches_beyond(f.profile, f.row, f.sides);
       }
     }
   }
@@ -243,14 +251,15 @@ std::unexpected<Problem> wrong_number(const std::string& name, std::size_t liste
       ProblemKind::data,
       fmt::format(
           "{}: {} densities are listed but {} patches were found in the row", name, listed, found),
-      "List one density for every patch, in the order in which they lie.");
+      "List one density for every patch, in the order in which they lie; cover with paper what is not "
+      "to be read.");
 }
 
 }  // namespace
 
-Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
-                                            const std::vector<double>& densities,
-                                            const std::string& name) {
+Result<GreyRow> find_greys(const cv::Mat1f& codes,
+                           const std::vector<double>& densities,
+                           const std::string& name) {
   const double scale = std::max(1.0, std::max(codes.cols, codes.rows) / working_side);
   cv::Mat1f small;
   if (scale > 1) {
@@ -300,14 +309,15 @@ Result<std::vector<GreyReading>> find_greys(const cv::Mat1f& codes,
         "Scan the grey scale alone on its card, and list its densities in the order in "
         "which they lie.");
   }
-  if (const int more = patches_beyond(best->profile, best->row, best->card); more > 0) {
+  if (const int more = patches_beyond(best->profile, best->row, best->sides); more > 0) {
     return wrong_number(name, densities.size(), static_cast<int>(densities.size()) + more);
   }
-  std::vector<GreyReading> readings;
-  for (int i = 0; i < best->row.n; ++i) readings.push_back(place_of(*way, *best, i));
-  read_greys(codes, readings);
-  if (best->row.reversed) std::reverse(readings.begin(), readings.end());
-  return readings;
+  GreyRow found;
+  found.card_like_a_patch = fits_with_card(best->profile, best->row, densities, best->card);
+  for (int i = 0; i < best->row.n; ++i) found.patches.push_back(place_of(*way, *best, i));
+  read_greys(codes, found.patches);
+  if (best->row.reversed) std::reverse(found.patches.begin(), found.patches.end());
+  return found;
 }
 
 }  // namespace rebite::scan

@@ -61,6 +61,17 @@ void place(const Block& block,
   }
 }
 
+// The codes that a scanner curve was measured on, as a scan of so many channels is read with it.
+std::vector<CodeRange> ranges_of(const ScannerCurve& curve, int channels) {
+  std::vector<CodeRange> ranges;
+  if (curve.by_channel(channels)) {
+    for (const CodeCurve& c : curve.channels) ranges.push_back({c.code.front(), c.code.back()});
+  } else {
+    ranges.push_back({curve.code.front(), curve.code.back()});
+  }
+  return ranges;
+}
+
 }  // namespace
 
 Result<void> check_user_dpi(double dpi) {
@@ -153,6 +164,9 @@ Result<Loaded> load(const std::filesystem::path& file,
   assert(out.values.isContinuous());
   const Turn turn = turn_of(facts.orientation, facts.width, facts.height);
   CodeCensus census(facts.bits, facts.channels);
+  if (options.scanner && !options.scanner->code.empty()) {
+    census.watch(ranges_of(*options.scanner, facts.channels));
+  }
   std::vector<float> line(static_cast<std::size_t>(facts.width));
   const double all = double(facts.width) * facts.height;
   const std::string doing = "reading " + name;
@@ -179,11 +193,7 @@ Result<Loaded> load(const std::filesystem::path& file,
   if (options.way == ToneWay::reflectance) add(tone.notes());
   add(census.notes(facts.lossy));
   if (options.scanner && !options.scanner->code.empty()) {
-    // The census counts the green codes of a colour scan.
-    const CodeCurve& range = options.scanner->by_channel(facts.channels)
-                                 ? options.scanner->channels[1]
-                                 : *options.scanner;
-    const double outside = census.share_outside(range.code.front(), range.code.back());
+    const double outside = census.share_outside();
     if (outside > 0.001) {
       out.notes.push_back(fmt::format(
           "{:.1f} % of the pixels are lighter or darker than the grey scale that the scanner curve "

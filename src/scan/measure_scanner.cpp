@@ -137,22 +137,22 @@ void add_light_note(const CardLight& light, ScannerCurve& curve) {
   }
 }
 
-// The steps of an 8-bit scan in the darks, by the curve that was found.
+// The steps of an 8-bit scan in the darks, by the curve that was found: at D 1.4, or at the darkest
+// patch where that is lighter (below it the curve tells nothing).
 void add_code_note(ScannerCurve& curve) {
   if (curve.bits != 8) return;
-  double worst = 0;
+  CodeStep worst;
   std::vector<const CodeCurve*> all{&curve};
   for (const CodeCurve& c : curve.channels) all.push_back(&c);
   for (const CodeCurve* c : all) {
-    for (int code = 1; code < 256; ++code) {
-      const double here = c->reflectance_of(code / 255.0);
-      const double before = c->reflectance_of((code - 1) / 255.0);
-      if (-std::log10(here) > 1.4) continue;
-      worst = std::max(worst, std::log10(here / before));
-      break;
+    std::vector<double> of_codes(256);
+    for (std::size_t k = 0; k < of_codes.size(); ++k) {
+      of_codes[k] = c->reflectance_of(double(k) / 255);
     }
+    const CodeStep step = code_step_in_darks(of_codes);
+    if (step.step > worst.step) worst = step;
   }
-  if (worst > coarse_code_step) curve.notes.push_back(coarse_codes_note(worst));
+  if (worst.step > coarse_code_step) curve.notes.push_back(coarse_codes_note(worst));
 }
 
 void add_notes(const GreyFit& fit, const std::vector<CodeDensity>& sorted, ScannerCurve& curve) {
@@ -231,23 +231,24 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   const auto loaded = load(scan, load_options);
   if (!loaded) return std::unexpected(loaded.error());
   const std::string name = files::shown(scan);
-  const auto readings = find_greys(loaded->values, options.densities, name);
-  if (!readings) return std::unexpected(readings.error());
-  const auto by = dark_to_light(*readings, options.densities, name);
+  const auto row = find_greys(loaded->values, options.densities, name);
+  if (!row) return std::unexpected(row.error());
+  const std::vector<GreyReading>& readings = row->patches;
+  const auto by = dark_to_light(readings, options.densities, name);
   if (!by) return std::unexpected(by.error());
-  const LitFit lit = fit_with_light(*by, *readings, options.densities);
+  const LitFit lit = fit_with_light(*by, readings, options.densities);
   ScannerCurve curve;
-  static_cast<CodeCurve&>(curve) = curve_of(lit, *by, *readings, options.densities);
+  static_cast<CodeCurve&>(curve) = curve_of(lit, *by, readings, options.densities);
   curve.scan_channels = loaded->info.channels;
   curve.bits = loaded->info.bits;
   curve.profile = loaded->info.profile;
   curve.notes = loaded->notes;
   if (curve.scan_channels == 3) {
-    auto channels = channel_curves(scan, load_options, *readings, options.densities);
+    auto channels = channel_curves(scan, load_options, readings, options.densities);
     if (!channels) return std::unexpected(channels.error());
     curve.channels = std::move(*channels);
   }
-  if (const double halo = halo_share(loaded->values, *readings); halo > sharpened) {
+  if (const double halo = halo_share(loaded->values, readings); halo > sharpened) {
     curve.notes.push_back(
         fmt::format("Along the patches' borders the tones overshoot by {:.0f} % of the step, as "
                     "sharpening does: grain and edges then read wrong. Switch off sharpening "
@@ -255,9 +256,16 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
                     100 * halo));
   }
   add_light_note(lit.light, curve);
+  if (row->card_like_a_patch) {
+    curve.notes.push_back(fmt::format(
+        "The card beside the row is as light as one patch more would be: if the scale has {} patches "
+        "and one of them looks like the card, its density is missing in the list and the curve is "
+        "off by a patch.",
+        options.densities.size() + 1));
+  }
   add_code_note(curve);
   add_notes(
-      lit.fit, as_lit(*by, *readings, options.densities, std::vector<double>(by->size(), 0.0)), curve);
+      lit.fit, as_lit(*by, readings, options.densities, std::vector<double>(by->size(), 0.0)), curve);
   return curve;
 }
 

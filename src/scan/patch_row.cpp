@@ -152,8 +152,8 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
   return middle ? middle : *best;
 }
 
-int patches_beyond(const std::vector<double>& profile, const PatchRow& row, double card) {
-  const Sums sums(profile);
+int patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card) {
+  const Sums sums(profile), above(card.above), below(card.below);
   std::vector<double> steps;
   for (std::size_t i = 1; i < row.tone.size(); ++i) {
     steps.push_back(std::abs(row.tone[i] - row.tone[i - 1]));
@@ -161,22 +161,51 @@ int patches_beyond(const std::vector<double>& profile, const PatchRow& row, doub
   std::nth_element(
       steps.begin(), steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2), steps.end());
   const double usual = steps[steps.size() / 2];
+  const double told = std::max(0.01, usual / 16);
+  // Between the tones on both sides: the light may change across the row.
+  const auto is_card = [&](int i, double tone) {
+    double low = 1e9, high = -1e9;
+    for (const Sums* side : {&above, &below}) {
+      const auto p = side->patch(row.start, row.pitch, i);
+      if (!p.ok) continue;
+      low = std::min(low, p.mean);
+      high = std::max(high, p.mean);
+    }
+    return low > high || (tone > low - told && tone < high + told);
+  };
   int more = 0;
   const double sign = row.tone.back() > row.tone.front() ? 1 : -1;
   for (const bool at_end : {false, true}) {
     double before = at_end ? row.tone.back() : row.tone.front();
     const double way = at_end ? sign : -sign;
     for (int k = 0; k < 40; ++k) {
-      const auto p = sums.patch(row.start, row.pitch, at_end ? row.n + k : -1 - k);
+      const int i = at_end ? row.n + k : -1 - k;
+      const auto p = sums.patch(row.start, row.pitch, i);
       const double step = way * (p.mean - before);
       if (!p.ok || step < 0.25 * usual || step > 4 * usual) break;
       if (std::sqrt(p.variance) > most_unrest * step) break;
-      if (std::abs(p.mean - card) < 0.35 * usual) break;
+      if (is_card(i, p.mean)) break;
       before = p.mean;
       ++more;
     }
   }
   return more;
+}
+
+bool fits_with_card(const std::vector<double>& profile,
+                    const PatchRow& row,
+                    const std::vector<double>& order,
+                    double card) {
+  const Sums sums(profile);
+  std::vector<double> tone(order.size());
+  for (const int by : {-1, 1}) {
+    const double start = row.start + by * row.pitch;
+    if (!unrest_at(sums, start, row.pitch, order, row.reversed, card, tone)) continue;
+    const double end = by < 0 ? tone.front() : tone.back();
+    const double next = by < 0 ? tone[1] : tone[tone.size() - 2];
+    if (std::abs(end - card) < 0.25 * std::abs(next - end)) return true;
+  }
+  return false;
 }
 
 }  // namespace rebite::scan

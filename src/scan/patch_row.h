@@ -25,7 +25,21 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
                                  const std::vector<double>& order,
                                  double card);
 
-// How many even patches go on beyond the row's ends in the same direction, besides `card` tone.
-int patches_beyond(const std::vector<double>& profile, const PatchRow& row, double card);
+// The tone of the card along the row's two long sides, in the profile's samples; NaN where unknown.
+struct CardSides {
+  std::vector<double> above, below;
+};
+
+// How many even patches go on beyond the row's ends in the same direction. A patch is told from the
+// card by what lies above and below it, so also one that is nearly as light (0.01 in the tone's
+// units, or a sixteenth of the usual step); one just like the card is not seen.
+int patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card);
+
+// The list fits as well one place further, where what is just like the card counts as a patch: then
+// nobody can tell whether the list is one short.
+bool fits_with_card(const std::vector<double>& profile,
+                    const PatchRow& row,
+                    const std::vector<double>& order,
+                    double card);
 
 }  // namespace rebite::scan

@@ -156,6 +156,22 @@ double ScannerCurve::spread(int of_scan) const {
   return sum;
 }
 
+double ScannerCurve::residual_rms(int of_scan) const {
+  double squares = 0, n = 0;
+  const auto add = [&](const CodeCurve& c) {
+    for (const GreyPatch& p : c.patches) {
+      squares += p.residual * p.residual;
+      ++n;
+    }
+  };
+  if (by_channel(of_scan)) {
+    for (const CodeCurve& c : channels) add(c);
+  } else {
+    add(*this);
+  }
+  return n > 0 ? std::sqrt(squares / n) : 0;
+}
+
 std::string to_json(const ScannerCurve& curve) {
   Json j;
   j["format"] = "rebite-scanner";

@@ -25,7 +25,9 @@ struct CodeCurve {
   std::vector<double> code;         // increasing
   std::vector<double> reflectance;  // increasing, 0..1
   double flare = 0;                 // estimated stray light, as reflectance
-  double residual_sd = 0;           // log10 units
+  // The doubt of the curve, log10 units: sd of what it says of a patch that it was fitted without
+  // (see grey_fit.h). Wider than the residuals, which it was fitted to.
+  double residual_sd = 0;
   std::vector<GreyPatch> patches;   // in the order of the list
 
   double reflectance_of(double code_0_1) const;
@@ -51,6 +53,8 @@ struct ScannerCurve : CodeCurve {
   // together, since most of it is the printed list's.
   double lightest(int of_scan) const;
   double spread(int of_scan) const;
+  // Root mean square of the patches' residuals, of all channels where it is read by channel.
+  double residual_rms(int of_scan) const;
 };
 
 // Format "rebite-scanner" version 1 of interface.md. The curve of a colour scan has "channels" as well
@@ -65,8 +69,9 @@ struct GreyScaleOptions {
   double dpi = 0;                   // 0: as tagged
 };
 // Finds the patches in the scan and fits the curve, and on a colour scan one more for each channel.
-// Refuses when the number of patches differs, the codes do not fall with density, or a patch is
-// clipped, in the luminance or in a channel.
+// Refuses when the number of patches differs (both numbers told; darkest patches that the scanner
+// does not tell apart may be left out of the list, and a lightest one just like the card is not
+// seen), the codes do not fall with density, or a patch is clipped, in the luminance or in a channel.
 Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan, const GreyScaleOptions&);
 
 }  // namespace rebite::scan

@@ -14,6 +14,14 @@ cv::Point2d px_from_scan_mm(const DensityImage& image, cv::Point2d mm) {
 
 Result<Spot> read_spot(const DensityImage& image, cv::Point2d at_px, double diameter_mm) {
   const std::string name = files::shown(image.info.file);
+  // A place in both units: it may have been given in either.
+  const auto place = [&] {
+    return fmt::format("{:.1f}, {:.1f} mm ({:.1f}, {:.1f} px)",
+                       (at_px.x + 0.5) / image.px_per_mm_x(),
+                       (at_px.y + 0.5) / image.px_per_mm_y(),
+                       at_px.x,
+                       at_px.y);
+  };
   if (!std::isfinite(at_px.x) || !std::isfinite(at_px.y) || !(diameter_mm >= 0.2) ||
       diameter_mm > 500) {
     return refuse(ProblemKind::usage,
@@ -34,12 +42,13 @@ Result<Spot> read_spot(const DensityImage& image, cv::Point2d at_px, double diam
       at_px.y + ry > height - 0.5) {
     return refuse(
         ProblemKind::usage,
-        fmt::format("{}: the aperture of {} mm at {:.1f}, {:.1f} px does not lie on the scan "
-                    "of {} x {} px",
+        fmt::format("{}: the aperture of {} mm at {} does not lie on the scan of {:.1f} x {:.1f} mm "
+                    "({} x {} px)",
                     name,
                     diameter_mm,
-                    at_px.x,
-                    at_px.y,
+                    place(),
+                    width / image.px_per_mm_x(),
+                    height / image.px_per_mm_y(),
                     width,
                     height),
         "Choose a place inside the scan, or a smaller aperture.");
@@ -74,10 +83,7 @@ Result<Spot> read_spot(const DensityImage& image, cv::Point2d at_px, double diam
       mean_tone(image.relative(area), cv::Rect(0, 0, area.width, area.height), whole, block);
   if (spot.tone.pixels < 1) {
     return refuse(ProblemKind::data,
-                  fmt::format("{}: nothing is measured at {:.1f}, {:.1f} px (outside the sheet)",
-                              name,
-                              at_px.x,
-                              at_px.y),
+                  fmt::format("{}: nothing is measured at {} (outside the sheet)", name, place()),
                   "Choose a place on the sheet.");
   }
   spot.lightness = lightness(spot.tone.density);

@@ -47,39 +47,56 @@ ToneTable ToneTable::make(const FileFacts& facts, const ScannerCurve* scanner, T
     t.use_srgb(facts);
   }
   if (way == ToneWay::reflectance && facts.bits == 8) {
-    if (const double step = t.code_step(); step > coarse_code_step) {
-      t.notes_.push_back(coarse_codes_note(step));
+    const CodeStep darks = code_step_in_darks(t.of_neutral_codes());
+    if (darks.step > coarse_code_step) {
+      t.notes_.push_back(coarse_codes_note(darks));
       // Rounding to a code is uniform: sd = step / sqrt(12), told as a share of the density.
-      t.doubt_.relative = std::hypot(t.doubt_.relative, step / std::sqrt(12.0) / dark);
+      t.doubt_.relative = std::hypot(t.doubt_.relative, darks.step / std::sqrt(12.0) / darks.at);
     }
   }
   return t;
 }
 
-// log10 units between the two neutral codes about D 1.4; 0 for a table profile.
-double ToneTable::code_step() const {
-  const auto of = [this](std::size_t c) {
-    if (!of_luminance_.empty()) return double(of_luminance_[c * 257]);
-    double sum = 0;
-    for (const auto& table : tables_) sum += double(table[c]);
-    return sum;
-  };
-  if (of_luminance_.empty() && tables_.empty()) return 0;
-  const double wanted = std::pow(10.0, -dark);
-  for (std::size_t c = 1; c < 256; ++c) {
-    if (of(c) < wanted) continue;
-    return of(c - 1) > 0 ? std::log10(of(c) / of(c - 1)) : 1;
+std::vector<double> ToneTable::of_neutral_codes() const {
+  std::vector<double> out(256);
+  if (icc_) {
+    std::vector<std::uint8_t> codes;
+    for (int c = 0; c < 256; ++c) {
+      codes.insert(codes.end(), static_cast<std::size_t>(channels_), static_cast<std::uint8_t>(c));
+    }
+    std::vector<float> light(256);
+    icc_->line(codes.data(), channels_, 256, light.data());
+    out.assign(light.begin(), light.end());
+    return out;
   }
-  return 0;
+  for (std::size_t c = 0; c < out.size(); ++c) {
+    if (!of_luminance_.empty()) out[c] = double(of_luminance_[c * 257]);
+    for (const auto& table : tables_) out[c] += double(table[c]);
+  }
+  return out;
 }
 
-std::string coarse_codes_note(double code_step) {
+CodeStep code_step_in_darks(const std::vector<double>& reflectance) {
+  assert(reflectance.size() == 256);
+  const double wanted = std::pow(10.0, -dark);
+  const double held = reflectance.front() * (1 + 1e-6);  // the end, below which nothing is told
+  for (std::size_t c = 1; c + 1 < reflectance.size(); ++c) {
+    if (reflectance[c] < wanted || reflectance[c] <= held) continue;
+    // From the end itself to the next code is a part of a step only.
+    const bool from_end = reflectance[c - 1] <= held && reflectance[c - 1] > wanted;
+    const double low = reflectance[from_end ? c : c - 1], high = reflectance[from_end ? c + 1 : c];
+    return {low > 0 ? std::log10(high / low) : 1, from_end ? -std::log10(low) : dark};
+  }
+  return {};
+}
+
+std::string coarse_codes_note(const CodeStep& darks) {
   return fmt::format(
       "At D {:.1f} two neighbouring codes of this 8-bit scan lie {:.3f} D apart, because its tones "
       "are nearly linear in light: darks cannot be read closer. Scan with 16 bits, or set the "
       "scanner's output to a gamma of 2.2 or sRGB.",
-      dark,
-      code_step);
+      darks.at,
+      darks.step);
 }
 
 template <class F>

@@ -25,8 +25,15 @@ inline constexpr double luminance_weights[3] = {0.2126, 0.7152, 0.0722};
 // a note: sRGB has 0.015, a linear scan 0.04. Where no grain blurs the codes, as on the even patches
 // of a grey scale, a mean cannot be truer than about a quarter of that.
 inline constexpr double coarse_code_step = 0.03;
+struct CodeStep {
+  double step = 0;   // log10 units
+  double at = 0;     // density
+};
+// Between two neighbouring 8-bit codes at D 1.4, or at the darkest tone that is told where that is
+// lighter (a curve holds its end below). `reflectance` of each of the 256 codes, rising.
+CodeStep code_step_in_darks(const std::vector<double>& reflectance);
 // What to say of such a scan.
-std::string coarse_codes_note(double code_step);
+std::string coarse_codes_note(const CodeStep& step);
 
 enum class ToneWay {
   reflectance,  // the usual
@@ -52,7 +59,8 @@ class ToneTable {
   void use_profile(const FileFacts& facts);
   void use_scanner(const FileFacts& facts, const ScannerCurve& scanner);
   void use_codes(const FileFacts& facts, ToneWay way);
-  double code_step() const;
+  // Reflectance of the 256 neutral codes of an 8-bit scan.
+  std::vector<double> of_neutral_codes() const;
   void use_gamma(const FileFacts& facts);
   void use_srgb(const FileFacts& facts);
   // linear(channel, code 0..1) is what the channel adds before it is weighed.

@@ -211,6 +211,8 @@ TEST(PaperWhiteChain, UnevenLightMovesDensitiesByLessThanAHundredth) {
     ASSERT_TRUE(even && other);
     EXPECT_LT(even->paper_unevenness, 0.01);
     EXPECT_GT(other->paper_unevenness, 0.04);
+    EXPECT_NEAR(even->paper_reflectance, sheet.paper_reflectance, 0.01);
+    EXPECT_NEAR(other->paper_reflectance, sheet.paper_reflectance, 0.08);
     for (double y = 5; y < 110; y += 10) {
       for (double x = 5; x < 150; x += 10) {
         const auto c = a.px_from_plate({x, y});

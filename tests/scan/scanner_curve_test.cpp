@@ -227,6 +227,46 @@ TEST(GreyScaleRefused, WrongNumberSaysBoth) {
   EXPECT_THAT(many.error().what, HasSubstr("8 densities are listed but 7"));
 }
 
+// A list one patch short, at either end, whose lightest patch is little darker than the card: the
+// lightest was dropped without a word and the curve lay off by a patch.
+TEST(GreyScaleRefused, AListOnePatchShortOfALightEnd) {
+  const Folder folder;
+  const std::vector<double> scale{0.09, 0.17, 0.29, 0.42, 0.57, 0.72, 0.88, 1.04, 1.2, 1.37, 1.55, 1.75};
+  for (const bool backwards : {false, true}) {
+    std::vector<double> laid = scale;
+    if (backwards) std::reverse(laid.begin(), laid.end());
+    for (const double gap : {0.0, 1.5}) {
+      const auto made = maker::grey_scale(laid, {9, 14}, plain_scanner(), gap);
+      for (const bool lightest : {false, true}) {
+        std::vector<double> list = scale;
+        list.erase(lightest ? list.begin() : list.end() - 1);
+        const auto few = measured(made, list, folder);
+        ASSERT_FALSE(few) << "gap " << gap << (lightest ? ", lightest" : ", darkest");
+        EXPECT_THAT(few.error().what, HasSubstr("11 densities are listed but 12"));
+      }
+      const auto whole = measured(made, scale, folder);
+      ASSERT_TRUE(whole) << whole.error().what;
+      for (const auto& n : whole->notes) EXPECT_THAT(n, testing::Not(HasSubstr("one patch more")));
+    }
+  }
+}
+
+// The lightest patch is just like the card: nobody can tell, so it is said.
+TEST(GreyScaleRefused, OrToldWhereTheCardHidesThePatch) {
+  const Folder folder;
+  const std::vector<double> even{0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.1};  // the card has 0.05
+  const auto made = maker::grey_scale(even, {9, 14}, plain_scanner());
+  const auto few = measured(made, {even.begin(), even.end() - 1}, folder);
+  if (few) {
+    EXPECT_THAT(few->notes, testing::Contains(HasSubstr("if the scale has 8 patches")));
+  } else {
+    EXPECT_THAT(few.error().what, HasSubstr("7 densities are listed but 8"));
+  }
+  const auto whole = measured(made, even, folder);
+  ASSERT_TRUE(whole) << whole.error().what;
+  for (const auto& n : whole->notes) EXPECT_THAT(n, testing::Not(HasSubstr("one patch more")));
+}
+
 TEST(GreyScaleRefused, OrderClippingListsAndPictures) {
   const Folder folder;
   const auto made = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
@@ -442,6 +482,26 @@ TEST(LinearEightBits, AreToldWithWhatToSwitch) {
   EXPECT_GT(coarse, 0.005);
 }
 
+// It was silent where the scale's darkest patch is lighter than D 1.4, for there the curve holds its
+// end: neighbouring codes seemed alike.
+TEST(LinearEightBits, AreToldOfAScaleThatEndsEarlier) {
+  const Folder folder;
+  const std::vector<double> scale{0.06, 0.2, 0.4, 0.6, 0.8, 1.0, 1.15, 1.3};
+  maker::Scanner s = plain_scanner();
+  s.tone = ScannerTone::linear;
+  s.bits = 8;
+  const auto curve = measured(maker::grey_scale(scale, {9, 14}, s), scale, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  EXPECT_THAT(curve->notes, testing::Contains(testing::ContainsRegex("At D 1.[23] two neighbouring codes")));
+  const auto read = read_scan(folder / "grey.tif", {.scanner = &*curve, .relative_to_paper = false});
+  ASSERT_TRUE(read);
+  EXPECT_THAT(read->notes, testing::Contains(HasSubstr("neighbouring codes")));
+  s.tone = ScannerTone::srgb;
+  const auto fine = measured(maker::grey_scale(scale, {9, 14}, s), scale, folder);
+  ASSERT_TRUE(fine);
+  EXPECT_THAT(fine->notes, testing::Not(testing::Contains(HasSubstr("neighbouring codes"))));
+}
+
 ScannerCurve some_curve() {
   ScannerCurve c;
   c.code = {0.1, 0.3, 0.6, 0.95};
@@ -562,6 +622,35 @@ TEST(ScannerCurveUse, WarnsWhenTheScanDiffersAndTellsWhatIsOutside) {
   // Doubt: with the curve less than without.
   const auto plain = read_scan(folder / "eight.tif", {.relative_to_paper = false});
   EXPECT_LT(r->doubt.sd(Density::of(1.2)), plain->doubt.sd(Density::of(1.2)));
+}
+
+// Red and blue leave the range as well as green does: they were not counted.
+TEST(ScannerCurveUse, EachChannelsRangeIsCounted) {
+  const Folder folder;
+  ScannerCurve c = some_curve();
+  c.scan_channels = 3;
+  c.channels = {c, c, c};
+  maker::MadeScan made = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
+  for (int outside = 0; outside < 3; ++outside) {
+    cv::Mat3w codes(200, 300, cv::Vec3w(30000, 30000, 30000));
+    // The files hold red first, the picture blue.
+    for (auto& p : cv::Mat3w(codes(cv::Rect(0, 0, 150, 200)))) p[outside] = 2000;
+    made.codes = codes;
+    maker::write_scan(made, (folder / "tint.tif").string());
+    const auto r = read_scan(folder / "tint.tif", {.scanner = &c, .relative_to_paper = false});
+    ASSERT_TRUE(r) << r.error().what;
+    EXPECT_THAT(r->notes, testing::Contains(HasSubstr("50.0 % of the pixels are lighter or darker")))
+        << outside;
+  }
+  // Where there is one curve for the luminance, that counts: red alone does not leave it.
+  c.channels.clear();
+  cv::Mat3w codes(200, 300, cv::Vec3w(30000, 30000, 30000));
+  for (auto& p : codes) p[0] = 2000;
+  made.codes = codes;
+  maker::write_scan(made, (folder / "tint.tif").string());
+  const auto r = read_scan(folder / "tint.tif", {.scanner = &c, .relative_to_paper = false});
+  ASSERT_TRUE(r);
+  EXPECT_THAT(r->notes, testing::Not(testing::Contains(HasSubstr("lighter or darker than"))));
 }
 
 TEST(ScannerCurveUse, PaperLighterThanTheScaleIsTold) {
