@@ -26,22 +26,41 @@ bool parsed(const std::string& text, Parse parse, T& into, Surroundings& around)
   return true;
 }
 
+// Until when a bite gains, and whether the wedge shows an end or only ends itself.
+std::string useful_text(const wedge::Batch& batch) {
+  const auto& curve = batch.curve;
+  const std::string tones = fmt::format("darkest tone {:.2f} D, unbitten metal {:.2f} D.\n",
+                                        curve.darkest().value(),
+                                        curve.lightest().value());
+  if (curve.useful_until() < batch.steps.back().time) {
+    return fmt::format("Useful until {}: {}", clock_text(curve.useful_until()), tones);
+  }
+  return fmt::format("Known until {}, the wedge's last step: it still gained there, so no useful end was "
+                     "seen.\nThere: {}",
+                     clock_text(curve.useful_until()),
+                     tones);
+}
+
 std::string table(const wedge::Batch& batch) {
-  std::string text = "    total   density   +-     step, its middle from the scan's top-left corner\n";
+  std::string text =
+      "    total   density   +-     prints  grain   trim   step, its middle from the scan's top-left "
+      "corner\n";
   for (const auto& s : batch.steps) {
-    text += fmt::format("  {:>7}   {:7.3f}  {:.3f}   {:>2}. at {:.0f},{:.0f} mm\n",
+    text += fmt::format("  {:>7}   {:7.3f}  {:.3f}  {:>6}   {:.3f}   {:.1f}   {:>2}. at {:.0f},{:.0f} mm\n",
                         clock_text(s.time),
                         s.density.value(),
                         s.sd,
+                        s.between_sd ? fmt::format("{:.3f}", *s.between_sd) : "-",
+                        s.grain_sd,
+                        s.trimmed_mm,
                         s.place,
                         s.x_mm,
                         s.y_mm);
   }
-  const auto& curve = batch.curve;
-  text += fmt::format("Useful until {}: darkest tone {:.2f} D, unbitten metal {:.2f} D.\n",
-                      clock_text(curve.useful_until()),
-                      curve.darkest().value(),
-                      curve.lightest().value());
+  text +=
+      "+-: error of the density, 1 sd; prints: spread from print to print, D; grain: scatter of single "
+      "pixels, as\na share of the paper's light; trim: mm left out along the step's edges.\n";
+  text += useful_text(batch);
   text += batch.scanner.curve.empty()
               ? std::string("Read without a scanner curve: read the proofs without one too.\n")
               : fmt::format("Read with the scanner curve {}: read the proofs with it too.\n",

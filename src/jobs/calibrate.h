@@ -22,7 +22,7 @@ Result<std::vector<double>> grey_scale_densities(const std::string& text);
 std::vector<std::string> grey_scale_names();
 
 struct BatchRequest {
-  std::vector<std::filesystem::path> scans;  // impressions of one wedge
+  std::vector<std::filesystem::path> scans;  // impressions of one wedge, each print once
   std::vector<BiteTime> times;               // totals, in the order of the steps
   std::filesystem::path out;                 // NAME.batch.json; the batch's name is NAME
   std::filesystem::path plot;

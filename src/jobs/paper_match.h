@@ -9,7 +9,7 @@
 
 namespace rebite::jobs {
 
-// Bare paper as a scan's codes say it (absolute reflectance; 0: not known), and by how much the
+// Bare paper (of several impressions their mean) as a scan's codes say it (absolute reflectance; 0: not known), and by how much the
 // scanner's light changes over that scan ((max - min) / mean).
 struct SeenPaper {
   std::string what;  // "the proof"

@@ -162,7 +162,7 @@ Notes papers_alike(const PlanRequest& request, const Scans& scans, const wedge::
                                 paper_of("the drawing", scans.drawing)};
   // A wedge that was read another way on purpose has its own white.
   if (batch && !request.read.other_scanner) {
-    papers.push_back({"the wedge", batch->paper_reflectance, scans.proof.paper_unevenness});
+    papers.push_back({"the wedge", batch->paper_reflectance, batch->paper_unevenness});
   }
   return paper_notes(papers);
 }

@@ -171,11 +171,7 @@ void patches(PlotCanvas& on, const Axes& axes, const DrawnCurve& drawn) {
   const bool alone = drawn.letter.empty();
   const scan::GreyPatch* darkest = nullptr;
   for (const auto& p : drawn.curve->patches) {
-    axes.point(on,
-               100 * p.code,
-               p.density.value(),
-               alone ? kHalf90 * drawn.curve->residual_sd : 0,
-               false);
+    axes.point(on, 100 * p.code, p.density.value(), 0, false);
     if (!darkest || p.density > darkest->density) darkest = &p;
   }
   if (alone || !darkest) return;
@@ -199,6 +195,31 @@ void residuals(PlotCanvas& on, const Axes& axes, const DrawnCurve& drawn) {
   }
 }
 
+// The doubt of the curve, about 0 of the residuals: in the main plot it is narrower than the line.
+void doubt_band(PlotCanvas& on, const Axes& axes, const scan::ScannerCurve& s) {
+  double light = 1e9, dark = -1e9;
+  for (const auto& p : s.patches) {
+    light = std::min(light, p.density.value());
+    dark = std::max(dark, p.density.value());
+  }
+  if (light > dark) return;
+  const double half = kHalf90 * s.spread(s.scan_channels);
+  axes.band(on, {light, dark}, {-half, -half}, {half, half});
+}
+
+void curve_key(cairo_t* cr, double y) {
+  CairoPlot on(cr);
+  Axes a{8, y - 3, 10, 3, {0, 1, false, {}, ""}, {0, 1, false, {}, ""}};
+  a.curve(on, {0, 1}, {0.5, 0.5});
+  draw_text(cr, 20, y, "curve", {3.4, false, Align::left, kBlack, 0});
+  a.x = 36;
+  a.point(on, 0.5, 0.5, 0, false);
+  draw_text(cr, 45, y, "patch of the grey scale", {3.4, false, Align::left, kBlack, 0});
+  a.x = 96;
+  a.band(on, {0, 1}, {0, 0}, {1, 1});
+  draw_text(cr, 108, y, "doubt of the curve, 90 %", {3.4, false, Align::left, kBlack, 0});
+}
+
 // What the lines and letters mean, under the axes.
 void channel_key(cairo_t* cr, double y) {
   CairoPlot on(cr);
@@ -214,7 +235,7 @@ void channel_key(cairo_t* cr, double y) {
   draw_text(cr,
             x,
             y,
-            "rings: patches; grey: 90 % of green",
+            "rings: patches; grey: doubt, 90 %",
             {3.4, false, Align::left, kBlack, 0});
 }
 
@@ -247,9 +268,10 @@ std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
   return as(form, 156, [&](cairo_t* cr) {
     heading(cr,
             "Scanner curve",
-            fmt::format("{} · {} bit · residuals {:.3f} D (1 sd) · stray light {:.2f} %",
+            fmt::format("{} · {} bit · residuals {:.4f} D · doubt {:.4f} D (1 sd) · stray light {:.1f} %",
                         count_text(curve.patches.size(), "patch", "patches"),
                         curve.bits,
+                        curve.residual_rms(curve.scan_channels),
                         spread,
                         100 * curve.flare));
     CairoPlot on(cr);
@@ -257,13 +279,14 @@ std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
     scanner_band(on, main, curve.channels.empty() ? curve : curve.channels[1]);
     for (const DrawnCurve& c : curves) scanner_line(on, main, c);
     rest.draw(on);
+    doubt_band(on, rest, curve);
     rest.level(on, PlotMark::axis, 0);
     for (const DrawnCurve& c : curves) {
       patches(on, main, c);
       residuals(on, rest, c);
     }
     if (curve.channels.empty()) {
-      key(cr, 152, "patch of the grey scale, 90 %", false);
+      curve_key(cr, 152);
     } else {
       channel_key(cr, 152);
     }

@@ -195,7 +195,10 @@ std::string batch_facts(const SheetContent& c) {
     out += fact("Wedge's bath", temperature_text(*b.temperature_c, c.fahrenheit));
   out +=
       fact("Useful until",
-           clock_text(b.curve.useful_until()) + ", tone " + tone_number(b.curve.darkest().value()));
+           clock_text(b.curve.useful_until()) + ", tone " + tone_number(b.curve.darkest().value()) +
+               (b.steps.empty() || b.curve.useful_until() < b.steps.back().time
+                    ? ""
+                    : " (the wedge's last step: it shows no end)"));
   if (c.plan.ground == plan::Ground::fresh)
     out += fact(
         "New grain over old tone",

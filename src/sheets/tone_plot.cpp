@@ -78,14 +78,19 @@ void draw_tone_plot(PlotCanvas& on,
               s.density.value(),
               kHalf90 * s.sd,
               s.time > b.curve.useful_until() * 1.0001);
-  on.words(PlotWords::limit,
-           {a.x + a.width - 2, a.py(b.solid.value()) - 1.2},
-           Align::right,
-           "solid " + density_text(b.solid));
+  const std::string solid = "solid " + density_text(b.solid);
+  double right = a.x + a.width - 2;
+  // Clear of the upright line.
+  if (a.px(end) > right - on.width(PlotWords::limit, solid) - 1.5) {
+    right = std::min(right, a.px(end) - 1.5);
+  }
+  on.words(PlotWords::limit, {right, a.py(b.solid.value()) - 1.2}, Align::right, solid);
+  const bool seen = b.steps.empty() || b.curve.useful_until() < b.steps.back().time;
+  const std::string until = clock_text(b.curve.useful_until());
   on.words(PlotWords::limit,
            {a.px(end) - 1.5, a.y + a.height - 3},
            Align::right,
-           "useful end " + clock_text(b.curve.useful_until()));
+           seen ? "useful end " + until : "last step " + until + ", no end seen");
   draw_stages(on, a, stages);
 }
 

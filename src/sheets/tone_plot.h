@@ -18,8 +18,8 @@ struct TonePlot {
 // Time runs on a square-root axis, so that the first minutes have room. The frame is the plot's,
 // mm.
 TonePlot tone_plot(const wedge::Batch& batch, double x, double y, double width, double height);
-// Axes, band, curve, steps with 90 % bars (crosses past the useful end), solid, useful end; and
-// where the plan's stages end.
+// Axes, band, curve, steps with 90 % bars (crosses past the useful end), solid, useful end (or
+// the wedge's last step, where it shows none); and where the plan's stages end.
 void draw_tone_plot(PlotCanvas& on,
                     const TonePlot& plot,
                     const wedge::Batch& batch,

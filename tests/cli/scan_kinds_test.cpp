@@ -298,7 +298,7 @@ TEST_F(ScanKinds, TheScannerIsMeasuredByAPublishedScale) {
                                   "camera-11", "--out", file(std::string(name) + ".scanner.json"),
                                   "--plot", file(std::string(name) + ".svg")});
     ASSERT_EQ(said.code, 0) << said.err;
-    EXPECT_THAT(said.out, HasSubstr("Spread of each channel's curve: red"));
+    EXPECT_THAT(said.out, HasSubstr("Doubt of each channel's curve: red"));
     std::ifstream in(file(std::string(name) + ".scanner.json"));
     const Json j = Json::parse(in);
     EXPECT_EQ(j.at("version"), 1);

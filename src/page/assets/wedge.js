@@ -55,7 +55,7 @@ export async function batchView(root, id) {
     // As a picture: its own text and styles stay inside it.
     const src = URL.createObjectURL(new Blob([b.curve_svg], {type: 'image/svg+xml'}));
     root.append(make('img', {class: 'curve', src, alt: `Density against minutes: darkest ${b.darkest.toFixed(2)} D, useful until ${b.useful_until}`}));
-    root.append(make('p', {}, `Useful until `, make('b', {}, b.useful_until), ` · darkest tone `, make('b', {}, b.darkest.toFixed(2) + ' D'), '. The band is the 90 % interval.'));
+    root.append(make('p', {}, `Useful until `, make('b', {}, b.useful_until), b.end_seen ? '' : ' (the wedge’s last step: it shows no end)', ` · darkest tone `, make('b', {}, b.darkest.toFixed(2) + ' D'), '. The band is the 90 % interval.'));
   }
   if (b.compared) root.append(make('p', {}, `${b.compared} states compared: the bath takes ${b.speed.toFixed(2)} times the wedge’s minutes.`));
   if (b.steps) {
