@@ -143,19 +143,26 @@ bool GridScore::gaps_are_light(const StepGrid& g) const {
   if (g.gap <= 0) return true;
   double inked = 0;
   double between = 0;
+  int dark_gaps = 0, gaps = 0;  // of those between inked cells
   for (int row = 0; row < g.rows; ++row) {
     for (int k = 0; k + 1 < g.columns; ++k) {
       StepGrid gap = g;  // the cell between two cells
       gap.gap = g.pitch - g.gap;
       gap.begin = g.begin + g.pitch / 2;
-      inked += 0.5 * (level(g, row, k) + level(g, row, k + 1)) - dark_.border;
+      const double beside_it = 0.5 * (level(g, row, k) + level(g, row, k + 1)) - dark_.border;
+      inked += beside_it;
       // The middle of it, and a pixel at least.
       const double trim = std::min(0.3 * g.gap, 0.5 * (g.gap - 1.01));
       const cv::Rect2d r = gap.cell(row, k, trim, side_mm * px_);
-      between += sums_.over(r).mean() - dark_.border;
+      const double own = sums_.over(r).mean() - dark_.border;
+      between += own;
+      if (beside_it < 0.25) continue;
+      ++gaps;
+      if (own > 0.8 * beside_it) ++dark_gaps;
     }
   }
-  return between < 0.6 * inked;
+  // Where each step is cut in two, every other gap is light. (One may be bridged by foul biting.)
+  return between < 0.6 * inked && 4 * dark_gaps <= gaps;
 }
 
 bool GridScore::rows_repeat(const StepGrid& g) {
@@ -344,7 +351,10 @@ void GridScore::find_shown(StepGrid& g) const {
     double own = 0;
     for (int row = 0; row < g.rows; ++row) {
       const FrameSums::Part p = sums_.over(slice.cell(row, 0, edge_mm * px_, side_mm * px_));
-      if (p.n < 0.95 * p.area) return;
+      if (p.n < 0.95 * p.area) {
+        g.runs_out = std::fabs(at - end) < 2 * stride;  // it showed one place before
+        return;
+      }
       own = std::max(own, p.mean());
     }
     if (own > std::max(dark_.border, beside(slice, 0)) + shows) end = at;

@@ -123,6 +123,7 @@ std::optional<StepGrid> anchored(
     g.side_pitch = lane.pitch;
     g.row_gap = lane.gap;
     score.find_shown(g);
+    if (g.runs_out) continue;
     if (rows == 2 && !score.two_rows_show(g)) continue;
     const std::vector<RowProfile> profiles = score.profiles(g);
     const double shown = g.shown_end - g.shown_begin;
@@ -167,34 +168,32 @@ std::optional<StepGrid> anchored(
 // log10 units. Wiping changes less from one step to the next.
 constexpr double border_shows = 0.03;
 
-// Do the changes of tone lie at `at`, at + d, at + 2d ... and nowhere else? Two of them at least
-// must show, all that lie between two that show, and what is between them is as nothing beside
-// them: a ladder's strides do not alternate.
+// Wiping and coarse grain change the tone inside a step by so much from one end to the other.
+constexpr double inside_step = 0.045;
+
+// Do the changes of tone lie at `at`, at + d, at + 2d ... and nowhere else? At least once two of them
+// that follow each other must show with as good as nothing between: a ladder's strides do not
+// alternate. Elsewhere (where the tone saturates) what lies between is no more than a step's own, but
+// for one place in four.
 bool only_every(const std::vector<double>& change, int d, int at) {
   const int n = static_cast<int>(change.size());
   const auto of = [&](int k) { return change[static_cast<std::size_t>(k)]; };
-  int low = 0, high = 0, shown = 0;
-  for (int k = at; k < n; k += d) {
-    if (of(k) <= border_shows) continue;
-    if (shown++ == 0) low = k;
-    high = k;
-  }
-  if (shown < 2) return false;
-  for (int k = 1; k < n; ++k) {
-    const int after = k - at;  // places past the first of them
-    if (after >= 0 && after % d == 0) {
-      if (k > low && k < high && of(k) <= border_shows) return false;
-      continue;
-    }
-    const int before_it = after < 0 ? at : at + after / d * d;
-    const int behind_it = after < 0 ? at : before_it + d;
-    if (k > low && k < high) {
-      if (of(k) > 0.3 * std::min(of(before_it), of(behind_it))) return false;
-    } else if (of(k) > border_shows) {
-      return false;
+  int alternating = 0, odd = 0;
+  double there = 0, between = 0;
+  for (int k = 1; k < n; ++k) ((k - at) % d == 0 ? there : between) += of(k);
+  if (there < 3 * between) return false;  // of many small strides some always seem to alternate
+  for (int begin = at - d; begin < n; begin += d) {  // between the borders `begin` and begin + d
+    const int end = begin + d;
+    double most = 0;
+    for (int k = std::max(1, begin + 1); k < std::min(n, end); ++k) most = std::max(most, of(k));
+    const double before = begin >= at ? of(begin) : 0, after = end < n ? of(end) : 0;
+    if (std::min(before, after) > border_shows && most <= 0.3 * std::min(before, after)) {
+      ++alternating;
+    } else if (most > std::max(inside_step, 0.3 * std::max(before, after))) {
+      ++odd;  // (the blur of a border reaches a little into the parts beside it)
     }
   }
-  return true;
+  return alternating > 0 && 3 * odd <= alternating;
 }
 
 // The cells fall into whole parts of d, in each of which no border shows.
@@ -292,10 +291,8 @@ std::optional<DarkBox> find_dark_box(const WedgeFrame& f) {
 
 bool cut_off(const WedgeFrame& f, const DarkBox& dark) {
   const int near = cvRound(1.5 * f.px_per_mm);
-  const cv::Rect wider(dark.core.x - near,
-                       dark.core.y - near,
-                       dark.core.width + 2 * near,
-                       dark.core.height + 2 * near);
+  const cv::Rect wider(
+      dark.box.x - near, dark.box.y - near, dark.box.width + 2 * near, dark.box.height + 2 * near);
   const cv::Rect seen = wider & cv::Rect(0, 0, f.inside.cols, f.inside.rows);
   return seen != wider || cv::countNonZero(f.inside(seen)) < 0.98 * seen.area();
 }

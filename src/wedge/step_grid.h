@@ -22,6 +22,7 @@ struct StepGrid {
   double side_begin = 0, side_pitch = 0;
   double dark_begin = 0, dark_end = 0;      // along the wedge: where the core is
   double shown_begin = 0, shown_end = 0;    // and how far towards the light end anything shows
+  bool runs_out = false;                    // something shows as far as the scan or window goes
   double gap = 0;                           // unbitten between cells along the wedge
   double row_gap = 0;                       // unbitten between two rows
   int unseen_before = 0, unseen_after = 0;  // end cells that look like unbitten metal

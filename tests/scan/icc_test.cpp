@@ -32,8 +32,8 @@ std::string rgb_profile(double gamma) {
 }
 
 // A table profile (device to Lab) that no sum of curves can stand for: L* from the mean of r g and
-// b.
-std::string table_profile() {
+// b. Or, `linear`, that of the light that their mean stands for.
+std::string table_profile(bool linear = false) {
   cmsHPROFILE profile = cmsCreateProfilePlaceholder(nullptr);
   cmsSetProfileVersion(profile, 4.3);
   cmsSetDeviceClass(profile, cmsSigInputClass);
@@ -43,13 +43,17 @@ std::string table_profile() {
   cmsStage* table = cmsStageAllocCLut16bit(nullptr, 17, 3, 3, nullptr);
   cmsStageSampleCLut16bit(
       table,
-      [](const cmsUInt16Number in[], cmsUInt16Number out[], void*) -> cmsInt32Number {
+      [](const cmsUInt16Number in[], cmsUInt16Number out[], void* of_light) -> cmsInt32Number {
         const double r = in[0] / 65535.0, g = in[1] / 65535.0, b = in[2] / 65535.0;
-        const cmsCIELab lab{100 * std::sqrt((r * g + g * b + b * r) / 3), 0, 0};
+        const double y = (r + g + b) / 3;
+        const double l = !*static_cast<bool*>(of_light) ? 100 * std::sqrt((r * g + g * b + b * r) / 3)
+                         : y > 216.0 / 24389          ? 116 * std::cbrt(y) - 16
+                                                      : y * 24389 / 27;
+        const cmsCIELab lab{l, 0, 0};
         cmsFloat2LabEncoded(out, &lab);
         return TRUE;
       },
-      nullptr,
+      &linear,
       0);
   // The file format wants curves round the table; these do nothing.
   cmsPipelineInsertStage(pipe, cmsAT_END, cmsStageAllocToneCurves(nullptr, 3, nullptr));
@@ -155,6 +159,15 @@ TEST(Icc, TableProfileIsNoSumOfCurves) {
   const auto curves = IccTone::from_bytes(rgb_profile(2.2), 3, 16);
   ASSERT_TRUE(curves) << curves.error();
   EXPECT_EQ(curves->tables().size(), 3U);
+}
+
+// Coarse codes in the darks were told of curves only.
+TEST(Icc, CoarseCodesOfATableProfileAreTold) {
+  EXPECT_THAT(all(with_profile(table_profile(true), 3, 8).notes), HasSubstr("neighbouring codes"));
+  for (const auto& [linear, bits] : {std::pair{true, 16}, {false, 8}}) {
+    EXPECT_THAT(all(with_profile(table_profile(linear), 3, bits).notes),
+                testing::Not(HasSubstr("neighbouring codes")));
+  }
 }
 
 TEST(Icc, WhatDoesNotFitIsToldAndNotUsed) {

@@ -7,6 +7,7 @@
 #include "tests/wedge/made_wedge.h"
 #include "tests/wedge/random_wedge.h"
 #include "wedge/make_batch.h"
+#include "wedge/step_grid.h"
 
 namespace rebite::wedge {
 namespace {
@@ -275,6 +276,31 @@ TEST(FindSteps, APartOfAWedgeIsNotReadAsTheWhole) {
       }
     }
   }
+}
+
+// Levels of cells that were cut out of wider steps, as found on prints; and of true ladders: small even
+// strides under wiping, a steep one, one that saturates.
+TEST(GridBorders, CellsCutOutOfStepsAreKnownByTheirBorders) {
+  const auto every = [](std::vector<double> level) {
+    StepGrid g;
+    g.columns = static_cast<int>(level.size());
+    g.level = std::move(level);
+    return borders_of(g);
+  };
+  // Three steps and a bit, each cut in three, the first of them past the window's edge.
+  const GridBorders thirds =
+      every({0.150, 0.241, 0.247, 0.252, 0.383, 0.379, 0.365, 0.580, 0.564});
+  EXPECT_EQ(thirds.every, 3);
+  EXPECT_EQ(thirds.steps, 4);
+  // Eight steps, each cut in two; coarse grain in the darks.
+  const GridBorders halves = every({0.149, 0.151, 0.229, 0.230, 0.356, 0.361, 0.554, 0.542,
+                                    0.780, 0.803, 1.035, 1.039, 1.203, 1.267, 1.290, 1.324});
+  EXPECT_EQ(halves.every, 2);
+  EXPECT_EQ(halves.steps, 8);
+  EXPECT_EQ(every({0.045, 0.151, 0.248, 0.378, 0.570, 0.867, 1.209, 1.440, 1.509}).every, 1);
+  EXPECT_EQ(every({0.05, 0.62, 0.71, 0.75, 0.76}).every, 1);
+  EXPECT_EQ(every({0.05, 0.09, 0.10, 0.15, 0.16, 0.20, 0.24, 0.26, 0.30, 0.33, 0.37}).every, 1);
+  EXPECT_EQ(every({0.04, 0.30, 0.65, 0.95, 1.18, 1.29, 1.33, 1.34, 1.34, 1.35}).every, 1);
 }
 
 TEST(FindSteps, WhatIsNoWedgeIsRefused) {
