@@ -419,6 +419,7 @@ wedge::Batch made_batch() {
                  {},
                  {},
                  0.86,
+                 0.02,
                  {}};
   const double times[] = {0, 0.25, 0.5, 1, 2, 4, 8, 16, 24};
   for (int i = 0; i < 9; ++i) {
