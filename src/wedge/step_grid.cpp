@@ -340,6 +340,16 @@ GridBorders borders_of(const StepGrid& g) {
     }
     if (change[k] > border_shows) ++b.shown;
   }
+  // The first step that can be told begins with a border, too, where unseen cells lie before it.
+  std::vector<double> with_metal = change;
+  if (g.rows == 1 && seen > 0 && first > 0) {
+    with_metal[0] = std::fabs(g.level[static_cast<std::size_t>(first)] -
+                              g.level[static_cast<std::size_t>(first - 1)]);
+    with_metal.insert(with_metal.begin(), 0.0);
+  } else if (g.rows == 1 && seen > 0 && g.unseen_after > 0) {
+    const auto last = static_cast<std::size_t>(first + seen);
+    with_metal.push_back(std::fabs(g.level[last] - g.level[last - 1]));
+  }
   const int cells = static_cast<int>(change.size());
   for (int d = cells / 2; d >= 2; --d) {
     if (even_parts(change, d)) {
@@ -349,9 +359,9 @@ GridBorders borders_of(const StepGrid& g) {
     }
     if (g.gap > 0) continue;  // its borders show by the gaps
     for (int at = 1; at <= d; ++at) {
-      if (!only_every(change, d, at)) continue;
+      if (!only_every(with_metal, d, at)) continue;
       b.every = d;
-      b.steps = (cells - 1 - at) / d + 2;
+      b.steps = (static_cast<int>(with_metal.size()) - 1 - at) / d + 2;
       return b;
     }
   }

@@ -297,6 +297,12 @@ TEST(GridBorders, CellsCutOutOfStepsAreKnownByTheirBorders) {
                                     0.780, 0.803, 1.035, 1.039, 1.203, 1.267, 1.290, 1.324});
   EXPECT_EQ(halves.every, 2);
   EXPECT_EQ(halves.steps, 8);
+  // Two steps cut in four past a cell that is not told from metal: one border, and one of grain.
+  StepGrid two;
+  two.level = {0.033, 0.710, 0.701, 0.684, 0.714, 0.972, 0.985, 1.008, 0.959};
+  two.columns = 9;
+  two.unseen_before = 1;
+  EXPECT_EQ(borders_of(two).every, 4);
   EXPECT_EQ(every({0.045, 0.151, 0.248, 0.378, 0.570, 0.867, 1.209, 1.440, 1.509}).every, 1);
   EXPECT_EQ(every({0.05, 0.62, 0.71, 0.75, 0.76}).every, 1);
   EXPECT_EQ(every({0.05, 0.09, 0.10, 0.15, 0.16, 0.20, 0.24, 0.26, 0.30, 0.33, 0.37}).every, 1);
