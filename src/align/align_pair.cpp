@@ -161,7 +161,7 @@ class Aligning {
 
   std::optional<Problem> measure() {
     area_ = proof_.picture(coarse_px_per_mm(proof_, drawing_)).box_mm;
-    system_.emplace(area_, fine_spacing(), 2, threads_);
+    system_.emplace(area_, fine_spacing(), 1, threads_);
     if (!options_.pins.empty())
       pins_ = pins_as_data(options_.pins, start_.best.map.start, proof_.scale(), drawing_.scale());
     fine_ = measure_finely(proof_,

@@ -108,6 +108,17 @@ bool steep_slant(const MapShape& s) {
          std::abs(s.skew) > kSteepSkew;
 }
 
+// Of the sheet as the agreement test found it lying, over a fifth of it to either side of a place.
+// A guess from a few features may be stretched by a tenth and still lead there.
+MapShape shape_as_found(const SmoothMap& map, cv::Point2d at, const cv::Rect2d& box) {
+  const cv::Point2d dx(0.2 * box.width, 0), dy(0, 0.2 * box.height);
+  const cv::Point2d c(std::clamp(at.x, box.x + dx.x, box.br().x - dx.x),
+                      std::clamp(at.y, box.y + dy.y, box.br().y - dy.y));
+  const cv::Point2d u = (map.forward(c + dx) - map.forward(c - dx)) / (2 * dx.x);
+  const cv::Point2d v = (map.forward(c + dy) - map.forward(c - dy)) / (2 * dy.y);
+  return shape_of({u.x, v.x, u.y, v.y});
+}
+
 bool is_perspective(const cv::Matx33d& m) { return std::abs(m(2, 0)) + std::abs(m(2, 1)) > 1e-9; }
 
 bool alike(const Hypothesis& a, const Hypothesis& b) {
@@ -210,11 +221,11 @@ CoarseStart find_start(ScanLevels& proof,
   start.best = best->agreement;
   start.mirrored = best->guess.mirrored;
   start.grain = best->agreement.grain && best->agreement.share > 0.5;
-  start.shape = shape_of(project_slope(best->guess.map, best->guess.at));
+  start.shape = shape_as_found(best->agreement.map, best->guess.at, plain.proof_area().box_mm);
   start.perspective = is_perspective(best->guess.map);
   start.steep = steep_slant(start.shape);
   if (!own_scale(start.shape)) {
-    const double factor = 1 / best->guess.scale();
+    const double factor = 1 / std::sqrt(start.shape.scale_x * start.shape.scale_y);
     drawing.rescale(factor);
     start.best.map.start = scaled(start.best.map.start, factor);
   }

@@ -1,11 +1,14 @@
 #include "align/edge_data.h"
 
+#include <algorithm>
 #include <cmath>
+#include <optional>
 
 namespace rebite::align {
 namespace {
 
-constexpr double kAcross = 0.05;  // mm, one sd: measured 0.03 on drawn frames
+constexpr double kAcross = 0.05;       // mm, one sd: measured 0.03 on drawn frames
+constexpr double kLeastAcross = 0.01;  // mm: foot ink and bevel lean to one side for centimetres
 constexpr double kAlongVariance = 1e6;
 constexpr double kOverlap = 4;  // places 2 mm apart on paper that moves together over some 8
 
@@ -29,17 +32,37 @@ void nearest_on(const std::vector<cv::Point2d>& side, cv::Point2d q, Foot& best)
   }
 }
 
+// One sd across of a place, from how unevenly neighbours lie: second differences, in which the
+// sheet's own bend hardly counts, have six times the variance of a place.
+double scatter(const std::vector<double>& distances) {
+  std::vector<double> bends;
+  for (std::size_t k = 2; k < distances.size(); ++k)
+    bends.push_back(std::abs(distances[k] - 2 * distances[k - 1] + distances[k - 2]));
+  if (bends.size() < 12) return kAcross;
+  const auto middle = bends.begin() + std::ssize(bends) / 2;
+  std::nth_element(bends.begin(), middle, bends.end());
+  return std::clamp(1.4826 * *middle / std::sqrt(6.0), kLeastAcross, kAcross);
+}
+
+void set_covariance(Measured& m, double across_mm) {
+  const cv::Matx22d& c = m.covariance;  // as made: n n^T
+  m.covariance = c * (across_mm * across_mm) + (cv::Matx22d::eye() - c) * kAlongVariance;
+}
+
 }  // namespace
 
-std::vector<Measured> measure_edges(
-    const Outline& proof, const Outline& drawing, const SmoothMap& map, double reach_mm, int set) {
+std::vector<Measured> measure_edges(const Outline& proof,
+                                    const Outline& drawing,
+                                    const SmoothMap& map,
+                                    const EdgeRule& rule) {
   std::vector<Measured> data;
-  for (const auto& side : proof.sides)
+  std::vector<double> distances;
+  for (const auto& side : proof.sides) {
     for (const cv::Point2d& p : side) {
       const cv::Point2d q = map.forward(p);
       Foot foot;
       for (const auto& other : drawing.sides) nearest_on(other, q, foot);
-      if (std::abs(foot.distance) > reach_mm) continue;
+      if (std::abs(foot.distance) > rule.reach_mm) continue;
       // start(p + u): a step w of u moves the place on the drawing by J w.
       const cv::Vec2d u = map.shift(p);
       const cv::Matx22d j = project_slope(map.start, p + cv::Point2d(u));
@@ -50,14 +73,20 @@ std::vector<Measured> measure_edges(
       Measured m;
       m.at = p;
       m.shift = u + n * (foot.distance / gain);
-      const cv::Matx22d across = n * n.t();
-      m.covariance = across * (kAcross * kAcross) + (cv::Matx22d::eye() - across) * kAlongVariance;
+      m.covariance = n * n.t();
       m.directions = 1;
       m.patch = false;
-      m.set = set;
+      m.set = rule.set;
       m.overlap = kOverlap;
       data.push_back(m);
+      distances.push_back(foot.distance / gain);
     }
+  }
+  const double across = rule.same_rim ? scatter(distances) : kAcross;
+  for (Measured& m : data) {
+    set_covariance(m, across);
+    m.sd_known = rule.same_rim;
+  }
   return data;
 }
 

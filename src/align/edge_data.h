@@ -9,10 +9,19 @@
 
 namespace rebite::align {
 
+struct EdgeRule {
+  double reach_mm = 1.5;  // places further than this from the other scan's edge are left out
+  int set = 0;
+  // Both are impressions of the plate: its rim is one and the same, and the scatter along it tells
+  // how well it was seen. Else a drawn frame, which is not the rim: one sd is 0.05 mm.
+  bool same_rim = false;
+};
+
 // Each place where the proof's plate mark was seen against the nearest side of the drawing's mark
-// (or of the frame drawn round it), under `map`: known across the side only. Places further than
-// `reach_mm` from it are left out. A drawn frame is not the plate's rim, so one sd is 0.05 mm.
-std::vector<Measured> measure_edges(
-    const Outline& proof, const Outline& drawing, const SmoothMap& map, double reach_mm, int set);
+// (or of the frame drawn round it), under `map`: known across the side only.
+std::vector<Measured> measure_edges(const Outline& proof,
+                                    const Outline& drawing,
+                                    const SmoothMap& map,
+                                    const EdgeRule& rule);
 
 }  // namespace rebite::align

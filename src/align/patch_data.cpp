@@ -70,7 +70,7 @@ Measured measured(const PatchMatch& match,
                   const PatchRule& rule,
                   int set) {
   Measured m;
-  m.at = (match.centre + cv::Point2d(0.5, 0.5)) / px_per_mm;
+  m.at = (match.seat + cv::Point2d(0.5, 0.5)) / px_per_mm;
   const cv::Point2d d = match.shift / px_per_mm;
   // The rendered drawing at p + d shows the drawing at start(p + d + u(p + d)).
   m.shift = cv::Vec2d(d.x, d.y) + map.shift(m.at + d);

@@ -122,19 +122,49 @@ cv::Mat1f correlation(const cv::Mat1f& patch,
   return surface;
 }
 
-// Mean over the patch of the outer product of gradients, per unit of variance.
-cv::Matx22d gradient_energy(const cv::Mat1f& m, double variance) {
-  double xx = 0, xy = 0, yy = 0;
-  for (int y = 1; y + 1 < m.rows; ++y)
-    for (int x = 1; x + 1 < m.cols; ++x) {
-      const double gx = 0.5 * static_cast<double>(m(y, x + 1) - m(y, x - 1));
-      const double gy = 0.5 * static_cast<double>(m(y + 1, x) - m(y - 1, x));
-      xx += gx * gx;
-      xy += gx * gy;
-      yy += gy * gy;
+// Gradients of a patch and of what it was found to be: mean outer products of both, per unit of
+// variance, and where in the patch the structure lies that the two share.
+struct Gradients {
+  cv::Matx22d energy;  // mean of the two
+  cv::Point2d middle;  // px from the patch's centre
+};
+
+Gradients gradients(const cv::Mat1f& p, double p_variance, const cv::Mat1f& q, double q_variance) {
+  double p_xx = 0, p_xy = 0, p_yy = 0, q_xx = 0, q_xy = 0, q_yy = 0;
+  double shared = 0, shared_x = 0, shared_y = 0;
+  const double half_x = (p.cols - 1) / 2.0, half_y = (p.rows - 1) / 2.0;
+  for (int y = 1; y + 1 < p.rows; ++y) {
+    double row = 0, row_x = 0;
+    for (int x = 1; x + 1 < p.cols; ++x) {
+      const double px = 0.5 * static_cast<double>(p(y, x + 1) - p(y, x - 1));
+      const double py = 0.5 * static_cast<double>(p(y + 1, x) - p(y - 1, x));
+      const double qx = 0.5 * static_cast<double>(q(y, x + 1) - q(y, x - 1));
+      const double qy = 0.5 * static_cast<double>(q(y + 1, x) - q(y - 1, x));
+      p_xx += px * px;
+      p_xy += px * py;
+      p_yy += py * py;
+      q_xx += qx * qx;
+      q_xy += qx * qy;
+      q_yy += qy * qy;
+      const double both = px * qx + py * qy;
+      row += both;
+      row_x += both * (x - half_x);
     }
-  const double n = static_cast<double>((m.rows - 2) * (m.cols - 2)) * std::max(variance, 1e-12);
-  return {xx / n, xy / n, xy / n, yy / n};
+    shared += row;
+    shared_x += row_x;
+    shared_y += row * (y - half_y);
+  }
+  const double n = (p.rows - 2) * (p.cols - 2);
+  const double of_p = 0.5 / (n * std::max(p_variance, 1e-12));
+  const double of_q = 0.5 / (n * std::max(q_variance, 1e-12));
+  Gradients g;
+  const double xy = p_xy * of_p + q_xy * of_q;
+  g.energy = {p_xx * of_p + q_xx * of_q, xy, xy, p_yy * of_p + q_yy * of_q};
+  // Noise alone could throw it anywhere: not where hardly anything is shared.
+  if (shared > 0.05 * std::sqrt((p_xx + p_yy) * (q_xx + q_yy)))
+    g.middle = {std::clamp(shared_x / shared, -half_x, half_x),
+                std::clamp(shared_y / shared, -half_y, half_y)};
+  return g;
 }
 
 struct Peak {
@@ -242,17 +272,17 @@ std::optional<Peak> find_peak(const cv::Mat1f& s, double pull) {
   return peak;
 }
 
-// H S^-1 H (see the header).
-cv::Matx22d information(const cv::Mat1f& patch,
-                        const Moments& own,
-                        const cv::Mat1f& found,
-                        const Peak& peak) {
-  const cv::Matx22d energy =
-      (gradient_energy(patch, own.variance) + gradient_energy(found, moments(found).variance)) *
-      0.5;
+// H S^-1 H (see the header), and where the shared structure lies.
+void inform(PatchMatch& match,
+            const cv::Mat1f& patch,
+            const Moments& own,
+            const cv::Mat1f& found,
+            const Peak& peak) {
+  const Gradients g = gradients(patch, own.variance, found, moments(found).variance);
   const cv::Matx22d noise =
-      energy * std::max(1 - peak.rho * peak.rho, 1e-3) + cv::Matx22d::eye() * 1e-9;
-  return peak.curvature * noise.inv() * peak.curvature * static_cast<double>(patch.total());
+      g.energy * std::max(1 - peak.rho * peak.rho, 1e-3) + cv::Matx22d::eye() * 1e-9;
+  match.info = peak.curvature * noise.inv() * peak.curvature * static_cast<double>(patch.total());
+  match.seat = match.centre + g.middle;
 }
 
 void match_one(const cv::Mat1f& proof,
@@ -279,7 +309,7 @@ void match_one(const cv::Mat1f& proof,
   match.z = peak->z;
   match.shift = cv::Point2d(peak->at) - cv::Point2d(rule.reach_px, rule.reach_px) + peak->offset;
   const cv::Mat1f found = search(cv::Rect(peak->at, patch.size()));
-  match.info = information(patch, own, found, *peak);
+  inform(match, patch, own, found, *peak);
   match.accepted = peak->rho >= rule.least_rho && peak->z >= rule.least_z;
 }
 
@@ -355,8 +385,7 @@ void refine_matches(const cv::Mat1f& proof,
       match.directions = top->directions;
       match.rho = peak.rho;
       match.shift = top->offset;
-      match.info =
-          information(patch, own, search(cv::Rect(1, 1, rule.side_px, rule.side_px)), peak);
+      inform(match, patch, own, search(cv::Rect(1, 1, rule.side_px, rule.side_px)), peak);
       match.accepted = true;
     }
   });

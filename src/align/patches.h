@@ -21,7 +21,8 @@ struct PatchRule {
 // One matched patch. Pixels of the level it was matched in, proof frame.
 struct PatchMatch {
   cv::Point2d centre;  // of the patch
-  cv::Point2d shift;   // proof structure at `centre` is found in the rendered drawing at + shift
+  cv::Point2d seat;    // middle of the structure that the two share: the shift is that place's
+  cv::Point2d shift;   // proof structure at `seat` is found in the rendered drawing at + shift
   cv::Matx22d info;    // inverse covariance of shift, 1/px^2, before calibration
   double rho = 0;
   double z = 0;
@@ -40,6 +41,10 @@ struct PatchMatch {
 // this is the law sd = sqrt(2) noise / sqrt(sum of squared gradients) of digital image correlation
 // (Pan, Xie, Wang, Qian, Wang, Opt. Express 16, 7037, 2008), and it knows that a lone line fixes
 // only the direction across it.
+//
+// The shift is a mean over the patch, each pixel weighed by the gradients that both pictures have
+// there: it belongs to the middle of those (`seat`), not to the patch's. At the border of bare
+// metal the two lie a millimetre apart.
 std::vector<PatchMatch> match_patches(const cv::Mat1f& proof,
                                       const cv::Mat1f& drawing,
                                       const cv::Mat1b& usable,

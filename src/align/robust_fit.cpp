@@ -1,9 +1,9 @@
 #include "align/robust_fit.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
-#include <utility>
 
 namespace rebite::align {
 namespace {
@@ -12,7 +12,7 @@ constexpr double kSettled = 0.003;  // mean change of a weight: the round was th
 constexpr double kMedianChi2 = 1.3862943611198906;  // of 2 degrees of freedom: 2 ln 2
 
 cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
-  if (m.fixed) return m.covariance;
+  if (m.fixed || m.sd_known) return m.covariance;
   return m.covariance * scale + cv::Matx22d::eye() * (floor * floor);
 }
 
@@ -42,7 +42,7 @@ void calibrate(const std::vector<Measured>& data,
                double least) {
   std::vector<std::vector<double>> ratio(scale.size());
   for (const Measured& m : data) {
-    if (m.fixed) continue;
+    if (m.fixed || m.sd_known) continue;
     const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
     // With one direction known the median of chi-square is 0.455 instead of 2 ln 2.
     const double expected = m.directions == 2 ? kMedianChi2 : 0.4549;
@@ -66,10 +66,11 @@ SmoothnessPrior best_prior(SplineFit& system,
                            const std::vector<FitDatum>& data,
                            SmoothnessPrior start) {
   constexpr double least_bending = 1, most_bending = 1e6, least_sd = 3e-4, most_sd = 0.3;
-  std::map<std::pair<long, long>, double> known;  // by the logarithms of the two
+  constexpr double least_reach = 2.5, most_reach = 80;  // mm
+  std::map<std::array<long, 3>, double> known;          // by the logarithms
   const auto evidence_of = [&](const SmoothnessPrior& prior) {
-    const std::pair key{std::lround(1e6 * std::log(prior.bending)),
-                        std::lround(1e6 * std::log(prior.fine_sd))};
+    const auto name = [](double v) { return std::lround(1e6 * std::log(v)); };
+    const std::array key{name(prior.bending), name(prior.fine_sd), name(prior.reach + 1e-3)};
     const auto found = known.find(key);
     if (found != known.end()) return found->second;
     return known[key] = evidence(system.solve(data, prior));
@@ -92,6 +93,8 @@ SmoothnessPrior best_prior(SplineFit& system,
       improve(&SmoothnessPrior::fine_sd, 0.5, least_sd, most_sd);
     if (!improve(&SmoothnessPrior::bending, 3, least_bending, most_bending))
       improve(&SmoothnessPrior::bending, 1.0 / 3, least_bending, most_bending);
+    if (!improve(&SmoothnessPrior::reach, 2, least_reach, most_reach))
+      improve(&SmoothnessPrior::reach, 0.5, least_reach, most_reach);
   }
   return prior;
 }
@@ -132,8 +135,8 @@ RobustFit fit_robustly(SplineFit& system,
     for (Measured& m : data) m.weight = 1;
   for (const Stage& stage : stages)
     for (int round = 0; round < stage.rounds; ++round) {
-      const SmoothnessPrior prior{fit.prior.bending * stage.bending,
-                                  fit.prior.fine_sd * stage.fine};
+      const SmoothnessPrior prior{
+          fit.prior.bending * stage.bending, fit.prior.fine_sd * stage.fine, fit.prior.reach};
       SplineFit& grid = rough && stage.bending > 1 ? *rough : system;
       fit.answer = grid.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
@@ -144,7 +147,9 @@ RobustFit fit_robustly(SplineFit& system,
     for (int round = 0; round < 2; ++round) {
       const SmoothnessPrior before = fit.prior;
       fit.prior = best_prior(system, as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
-      if (fit.prior.bending == before.bending && fit.prior.fine_sd == before.fine_sd) break;
+      if (fit.prior.bending == before.bending && fit.prior.fine_sd == before.fine_sd &&
+          fit.prior.reach == before.reach)
+        break;
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stages.back().width);

@@ -16,6 +16,7 @@ struct Measured {
   int set = 0;             // patches of one level and size share a calibration
   int directions = 2;      // in which the shift is known
   bool patch = true;       // matched texture; false: a place on the plate's edge
+  bool sd_known = false;   // its covariance was measured: residuals do not calibrate it
   bool fixed = false;      // a pin: its covariance is what it is, and it is never an outlier
   double overlap = 1;      // how often each pixel was used in its set: (side / step)^2, >= 1
   double weight = 1;       // robust weight after a fit, 0..1

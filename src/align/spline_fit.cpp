@@ -1,5 +1,6 @@
 #include "align/spline_fit.h"
 
+#include <Eigen/SparseCholesky>
 #include <algorithm>
 #include <array>
 #include <cassert>
@@ -24,7 +25,11 @@ Eigen::MatrixXd gram(int cells, double spacing, int order) {
       0.17392742256872693, 0.32607257743127307, 0.32607257743127307, 0.17392742256872693};
   for (std::size_t q = 0; q < 4; ++q) {
     const CubicWeights c(x[q]);
-    const std::array<double, 4>& f = order == 0 ? c.value : order == 1 ? c.slope : c.bend;
+    constexpr std::array<double, 4> third{-1, 3, -3, 1};
+    const std::array<double, 4>& f = order == 0   ? c.value
+                                     : order == 1 ? c.slope
+                                     : order == 2 ? c.bend
+                                                  : third;
     const double scale = w[q] * spacing / std::pow(spacing, 2 * order);
     for (int cell = 0; cell < cells; ++cell)
       for (int a = 0; a < 4; ++a)
@@ -35,12 +40,15 @@ Eigen::MatrixXd gram(int cells, double spacing, int order) {
   return g;
 }
 
-Eigen::SparseMatrix<double> bending_energy(const SplineGrid& grid) {
-  std::array<Eigen::MatrixXd, 3> gx, gy;
-  for (int k = 0; k < 3; ++k) {
+// Integral of the squared derivatives of an order (2 or 3), each mixed one as often as it occurs.
+Eigen::SparseMatrix<double> energy_of(const SplineGrid& grid, int order) {
+  std::array<Eigen::MatrixXd, 4> gx, gy;
+  for (int k = 0; k <= order; ++k) {
     gx[static_cast<std::size_t>(k)] = gram(grid.cells_x, grid.spacing, k);
     gy[static_cast<std::size_t>(k)] = gram(grid.cells_y, grid.spacing, k);
   }
+  constexpr std::array<std::array<double, 4>, 2> binomial{{{1, 2, 1, 0}, {1, 3, 3, 1}}};
+  const auto& times = binomial[static_cast<std::size_t>(order - 2)];
   std::vector<Eigen::Triplet<double>> entries;
   for (int j = 0; j < grid.ny(); ++j)
     for (int i = 0; i < grid.nx(); ++i)
@@ -48,10 +56,12 @@ Eigen::SparseMatrix<double> bending_energy(const SplineGrid& grid) {
         for (int k = std::max(0, i - 3); k < std::min(grid.nx(), i + 4); ++k) {
           const int row = grid.index(i, j), col = grid.index(k, l);
           if (row < col) continue;  // lower triangle
-          entries.emplace_back(row,
-                               col,
-                               gx[2](i, k) * gy[0](j, l) + 2 * gx[1](i, k) * gy[1](j, l) +
-                                   gx[0](i, k) * gy[2](j, l));
+          double sum = 0;
+          for (int down = 0; down <= order; ++down)
+            sum += times[static_cast<std::size_t>(down)] *
+                   gx[static_cast<std::size_t>(order - down)](i, k) *
+                   gy[static_cast<std::size_t>(down)](j, l);
+          entries.emplace_back(row, col, sum);
         }
   Eigen::SparseMatrix<double> energy(grid.size(), grid.size());
   energy.setFromTriplets(entries.begin(), entries.end());
@@ -74,7 +84,8 @@ SplineFit::SplineFit(const cv::Rect2d& area_mm, double spacing_mm, int ratio, in
       fine_(stiff_.finer(ratio)),
       ratio_(ratio),
       threads_(threads),
-      bending_(bending_energy(stiff_)) {
+      bending_(energy_of(stiff_, 2)),
+      third_(energy_of(stiff_, 3)) {
   build_pattern();
 }
 
@@ -146,9 +157,11 @@ void SplineFit::build_pattern() {
 void SplineFit::add_prior(const SmoothnessPrior& prior) {
   double* value = normal_.valuePtr();
   std::size_t k = 0;
-  for (int col = 0; col < bending_.outerSize(); ++col)
-    for (Sparse::InnerIterator it(bending_, col); it; ++it)
-      for (int c = 0; c < 2; ++c) value[bending_slots_[k++]] += prior.bending * it.value();
+  const double third = prior.reach * prior.reach;
+  const double *bend = bending_.valuePtr(), *turn = third_.valuePtr();
+  for (Eigen::Index n = 0; n < bending_.nonZeros(); ++n)
+    for (int c = 0; c < 2; ++c)
+      value[bending_slots_[k++]] += prior.bending * (bend[n] + third * turn[n]);
   const double fine = 1 / (prior.fine_sd * prior.fine_sd);
   for (int n = 0; n < unknowns(); ++n)
     // The ridge on the stiff layer only keeps a direction without any data finite.
@@ -230,6 +243,17 @@ void SplineFit::add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& ri
   }
 }
 
+// Up to a constant: affine maps have no energy, whatever the reach.
+double SplineFit::log_det_of_energy(double reach) {
+  if (const auto known = energy_dets_.find(reach); known != energy_dets_.end())
+    return known->second;
+  Sparse energy = bending_ + reach * reach * third_;
+  for (int k = 0; k < stiff_.size(); ++k) energy.coeffRef(k, k) += 1e-7;
+  const Eigen::SimplicialLDLT<Sparse, Eigen::Lower> factor(energy);
+  const double det = factor.vectorD().array().max(1e-300).log().sum();
+  return energy_dets_[reach] = det;
+}
+
 SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
                                    const SmoothnessPrior& prior) {
   std::fill_n(normal_.valuePtr(), normal_.nonZeros(), 0.0);
@@ -250,8 +274,12 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
     x[k] = c[2 * k];
     y[k] = c[2 * k + 1];
   }
-  const auto energy = bending_.selfadjointView<Eigen::Lower>();
-  answer.prior_energy = prior.bending * (x.dot(energy * x) + y.dot(energy * y));
+  const auto energy = [&](const Sparse& of) {
+    const auto all = of.selfadjointView<Eigen::Lower>();
+    return x.dot(all * x) + y.dot(all * y);
+  };
+  answer.prior_energy =
+      prior.bending * (energy(bending_) + prior.reach * prior.reach * energy(third_));
   for (int k = 0; k < fine_.size(); ++k) {
     const int n = 2 * (stiff_.size() + k);
     fine[static_cast<std::size_t>(k)] = {c[n], c[n + 1]};
@@ -264,7 +292,8 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
     answer.chi2 += d.weight * (d.info * e).dot(e);
   }
   answer.log_det = factor_.log_det();
-  answer.log_prior_det = 2 * (stiff_.size() - 3) * std::log(prior.bending) -
+  answer.log_prior_det = 2 * (stiff_.size() - 3) * std::log(prior.bending) +
+                         2 * log_det_of_energy(prior.reach) -
                          4 * fine_.size() * std::log(prior.fine_sd);
   return answer;
 }

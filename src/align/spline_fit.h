@@ -2,6 +2,7 @@
 #pragma once
 
 #include <Eigen/SparseCore>
+#include <map>
 #include <opencv2/core.hpp>
 #include <vector>
 
@@ -21,12 +22,16 @@ struct FitDatum {
 
 // What is believed of the displacement before anything is measured.
 // Stiff layer: bending energy  integral (u_xx^2 + 2 u_xy^2 + u_yy^2)  over the area, times
-// `bending` (1/mm^2 per mm^-2: dimensionless with u and the area in mm), so affine maps are free.
+// `bending` (1/mm^2 per mm^-2: dimensionless with u and the area in mm), so affine maps are free;
+// and the energy of third derivatives (u_xxx^2 + 3 u_xxy^2 + 3 u_xyy^2 + u_yyy^2) times
+// reach^2 as much. A field of that energy has the spectrum 1 / (k^4 (1 + reach^2 k^2)): waves
+// shorter than about 6 reach are rare, and a bend goes on where nothing was seen.
 // Fine layer: each coefficient normal about 0 with sd `fine_sd` mm; it returns to nothing where
 // nothing was seen.
 struct SmoothnessPrior {
   double bending = 300;
   double fine_sd = 0.02;
+  double reach = 0;  // mm
 };
 
 // The grids and the pattern of the normal equations; set up once for an area.
@@ -68,10 +73,13 @@ class SplineFit {
   cv::Rect2d area_;
   SplineGrid stiff_, fine_;
   int ratio_ = 2, threads_ = 1;
-  Sparse bending_;                  // of the stiff layer, one component
-  Sparse normal_;                   // lower triangle
-  std::vector<int> slots_;          // per cell: where its local matrix goes in normal_
-  std::vector<int> bending_slots_;  // per entry of bending_ (lower), x and y component
+  double log_det_of_energy(double reach);
+
+  Sparse bending_, third_;                // of the stiff layer, one component; same pattern
+  std::map<double, double> energy_dets_;  // by reach
+  Sparse normal_;                         // lower triangle
+  std::vector<int> slots_;                // per cell: where its local matrix goes in normal_
+  std::vector<int> bending_slots_;        // per entry of bending_ (lower), x and y component
   std::vector<int> diagonal_slots_;
   SparseCholesky factor_;
 };

@@ -155,6 +155,46 @@ TEST(HazardTest, AHalfPaintedFlatIsToldAndTheOtherHalfHeld) {
     EXPECT_FALSE(tile.proof_px.contains(blind) && tile.kind == TileClass::held);
 }
 
+// Metal that was never bitten prints without grain. At its border the edge of tone outvoted the
+// grain, the good matches beside it counted as outliers, and at its far end, past half a
+// millimetre, the plate's edge was not looked at any more: 0.048 / 0.27 mm.
+TEST(HazardTest, BareMetalInACornerIsSpannedFromItsBorders) {
+  PairSpec spec = small(412);
+  spec.wander_mm = 1.2;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  const std::vector<double> errors = errors_of(pair, *a);
+  EXPECT_LT(quantile(errors, 0.5), 0.003);
+  EXPECT_LT(quantile(errors, 0.95), 0.02);
+  EXPECT_LT(quantile(errors, 1), 0.12);
+}
+
+// Less than half of the wide patches matched at first, and the pair was taken for a drawing of its
+// own, matched by its edges: 0.020 / 0.058 mm.
+TEST(HazardTest, HalfUnderOpaquePaintIsStillMatchedByItsGrain) {
+  PairSpec spec = small(6);
+  spec.kind = DrawingKind::opaque;
+  spec.ink_error = 0.4;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  const std::vector<double> errors = errors_of(pair, *a);
+  EXPECT_LT(quantile(errors, 0.5), 0.01);
+  EXPECT_LT(quantile(errors, 0.95), 0.04);
+}
+
+// The first guess, from 17 features, was stretched by 8 % one way; what it led to was not.
+TEST(HazardTest, AStretchedGuessThatLeadsToTheRightPlaceIsNotRefused) {
+  PairSpec spec = small(931);
+  spec.kind = DrawingKind::four_lines;
+  const MadePair pair = make_pair(spec);
+  const auto a = align_pair(pair.proof, pair.drawing, {});
+  ASSERT_TRUE(a) << a.error().what;
+  EXPECT_LT(quantile(errors_of(pair, *a), 0.95), 0.5);
+  EXPECT_NEAR(a->scale_y, 0.992, 0.01);
+}
+
 TEST(HazardTest, ADarkLidAndEightBitsDoNotDisturb) {
   PairSpec spec = small(26);
   spec.lid = 0.05;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <memory>
 #include <opencv2/imgproc.hpp>
 
 #include "tests/support/sheet_render.h"
@@ -139,6 +140,16 @@ cv::Mat1f line_drawing(const maker::Scene& scene) {
   return drawn;
 }
 
+// Of the whole plate, as it was printed and painted over.
+std::function<bool(PlateMm)> where_grain_shows(const maker::Scene& scene, SizeMm size) {
+  const auto minutes = std::make_shared<maker::PlateMap>(scene.plate.bites[0].minutes, size, 0.F);
+  const auto paint = std::make_shared<maker::PlateMap>(scene.rework.opaque_alpha, size, 0.F);
+  return [minutes, paint](PlateMm p) {
+    const auto x = static_cast<float>(p.x), y = static_cast<float>(p.y);
+    return minutes->at(x, y) > 0.01F && paint->at(x, y) < 0.95F;
+  };
+}
+
 double tag_of(double tag, double dpi) { return tag < 0 ? dpi : tag; }
 
 }  // namespace
@@ -172,6 +183,10 @@ scan::DensityImage as_read(const maker::MadeScan& made, double paper, const std:
 
 MadePair make_pair(const PairSpec& spec) {
   maker::Scene scene = maker::make_scene(spec.seed, spec.size, spec.etched_strokes);
+  if (!spec.bare_metal) {
+    cv::Mat1f& minutes = scene.plate.bites[0].minutes;
+    minutes = cv::max(minutes, 0.25F);
+  }
   maker::Impression first, second;
   first.seed = spec.seed * 2 + 1;
   second.seed = spec.seed * 2 + 2;
@@ -230,6 +245,9 @@ MadePair make_pair(const PairSpec& spec) {
   pair.proof_px = proof.px_from_plate;
   pair.drawing_px = drawing.px_from_plate;
   pair.plate = spec.size;
+  const bool drawn = spec.kind == DrawingKind::separate || spec.kind == DrawingKind::four_lines;
+  pair.grain_in_both = [](PlateMm) { return false; };
+  if (!drawn) pair.grain_in_both = where_grain_shows(scene, spec.size);
   look_again(pair, spec);
   return pair;
 }
@@ -244,7 +262,8 @@ PairSpec small(std::uint64_t seed) {
 std::vector<double> target_errors(const MadePair& pair,
                                   const std::function<cv::Point2d(cv::Point2d)>& map,
                                   double margin,
-                                  int across) {
+                                  int across,
+                                  std::vector<PlateMm>* places) {
   const double step = (pair.plate.width - 2 * margin) / (across - 1);
   const int down = static_cast<int>((pair.plate.height - 2 * margin) / step) + 1;
   const cv::Point2d a = pair.drawing_px({0, 0}), b = pair.drawing_px({1, 0});
@@ -257,6 +276,7 @@ std::vector<double> target_errors(const MadePair& pair,
       if (p.x < 0 || p.y < 0 || p.x > pair.proof.relative.cols - 1 ||
           p.y > pair.proof.relative.rows - 1)
         continue;
+      if (places) places->push_back(at);
       errors.push_back(cv::norm(map(p) - pair.drawing_px(at)) / px_per_mm);
     }
   return errors;

@@ -21,6 +21,9 @@ scan::DensityImage as_read(const maker::MadeScan& made, double paper, const std:
 struct MadePair {
   scan::DensityImage proof, drawing;
   std::function<cv::Point2d(PlateMm)> proof_px, drawing_px;  // the truth
+  // Where both sheets show the plate's grain: bitten, and on the drawing no opaque paint over it.
+  // Metal that was never bitten prints without grain. Of a separate drawing: nowhere.
+  std::function<bool(PlateMm)> grain_in_both;
   SizeMm plate;
 };
 
@@ -39,8 +42,9 @@ struct PairSpec {
   double proof_crop = 0, drawing_crop = 0;
   bool plate_mark = true;
   double ink_error = 0.1;
-  int etched_strokes = 0;     // of the plate, as make_scene has them
-  bool contours = false;      // a separate drawing also lines in the borders of the areas
+  int etched_strokes = 0;  // of the plate, as make_scene has them
+  bool contours = false;   // a separate drawing also lines in the borders of the areas
+  bool bare_metal = true;  // false: what the scene leaves unbitten is bitten for a quarter minute
   double opaque_share = 0.5;  // of the plate, for DrawingKind::opaque
   bool half_flat = false;     // the left half painted over in one flat tone (DrawingKind::reworked)
   double lid = 0;  // reflectance of the scanner's lid beyond the drawing's sheet; 0: none
@@ -56,11 +60,12 @@ PairSpec small(std::uint64_t seed);
 MadePair make_pair(const PairSpec& spec);
 
 // Distances (mm) between the map and the truth at a grid of places over the plate, `margin` mm
-// inside its edge.
+// inside its edge. `at`, where given, receives the places.
 std::vector<double> target_errors(const MadePair& pair,
                                   const std::function<cv::Point2d(cv::Point2d)>& drawing_from_proof,
                                   double margin = 3,
-                                  int across = 25);
+                                  int across = 25,
+                                  std::vector<PlateMm>* at = nullptr);
 
 // The same of an alignment.
 std::vector<double> errors_of(const MadePair& pair, const align::Alignment& alignment);
