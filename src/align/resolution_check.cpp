@@ -6,14 +6,28 @@
 
 namespace rebite::align {
 
+namespace {
+
+// Nearest of them, if within 4 %.
+template <std::size_t N>
+std::optional<double> nearest_of(const double (&usual)[N], double dpi) {
+  double nearest = usual[0];
+  for (const double u : usual)
+    if (std::abs(std::log(dpi / u)) < std::abs(std::log(dpi / nearest))) nearest = u;
+  return std::abs(dpi / nearest - 1) < 0.04 ? std::optional(nearest) : std::nullopt;
+}
+
+}  // namespace
+
 std::optional<double> usual_resolution(double dpi) {
   constexpr double usual[] = {72,  75,  96,  100, 120, 144, 150, 200, 225, 240, 250,  300,
                               350, 360, 400, 450, 480, 500, 600, 720, 800, 900, 1200, 2400};
-  double nearest = 0;
-  for (const double u : usual)
-    if (std::abs(std::log(dpi / u)) < std::abs(std::log(dpi / std::max(nearest, 1e-9))))
-      nearest = u;
-  return std::abs(dpi / nearest - 1) < 0.04 ? std::optional(nearest) : std::nullopt;
+  return nearest_of(usual, dpi);
+}
+
+std::optional<double> scanner_resolution(double dpi) {
+  constexpr double offered[] = {75, 100, 150, 200, 300, 400, 600, 800, 1200, 2400};
+  return nearest_of(offered, dpi);
 }
 
 ScaleVerdict judge_scale(const ScaleFinding& f) {
@@ -37,7 +51,10 @@ ScaleVerdict judge_scale(const ScaleFinding& f) {
   const double drawing_dpi = f.drawing_dpi * scale, proof_dpi = f.proof_dpi / scale;
   const auto drawing_usual = usual_resolution(drawing_dpi);
   const auto proof_usual = f.proof_confirmed ? std::nullopt : usual_resolution(proof_dpi);
-  if (!f.same_grain && !drawing_usual && !proof_usual) {
+  // A drawing of its own may be at any scale: only what a scanner offers speaks of a wrong tag.
+  const bool explained =
+      scanner_resolution(drawing_dpi) || (!f.proof_confirmed && scanner_resolution(proof_dpi));
+  if (!f.same_grain && !explained) {
     verdict.note = fmt::format(
         "{} is at {:.0f} % of the proof's scale (by the resolution tags); taken as a drawing of "
         "its "

@@ -18,6 +18,8 @@ struct ScaleFinding {
 
 // The resolution that scanners and programs write that is nearest to `dpi`, if within 4 %.
 std::optional<double> usual_resolution(double dpi);
+// The same among those that flatbed scanners are set to (common practice, no source).
+std::optional<double> scanner_resolution(double dpi);
 
 // A refusal when the scale (outside 0.93..1.07) speaks of a wrong tag, or differs between across
 // and down though it is right on the whole; a note when a drawing of its own may really be at

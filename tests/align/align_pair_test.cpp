@@ -1,6 +1,5 @@
 // Whole pairs with known truth: accuracy, orientation, refusals, hazards of shared/alignment.md.
 #include "align/align_pair.h"
-#include "align/resolution_check.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -9,6 +8,7 @@
 
 #include "align/picture.h"
 #include "align/plate_pair.h"
+#include "align/resolution_check.h"
 #include "tests/align/pair_maker.h"
 
 namespace rebite::align {
@@ -110,6 +110,23 @@ TEST(AlignPairTest, StretchedOneWayIsNotCalledAWrongTag) {
   found.scale_x = 1.05;
   found.scale_y = 0.96;
   EXPECT_FALSE(judge_scale(found).problem.has_value());
+}
+
+// At 125 % a drawing scanned at 300 dpi looks like 375: near 360, which no scanner is set to.
+TEST(AlignPairTest, AnEnlargedDrawingIsNotCalledAWrongTag) {
+  for (const double enlarged : {1.243, 0.8, 1.4, 0.707}) {
+    const ScaleVerdict verdict =
+        judge_scale({enlarged, enlarged, 300, 300, "proof.tif", "drawing.tif", true, false});
+    EXPECT_FALSE(verdict.problem.has_value()) << enlarged;
+    EXPECT_FALSE(verdict.note.empty()) << enlarged;
+  }
+  for (const double wrong : {2.0, 1.333, 0.667, 0.5})
+    EXPECT_TRUE(judge_scale({wrong, wrong, 300, 300, "proof.tif", "drawing.tif", true, false})
+                    .problem.has_value())
+        << wrong;
+  // The same plate's grain has no other scale: whatever is tagged is wrong.
+  EXPECT_TRUE(judge_scale({1.25, 1.25, 300, 300, "proof.tif", "drawing.tif", true, true})
+                  .problem.has_value());
 }
 
 TEST(AlignPairTest, ContradictedPlateSizeIsRefusedWithBothNumbers) {
