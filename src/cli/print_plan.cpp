@@ -13,6 +13,15 @@ std::string list_of(const std::vector<int>& ids) {
   return ids.empty() ? "-" : fmt::format("{}", fmt::join(ids, " "));
 }
 
+std::string tone_row(const plan::PlannedRegion& r, const char* what) {
+  return fmt::format("  region {:>2}  {:<8} {:6.1f} cm2   {:.2f} -> {:.2f} D\n",
+                     r.region.id,
+                     what,
+                     r.region.area_mm2 / 100,
+                     r.region.now.value.value(),
+                     r.region.target.value.value());
+}
+
 std::string lower_text(const plan::BitePlan& plan) {
   std::string text = plan.ground == plan::Ground::fresh
                          ? "Lower first, before the new ground is laid:\n"
@@ -21,15 +30,17 @@ std::string lower_text(const plan::BitePlan& plan) {
     const auto it = std::find_if(plan.regions.begin(), plan.regions.end(), [id](const auto& r) {
       return r.region.id == id;
     });
-    if (it == plan.regions.end()) continue;
-    text += fmt::format("  region {:>2}  {:<8} {:6.1f} cm2   {:.2f} -> {:.2f} D\n",
-                        id,
-                        plan::word(it->action),
-                        it->region.area_mm2 / 100,
-                        it->region.now.value.value(),
-                        it->region.target.value.value());
+    if (it != plan.regions.end()) text += tone_row(*it, plan::word(it->action));
   }
   return text;
+}
+
+// Planned without a wedge: what is to be darker, and by how much, is known all the same.
+std::string darker_text(const plan::BitePlan& plan) {
+  std::string text;
+  for (const auto& r : plan.regions)
+    if (r.action == plan::Action::bite) text += tone_row(r, "darker");
+  return text.empty() ? text : "Should be darker; without a wedge there are no minutes:\n" + text;
 }
 
 std::string stages_text(const plan::BitePlan& plan) {
@@ -53,11 +64,12 @@ std::string stages_text(const plan::BitePlan& plan) {
 std::string plan_text(const jobs::PlanReport& report, const std::string& folder) {
   const auto& plan = report.content.plan;
   std::string text;
-  if (plan.lower_first.empty() && plan.stages.empty()) {
+  const auto held = [](const auto& r) { return r.action == plan::Action::hold; };
+  if (std::ranges::all_of(plan.regions, held))
     text += "Nothing to bite and nothing to lower: the drawing asks for no visible change.\n";
-  }
   if (!plan.lower_first.empty()) text += lower_text(plan);
   if (!plan.stages.empty()) text += stages_text(plan);
+  if (plan.batch.empty()) text += darker_text(plan);
   const auto list = [&](const char* words, auto&& wanted) {
     std::vector<int> ids;
     for (const auto& r : plan.regions) {
