@@ -46,7 +46,7 @@ function(room_tests NAME)
   endif()
   if(R_TOGETHER)
     add_test(NAME ${NAME} COMMAND ${NAME}_tests)
-    set_tests_properties(${NAME} PROPERTIES LABELS ${R_LABEL} TIMEOUT 600)
+    set_tests_properties(${NAME} PROPERTIES LABELS ${R_LABEL} TIMEOUT 600 COST 100)
     return()
   endif()
   gtest_discover_tests(${NAME}_tests DISCOVERY_MODE PRE_TEST TEST_PREFIX "${NAME}/"
