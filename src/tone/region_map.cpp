@@ -27,7 +27,7 @@ namespace {
 
 std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
-constexpr double kUnworkedGap = 0.035;  // D: about a visible step (units/density.h)
+constexpr double kUnworkedGap = 0.05;  // D: no more than an eye may miss (units/density.h)
 
 struct Masks {
   cv::Mat1b usable, unseen;
