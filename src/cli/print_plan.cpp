@@ -47,13 +47,17 @@ std::string stages_text(const plan::BitePlan& plan) {
   std::string text = fmt::format(
       "Bite, through {}:\n",
       plan.ground == plan::Ground::fresh ? "a new ground" : "the ground still on the plate");
-  text += "  stage     dip   total   stop out before   bites\n";
+  text += "  stage     dip   total   stop out before      bites\n";
   for (const auto& s : plan.stages) {
-    text += fmt::format("  {:>5} {:>7} {:>7}   {:<15}   {}\n",
+    // A reader of the table alone must not etch what is to stay.
+    std::string stop_out = s.number == 1 ? "all without number" : "";
+    if (!stop_out.empty() && !s.stop_out_before.empty()) stop_out += ", ";
+    if (stop_out.empty() || !s.stop_out_before.empty()) stop_out += list_of(s.stop_out_before);
+    text += fmt::format("  {:>5} {:>7} {:>7}   {:<18}   {}\n",
                         s.number,
                         clock_text(s.dip),
                         clock_text(s.total),
-                        list_of(s.stop_out_before),
+                        stop_out,
                         list_of(s.still_open));
   }
   return text;

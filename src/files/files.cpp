@@ -1,5 +1,6 @@
 #include "files/files.h"
 
+#include <dirent.h>
 #include <fcntl.h>
 #include <fmt/format.h>
 #include <sys/stat.h>
@@ -9,6 +10,7 @@
 #include <cerrno>
 #include <chrono>
 #include <cstring>
+#include <memory>
 #include <mutex>
 #include <set>
 #include <system_error>
@@ -147,8 +149,8 @@ bool only_ours(const fs::path& folder,
   std::set<std::string> ours;
   for (const auto& [name, bytes] : files) ours.insert(name);
   std::error_code error;
-  for (const auto& entry : fs::directory_iterator(folder, error)) {
-    const std::string name = entry.path().filename().string();
+  for (const fs::path& path : paths_in(folder, error)) {
+    const std::string name = path.filename().string();
     if (!ours.contains(name) && !name.starts_with(temporary_mark)) return false;
   }
   return !error;
@@ -327,13 +329,31 @@ void abandon_writing() {
   for (const auto& path : unfinished().paths) remove_quietly(path);
 }
 
+std::vector<fs::path> paths_in(const fs::path& folder, std::error_code& failed) {
+  failed.clear();
+  const std::unique_ptr<DIR, int (*)(DIR*)> open(::opendir(folder.c_str()), ::closedir);
+  if (!open) failed.assign(errno, std::generic_category());
+  std::vector<fs::path> paths;
+  while (open) {
+    errno = 0;
+    const dirent* entry = ::readdir(open.get());
+    if (!entry) {
+      if (errno != 0) failed.assign(errno, std::generic_category());
+      break;
+    }
+    const std::string_view name = entry->d_name;
+    if (name != "." && name != "..") paths.push_back(folder / name);
+  }
+  return paths;
+}
+
 void sweep_stale(const fs::path& folder) {
   std::error_code error;
   const auto now = fs::file_time_type::clock::now();
-  for (const auto& entry : fs::directory_iterator(folder, error)) {
-    if (!entry.path().filename().string().starts_with(temporary_mark)) continue;
-    const auto written = entry.last_write_time(error);
-    if (!error && now - written > std::chrono::hours(1)) remove_quietly(entry.path());
+  for (const fs::path& path : paths_in(folder, error)) {
+    if (!path.filename().string().starts_with(temporary_mark)) continue;
+    const auto written = fs::last_write_time(path, error);
+    if (!error && now - written > std::chrono::hours(1)) remove_quietly(path);
   }
 }
 

@@ -32,6 +32,12 @@ Result<void> write_atomically(const std::filesystem::path& file, std::string_vie
 Result<void> write_folder(const std::filesystem::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files);
 
+// The full paths of what lies in a folder, in no order; `failed` tells why none could be read. For
+// std::filesystem::directory_iterator, which ends the program where memory runs out: its reading
+// allocates inside a noexcept function (libstdc++ 12).
+std::vector<std::filesystem::path> paths_in(const std::filesystem::path& folder,
+                                            std::error_code& failed);
+
 // Removes temporaries that killed runs left beside `file` (older than an hour).
 void sweep_stale(const std::filesystem::path& folder);
 

@@ -349,11 +349,11 @@ Result<void> import_book(book::Book& book, const fs::path& folder) {
                     "Name a folder that rebite book export wrote.");
     }
     book::Book::Files files;
-    for (const auto& entry : fs::directory_iterator(folder, error)) {
-      if (!entry.is_regular_file(error)) continue;
-      auto bytes = files::read_bytes(entry.path(), std::size_t{512} << 20);
+    for (const fs::path& path : files::paths_in(folder, error)) {
+      if (!fs::is_regular_file(path, error)) continue;
+      auto bytes = files::read_bytes(path, std::size_t{512} << 20);
       if (!bytes) return std::unexpected(bytes.error());
-      files.emplace_back(entry.path().filename().string(), std::move(*bytes));
+      files.emplace_back(path.filename().string(), std::move(*bytes));
     }
     return book.import_files(files);
   });

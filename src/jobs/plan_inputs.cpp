@@ -70,6 +70,11 @@ Result<RegionEdit> one_edit(const json& entry, std::string_view name) {
   return edit;
 }
 
+constexpr const char* mask_advice =
+    "Give a picture of nothing but black and white, of the proof scan's size or cut to the plate: "
+    "black where the plan must leave the plate alone. (Paint on a new layer over the proof scan, "
+    "then hide the scan.)";
+
 }  // namespace
 
 Result<std::vector<RegionEdit>> edits_from_json(std::string_view text, std::string_view name) {
@@ -111,7 +116,10 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
                                        : fmt::format("number {}", e.id)));
       continue;
     }
-    found[id] = e.edit;
+    plan::Edit& all = found[id];  // several entries for one region add up, the last word counts
+    if (e.edit.action) all.action = e.edit.action;
+    if (e.edit.target) all.target = e.edit.target;
+    if (e.edit.minutes) all.minutes = e.edit.minutes;
   }
   return found;
 }
@@ -141,8 +149,7 @@ Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
                     proof.relative.rows,
                     ratio,
                     plate_ratio),
-        "Paint the mask over map.png or over the proof scan: dark where the plan must leave "
-        "the plate alone.");
+        mask_advice);
   }
   cv::Mat1b mask(grid.rows(), grid.cols(), std::uint8_t{0});
   for (int row = 0; row < mask.rows; ++row) {
@@ -155,6 +162,16 @@ Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
       const int y = std::clamp(cvRound(px.y), 0, tone.rows - 1);
       if (tone(y, x) < 0.2) mask(row, col) = 255;  // reflectance 0.2 is about middle grey
     }
+  }
+  // A hand paints a few places; a print's own darks and specks of grain are many.
+  constexpr int most_places = 200;
+  cv::Mat1i places;
+  if (cv::connectedComponents(mask, places) > most_places) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: is dark in more than {} places, as a print is, not a mask",
+                              files::shown(file),
+                              most_places),
+                  mask_advice);
   }
   return mask;
 }

@@ -102,12 +102,12 @@ namespace {
 // nothing was added to for a day goes.
 void sweep_unfinished(const fs::path& folder) {
   std::error_code failed;
-  for (const auto& entry : fs::directory_iterator(folder, failed)) {
+  for (const fs::path& path : files::paths_in(folder, failed)) {
     int pid = 0;
-    if (std::sscanf(entry.path().filename().c_str(), "new-%d-", &pid) != 1 || pid <= 0) continue;
-    const auto changed = fs::last_write_time(entry.path(), failed);
+    if (std::sscanf(path.filename().c_str(), "new-%d-", &pid) != 1 || pid <= 0) continue;
+    const auto changed = fs::last_write_time(path, failed);
     if (failed || fs::file_time_type::clock::now() - changed < std::chrono::days(1)) continue;
-    if (::kill(pid, 0) != 0 && errno == ESRCH) fs::remove_all(entry.path(), failed);
+    if (::kill(pid, 0) != 0 && errno == ESRCH) fs::remove_all(path, failed);
   }
 }
 
@@ -121,8 +121,8 @@ AtWork::AtWork(const Studio& studio) {
   if (fd_ < 0) return;
   if (::flock(fd_, LOCK_EX | LOCK_NB) == 0) {
     std::error_code failed;
-    for (const auto& entry : fs::directory_iterator(studio.waiting(), failed)) {
-      if (entry.is_regular_file(failed)) fs::remove(entry.path(), failed);
+    for (const fs::path& path : files::paths_in(studio.waiting(), failed)) {
+      if (fs::is_regular_file(path, failed)) fs::remove(path, failed);
     }
   }
   ::flock(fd_, LOCK_SH | LOCK_NB);

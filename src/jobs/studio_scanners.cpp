@@ -79,16 +79,16 @@ Result<void> fits_as_file_name(const std::string& name, const char* what, const 
 std::vector<KeptScanner> kept_scanners(const Studio& studio) {
   std::vector<KeptScanner> all;
   std::error_code failed;
-  for (const auto& folder : fs::directory_iterator(studio.scanners(), failed)) {
-    const int id = number_of(folder.path().filename().string());
+  for (const fs::path& folder : files::paths_in(studio.scanners(), failed)) {
+    const int id = number_of(folder.filename().string());
     if (id == 0) continue;
-    for (const auto& entry : fs::directory_iterator(folder.path(), failed)) {
-      std::string name = entry.path().filename().string();
+    for (const fs::path& path : files::paths_in(folder, failed)) {
+      std::string name = path.filename().string();
       if (!name.ends_with(ending) || name.front() == '.') continue;
-      auto sha = files::sha256_of_file(entry.path());
+      auto sha = files::sha256_of_file(path);
       if (!sha) continue;
       name.resize(name.size() - ending.size());
-      all.push_back({id, std::move(name), std::move(*sha), entry.path()});
+      all.push_back({id, std::move(name), std::move(*sha), path});
     }
   }
   std::ranges::sort(all, {}, &KeptScanner::id);

@@ -129,6 +129,16 @@ void note_shared_time(PlannedRegion& p, const StageArea& own, BiteTime total) {
                                 off > 0 ? "darker" : "lighter"));
 }
 
+// The tone is flat past the useful end, so the stages cost nothing there; the metal does not.
+void note_past_useful(PlannedRegion& p, BiteTime longest, BiteTime total) {
+  if (total <= longest + BiteTime::seconds(1)) return;
+  p.notes.push_back(fmt::format(
+      "Stays in for {}, past what the wedge knows for its tone ({}): stop it out at that time, or "
+      "the grain may fall and the black go grey.",
+      clock_text(total),
+      clock_text(longest)));
+}
+
 // The areas that want a bite, and whose they are.
 struct Wanted {
   std::vector<StageArea> areas;
@@ -210,8 +220,9 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
   for (std::size_t i = 0; i < owners.size(); ++i) {
     const int k = owners[i]->stage;
     if (k == 0) continue;
-    note_shared_time(
-        *owners[i], wanted.areas[i], plan.stages[static_cast<std::size_t>(k - 1)].total);
+    const BiteTime total = plan.stages[static_cast<std::size_t>(k - 1)].total;
+    note_shared_time(*owners[i], wanted.areas[i], total);
+    note_past_useful(*owners[i], model.longest(owners[i]->region.now.value), total);
   }
   if (!plan.stages.empty()) {
     plan.handling = handling_between_dips * static_cast<double>(plan.stages.size() - 1);

@@ -53,5 +53,18 @@ TEST(Edits, APlaceWinsOverANumberAndUnknownOnesAreNoted) {
   EXPECT_EQ(notes.size(), 1U);
 }
 
+// The second entry once replaced the first: the density was forgotten without a word.
+TEST(Edits, EntriesForOneRegionAddUp) {
+  const cv::Mat1w labels(20, 30, std::uint16_t{2});
+  Notes notes;
+  RegionEdit density{2, std::nullopt, {}}, minutes{2, std::nullopt, {}};
+  density.edit.target = Density::of(0.9);
+  minutes.edit.minutes = BiteTime::minutes(2);
+  const auto found = edits_for({density, minutes}, labels, {{30, 20}, 1}, notes);
+  ASSERT_EQ(found.size(), 1U);
+  EXPECT_EQ(found.at(2).target, Density::of(0.9));
+  EXPECT_EQ(found.at(2).minutes, BiteTime::minutes(2));
+}
+
 }  // namespace
 }  // namespace rebite::jobs
