@@ -215,6 +215,7 @@ class Aligning {
 
   void describe() {
     describe_shape();
+    note_strayed_pins();
     result_.mirrored = start_.mirrored;
     result_.agreement = start_.best.share;
     place_plate();
@@ -244,6 +245,27 @@ class Aligning {
     result_.confidence = std::clamp((result_.agreement - kRefuse) / 0.35, 0.0, 1.0) *
                          (0.4 + 0.6 * std::max(held_share, 1 - unseen_share)) *
                          (p95 > kWeakError ? 0.5 : 1.0);
+  }
+
+  // Where grain or lines were matched they outweigh the pins: what a hand placed elsewhere is told.
+  void note_strayed_pins() {
+    std::vector<std::size_t> strayed;
+    double most = 0;
+    for (std::size_t k = 0; k < options_.pins.size(); ++k) {
+      const PinPair& pin = options_.pins[k];
+      const cv::Point2d found = result_.warp->drawing_from_proof(pin.proof_px);
+      const double off =
+          cv::norm(drawing_.scale().mm(found) - drawing_.scale().mm(pin.drawing_px));
+      if (off < 4 * kPinSdMm) continue;
+      strayed.push_back(k + 1);
+      most = std::max(most, off);
+    }
+    if (strayed.empty()) return;
+    result_.notes.push_back(fmt::format(
+        "the two pictures do not bear out pin {}: up to {:.1f} mm off; check where it was placed "
+        "and look at the alignment picture",
+        fmt::join(strayed, ", "),
+        most));
   }
 
   // Rotation and scale of the map as a whole, from its mean slope over the plate, in tagged mm.

@@ -12,7 +12,8 @@ namespace rebite::align {
 constexpr double kPinSdMm = 0.25;  // a hand places a pin to about 3 px at 300 dpi
 
 // Affine through the pins by least squares; projective where that leaves more than 1.5 mm and there
-// are five pins or more. Refuses: fewer than four pins, or pins on one line.
+// are five pins or more. Refuses: fewer than four pins, pins on one line, and of six or more the one
+// that lies 3 mm off where all others agree.
 Result<cv::Matx33d> map_from_pins(const std::vector<PinPair>& pins,
                                   const ScanScale& proof,
                                   const ScanScale& drawing);
