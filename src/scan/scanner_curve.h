@@ -71,7 +71,8 @@ struct GreyScaleOptions {
 // Finds the patches in the scan and fits the curve, and on a colour scan one more for each channel.
 // Refuses when the number of patches differs (both numbers told; darkest patches that the scanner
 // does not tell apart may be left out of the list, and a lightest one just like the card is not
-// seen), the codes do not fall with density, or a patch is clipped, in the luminance or in a channel.
+// seen), the codes do not fall with density or stray from a falling curve by 0.05 D (rms), or a patch
+// is clipped, in the luminance or in a channel.
 Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan, const GreyScaleOptions&);
 
 }  // namespace rebite::scan

@@ -294,6 +294,28 @@ TEST(GreyScaleRefused, OrderClippingListsAndPictures) {
   EXPECT_FALSE(measured(noise, camera_11, folder));
 }
 
+// One density typed wrongly hid in the spread that it makes itself.
+TEST(GreyScaleList, TheOneThatIsListedWronglyIsNamed) {
+  const Folder folder;
+  const auto made = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
+  std::vector<double> typed = camera_11;
+  typed[7] = 0.98;  // for 0.88
+  const auto curve = measured(made, typed, folder);
+  ASSERT_TRUE(curve) << curve.error().what;
+  EXPECT_THAT(curve->notes, testing::Contains(HasSubstr("patch of density 0.98 reads")));
+  const auto right = measured(made, camera_11, folder);
+  ASSERT_TRUE(right) << right.error().what;
+  EXPECT_THAT(right->notes, testing::Not(testing::Contains(HasSubstr("listed wrongly"))));
+}
+
+TEST(GreyScaleRefused, AWedgeIsNoGreyScale) {
+  const std::string wedge = REBITE_SOURCE_DIR "/samples/wedge.tif";
+  const auto curve =
+      measure_scanner(wedge, {{0.05, 0.15, 0.24, 0.35, 0.52, 0.78, 1.07, 1.28, 1.35}, 0});
+  ASSERT_FALSE(curve);
+  EXPECT_THAT(curve.error().what, HasSubstr("do not follow the list"));
+}
+
 // Listed densities with errors of 0.01: the curve does not follow them, and says how far they
 // stray.
 TEST(GreyFitTest, SmoothsErrorsOfTheListAndTellsTheirSize) {
