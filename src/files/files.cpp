@@ -139,8 +139,9 @@ int put_in_place(const fs::path& from, const fs::path& to, unsigned flags) {
 }
 
 void remove_quietly(const fs::path& path) {
-  std::error_code ignored;
-  fs::remove_all(path, ignored);
+  std::error_code failed;
+  fs::remove_all(path, failed);
+  if (failed) fs::remove_all(path, failed);  // a folder that could not be opened once
 }
 
 // True if everything in the folder is going to be replaced.
