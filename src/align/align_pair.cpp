@@ -92,7 +92,7 @@ class Aligning {
     if (by_hand && start_.best.share < kRefuse) {
       // The hand knows better: start from the pins themselves.
       start_.best.map = SmoothMap{};
-      start_.best.map.start = *map_from_pins(options_.pins, proof_.scale(), drawing_.scale());
+      start_.best.map.start = *by_hand;
       result_.notes.push_back("held by the pins: little in the two scans agrees by itself");
     }
     return std::nullopt;

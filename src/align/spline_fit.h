@@ -69,12 +69,11 @@ class SplineFit {
   void build_pattern();
   void add_prior(const SmoothnessPrior& prior);
   void add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& right);
+  double log_det_of_energy(double reach);
 
   cv::Rect2d area_;
   SplineGrid stiff_, fine_;
   int ratio_ = 2, threads_ = 1;
-  double log_det_of_energy(double reach);
-
   Sparse bending_, third_;                // of the stiff layer, one component; same pattern
   std::map<double, double> energy_dets_;  // by reach
   Sparse normal_;                         // lower triangle

@@ -97,9 +97,11 @@ void add_tone_options(CLI::App& c, Options& o) {
        "black and white picture, of the proof scan's size or cut to the plate: black where the "
        "plan must leave the plate alone")
       ->type_name("MASK");
-  c.add_option("--edit", r.edit, "edits by hand: {\"format\":\"rebite-edit\",\"version\":1,\"regions\":[{\"id\":3,"
-                                 "\"action\":\"hold\"},{\"id\":5,\"density\":0.9},{\"at_mm\":[40,25],"
-                                 "\"minutes\":2}]}")
+  c.add_option(
+       "--edit",
+       r.edit,
+       R"(edits by hand: {"format":"rebite-edit","version":1,"regions":[{"id":3,"action":"hold"},)"
+       R"({"id":5,"density":0.9},{"at_mm":[40,25],"minutes":2}]})")
       ->type_name("FILE.json");
   c.add_option("--pins", r.pins, "pairs of points, when the scans do not align by themselves")
       ->type_name("FILE.csv");

@@ -50,9 +50,11 @@ std::string stages_text(const plan::BitePlan& plan) {
   text += "  stage     dip   total   stop out before      bites\n";
   for (const auto& s : plan.stages) {
     // A reader of the table alone must not etch what is to stay.
-    std::string stop_out = s.number == 1 ? "all without number" : "";
-    if (!stop_out.empty() && !s.stop_out_before.empty()) stop_out += ", ";
-    if (stop_out.empty() || !s.stop_out_before.empty()) stop_out += list_of(s.stop_out_before);
+    std::string stop_out = list_of(s.stop_out_before);
+    if (s.number == 1) {
+      const std::string plain = "all without number";
+      stop_out = s.stop_out_before.empty() ? plain : plain + ", " + stop_out;
+    }
     text += fmt::format("  {:>5} {:>7} {:>7}   {:<18}   {}\n",
                         s.number,
                         clock_text(s.dip),

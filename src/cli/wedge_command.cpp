@@ -32,7 +32,7 @@ std::string useful_text(const wedge::Batch& batch) {
   const std::string tones = fmt::format("darkest tone {:.2f} D, unbitten metal {:.2f} D.\n",
                                         curve.darkest().value(),
                                         curve.lightest().value());
-  if (curve.useful_until() < batch.steps.back().time) {
+  if (batch.end_seen()) {
     return fmt::format("Useful until {}: {}", clock_text(curve.useful_until()), tones);
   }
   return fmt::format("Known until {}, the wedge's last step: it still gained there, so no useful end was "

@@ -9,8 +9,9 @@
 
 namespace rebite::jobs {
 
-// Bare paper (of several impressions their mean) as a scan's codes say it (absolute reflectance; 0: not known), and by how much the
-// scanner's light changes over that scan ((max - min) / mean).
+// Bare paper as a scan's codes say it (absolute reflectance; 0: not known), and by how much the
+// scanner's light changes over that scan ((max - min) / mean). Of a wedge's impressions: the mean of
+// their paper, the most uneven of their light.
 struct SeenPaper {
   std::string what;  // "the proof"
   double reflectance = 0;

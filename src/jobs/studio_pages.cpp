@@ -34,8 +34,7 @@ Json batch_line(const std::vector<KeptScanner>& kept,
   j["metal"] = wedge->metal;
   j["ground"] = wedge->ground;
   j["useful_until"] = clock_text(wedge->curve.useful_until());
-  // Else the wedge still gained at its last step.
-  j["end_seen"] = wedge->steps.empty() || wedge->curve.useful_until() < wedge->steps.back().time;
+  j["end_seen"] = wedge->end_seen();
   j["darkest"] = wedge->curve.darkest().value();
   if (wedge->temperature_c) j["temperature_c"] = *wedge->temperature_c;
   return j;

@@ -196,9 +196,7 @@ std::string batch_facts(const SheetContent& c) {
   out +=
       fact("Useful until",
            clock_text(b.curve.useful_until()) + ", tone " + tone_number(b.curve.darkest().value()) +
-               (b.steps.empty() || b.curve.useful_until() < b.steps.back().time
-                    ? ""
-                    : " (the wedge's last step: it shows no end)"));
+               (b.end_seen() ? "" : " (the wedge's last step: it shows no end)"));
   if (c.plan.ground == plan::Ground::fresh)
     out += fact(
         "New grain over old tone",

@@ -85,12 +85,11 @@ void draw_tone_plot(PlotCanvas& on,
     right = std::min(right, a.px(end) - 1.5);
   }
   on.words(PlotWords::limit, {right, a.py(b.solid.value()) - 1.2}, Align::right, solid);
-  const bool seen = b.steps.empty() || b.curve.useful_until() < b.steps.back().time;
   const std::string until = clock_text(b.curve.useful_until());
   on.words(PlotWords::limit,
            {a.px(end) - 1.5, a.y + a.height - 3},
            Align::right,
-           seen ? "useful end " + until : "last step " + until + ", no end seen");
+           b.end_seen() ? "useful end " + until : "last step " + until + ", no end seen");
   draw_stages(on, a, stages);
 }
 

@@ -128,6 +128,8 @@ struct Batch {
   // mean over the impressions (0: not known); and the most that the light changes over one of them.
   double paper_reflectance = 0, paper_unevenness = 0;
   Notes notes;
+  // The curve ends before the wedge does; else the wedge still gained at its last step.
+  bool end_seen() const { return steps.empty() || curve.useful_until() < steps.back().time; }
 };
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;

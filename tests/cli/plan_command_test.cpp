@@ -10,17 +10,16 @@ namespace {
 using testing::HasSubstr;
 using testing::Not;
 
+Said plan_without_a_wedge(const std::string& drawing, const book::TempFolder& folder) {
+  const std::string proof = small_studio().file("proof.tif");
+  return run_rebite({"plan", proof, drawing, "--plate", "70x50", "--out", folder / "plan"});
+}
+
 // A drawing that only darkens was once called "no visible change" when there was no wedge.
 TEST(PlanCommand, WithoutAWedgeWhatShouldBeDarkerIsListed) {
   ASSERT_EQ(small_studio().not_ready, "");
   const book::TempFolder folder;
-  const Said said = run_rebite({"plan",
-                                small_studio().file("proof.tif"),
-                                small_studio().file("drawing.tif"),
-                                "--plate",
-                                "70x50",
-                                "--out",
-                                folder / "plan"});
+  const Said said = plan_without_a_wedge(small_studio().file("drawing.tif"), folder);
   ASSERT_EQ(said.code, 0) << said.err;
   EXPECT_THAT(said.out, HasSubstr("without a wedge there are no minutes:\n  region "));
   EXPECT_THAT(said.out, HasSubstr("darker "));
@@ -31,13 +30,7 @@ TEST(PlanCommand, TheSameScanTwiceIsNothingToDo) {
   ASSERT_EQ(small_studio().not_ready, "");
   const book::TempFolder folder;
   std::filesystem::copy_file(small_studio().file("proof.tif"), folder / "again.tif");
-  const Said said = run_rebite({"plan",
-                                small_studio().file("proof.tif"),
-                                folder / "again.tif",
-                                "--plate",
-                                "70x50",
-                                "--out",
-                                folder / "plan"});
+  const Said said = plan_without_a_wedge(folder / "again.tif", folder);
   ASSERT_EQ(said.code, 0) << said.err;
   EXPECT_THAT(said.out, HasSubstr("Nothing to bite and nothing to lower"));
 }
