@@ -163,19 +163,57 @@ double card_tone(const CardSides& sides) {
   return around.empty() ? std::nan("") : median(around);
 }
 
+std::optional<FoundRow> row_in(const cv::Mat1f& tone,
+                               const Band& band,
+                               const std::vector<double>& order) {
+  const int inset = (band.to - band.from) / 6;
+  FoundRow f;
+  f.band = band;
+  f.profile =
+      profile_of(tone, band.from + inset, std::max(band.from + inset + 1, band.to - inset));
+  f.sides = card_sides(tone, band);
+  f.card = card_tone(f.sides);
+  auto row = find_row(f.profile, order, f.card);
+  if (!row) return std::nullopt;
+  f.row = std::move(*row);
+  return f;
+}
+
+// In a noisy scan the calm rows may be a strip of the patches only, with patches above and below it
+// where the card is looked for: the band grows over all rows that show the same patches.
+Band grown(const cv::Mat1f& tone, const FoundRow& f) {
+  const double pitch = f.row.pitch;
+  const auto first = static_cast<int>(std::max(0.0, f.row.start + 0.2 * pitch));
+  const auto last = static_cast<int>(
+      std::min(double(tone.cols), f.row.start + (f.row.n - 0.2) * pitch));
+  const double middle = median(f.row.tone);
+  const auto shows_it = [&](int y) {
+    double missed = 0, all = 0;
+    for (int x = first; x < last; ++x) {
+      const double p = f.profile[static_cast<std::size_t>(x)];
+      if (std::isnan(p) || std::isnan(tone(y, x))) continue;
+      missed += std::abs(double(tone(y, x)) - p);
+      all += std::abs(p - middle);
+    }
+    return all > 0 && missed < 0.25 * all;
+  };
+  Band band = f.band;
+  while (band.from > 0 && shows_it(band.from - 1)) --band.from;
+  while (band.to < tone.rows && shows_it(band.to)) ++band.to;
+  return band;
+}
+
 std::vector<FoundRow> rows_in(const cv::Mat1f& tone, const std::vector<double>& order) {
   std::vector<FoundRow> found;
   for (const Band& b : bands(tone)) {
-    const int inset = (b.to - b.from) / 6;
-    FoundRow f;
-    f.band = b;
-    f.profile = profile_of(tone, b.from + inset, std::max(b.from + inset + 1, b.to - inset));
-    f.sides = card_sides(tone, b);
-    f.card = card_tone(f.sides);
-    const auto row = find_row(f.profile, order, f.card);
-    if (!row) continue;
-    f.row = *row;
-    found.push_back(std::move(f));
+    auto f = row_in(tone, b, order);
+    if (!f) continue;
+    const Band whole = grown(tone, *f);
+    if (whole.to - whole.from > b.to - b.from + 4) {
+      f = row_in(tone, whole, order);
+      if (!f) continue;
+    }
+    found.push_back(std::move(*f));
   }
   return found;
 }
@@ -235,7 +273,7 @@ int count_patches(const std::vector<Turned>& ways, int listed) {
   for (int n = listed - 1; n >= 4; --n) {
     for (const Turned& t : ways) {
       for (const FoundRow& f : rows_in(t.tone, falling(n))) {
-        return n + patches_beyond(f.profile, f.row, f.sides);
+        return n + patches_beyond(f.profile, f.row, f.sides).patches;
       }
     }
   }
@@ -246,13 +284,36 @@ double share_at_white(const cv::Mat1f& codes) {
   return double(cv::countNonZero(codes >= 1 - 1e-6)) / double(codes.total());
 }
 
-std::unexpected<Problem> wrong_number(const std::string& name, std::size_t listed, int found) {
+std::unexpected<Problem> wrong_number(const std::string& name,
+                                      std::size_t listed,
+                                      int found,
+                                      bool at_least = false) {
   return refuse(
       ProblemKind::data,
-      fmt::format(
-          "{}: {} densities are listed but {} patches were found in the row", name, listed, found),
+      fmt::format("{}: {} densities are listed but {}{} patches were found in the row",
+                  name,
+                  listed,
+                  at_least ? "at least " : "",
+                  found),
       "List one density for every patch, in the order in which they lie; cover with paper what is not "
       "to be read.");
+}
+
+// The row holds the patches listed and no more, between them or beyond.
+Result<void> check_whole(const FoundRow& f, const std::string& name) {
+  const auto listed = static_cast<std::size_t>(f.row.n);
+  const BeyondRow beyond = patches_beyond(f.profile, f.row, f.sides);
+  const int between = patches_between(f.profile, f.row) * (f.row.n - 1);
+  if (between > 0 || beyond.patches > 0) {
+    return wrong_number(name, listed, f.row.n + between + beyond.patches, between > 0);
+  }
+  if (!beyond.unclear) return {};
+  return refuse(ProblemKind::data,
+                fmt::format("{}: beside the row of {} patches lies what may be one more: nothing of "
+                            "the card is seen above and below it to tell",
+                            name,
+                            listed),
+                "Scan the grey scale with 5 mm of its card, or of one even paper, on all sides.");
 }
 
 }  // namespace
@@ -309,9 +370,7 @@ Result<GreyRow> find_greys(const cv::Mat1f& codes,
         "Scan the grey scale alone on its card, and list its densities in the order in "
         "which they lie.");
   }
-  if (const int more = patches_beyond(best->profile, best->row, best->sides); more > 0) {
-    return wrong_number(name, densities.size(), static_cast<int>(densities.size()) + more);
-  }
+  if (auto whole = check_whole(*best, name); !whole) return std::unexpected(whole.error());
   GreyRow found;
   found.card_like_a_patch = fits_with_card(best->profile, best->row, densities, best->card);
   for (int i = 0; i < best->row.n; ++i) found.patches.push_back(place_of(*way, *best, i));

@@ -257,7 +257,6 @@ Result<ScannerCurve> measure_scanner(const std::filesystem::path& scan,
   if (auto r = check_list(options.densities); !r) return std::unexpected(r.error());
   LoadOptions load_options;
   load_options.dpi = options.dpi;
-  load_options.resolution_needed = false;
   load_options.way = ToneWay::codes;
   const auto loaded = load(scan, load_options);
   if (!loaded) return std::unexpected(loaded.error());

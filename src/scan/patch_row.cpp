@@ -4,6 +4,8 @@
 #include <cmath>
 #include <limits>
 
+#include "scan/median.h"
+
 namespace rebite::scan {
 namespace {
 
@@ -152,44 +154,88 @@ std::optional<PatchRow> find_row(const std::vector<double>& profile,
   return middle ? middle : *best;
 }
 
-int patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card) {
-  const Sums sums(profile), above(card.above), below(card.below);
+namespace {
+
+double usual_step(const PatchRow& row) {
   std::vector<double> steps;
   for (std::size_t i = 1; i < row.tone.size(); ++i) {
     steps.push_back(std::abs(row.tone[i] - row.tone[i - 1]));
   }
-  std::nth_element(
-      steps.begin(), steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2), steps.end());
-  const double usual = steps[steps.size() / 2];
+  return median(steps);
+}
+
+enum class Beside { card, other, unknown };
+
+// Is the tone that of the card at patch i's place? Between the tones on both sides: the light may
+// change across the row.
+Beside beside(const Sums& above, const Sums& below, const PatchRow& row, int i, double tone, double told) {
+  double low = 1e9, high = -1e9;
+  for (const Sums* side : {&above, &below}) {
+    const auto p = side->patch(row.start, row.pitch, i);
+    if (!p.ok) continue;
+    low = std::min(low, p.mean);
+    high = std::max(high, p.mean);
+  }
+  if (low > high) return Beside::unknown;
+  return tone > low - told && tone < high + told ? Beside::card : Beside::other;
+}
+
+}  // namespace
+
+BeyondRow patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card) {
+  const Sums sums(profile), above(card.above), below(card.below);
+  const double usual = usual_step(row);
   const double told = std::max(0.01, usual / 16);
-  // Between the tones on both sides: the light may change across the row.
-  const auto is_card = [&](int i, double tone) {
-    double low = 1e9, high = -1e9;
-    for (const Sums* side : {&above, &below}) {
-      const auto p = side->patch(row.start, row.pitch, i);
-      if (!p.ok) continue;
-      low = std::min(low, p.mean);
-      high = std::max(high, p.mean);
-    }
-    return low > high || (tone > low - told && tone < high + told);
-  };
-  int more = 0;
+  BeyondRow beyond;
   const double sign = row.tone.back() > row.tone.front() ? 1 : -1;
   for (const bool at_end : {false, true}) {
     double before = at_end ? row.tone.back() : row.tone.front();
     const double way = at_end ? sign : -sign;
+    int known = 0, unknown = 0;
     for (int k = 0; k < 40; ++k) {
-      const int i = at_end ? row.n + k : -1 - k;
-      const auto p = sums.patch(row.start, row.pitch, i);
+      const auto at = [&](int further) { return at_end ? row.n + further : -1 - further; };
+      const auto p = sums.patch(row.start, row.pitch, at(k));
       const double step = way * (p.mean - before);
       if (!p.ok || step < 0.25 * usual || step > 4 * usual) break;
       if (std::sqrt(p.variance) > most_unrest * step) break;
-      if (is_card(i, p.mean)) break;
+      const Beside what = beside(above, below, row, at(k), p.mean, told);
+      if (what == Beside::card) break;
+      if (what == Beside::unknown) {
+        // The card goes on with one tone, patches change theirs.
+        const auto next = sums.patch(row.start, row.pitch, at(k + 1));
+        if (next.ok && std::abs(next.mean - p.mean) < told) break;
+      }
       before = p.mean;
-      ++more;
+      ++(what == Beside::unknown ? unknown : known);
+    }
+    if (known == 0 && unknown == 1) {
+      beyond.unclear = true;
+    } else {
+      beyond.patches += known + unknown;
     }
   }
-  return more;
+  return beyond;
+}
+
+int patches_between(const std::vector<double>& profile, const PatchRow& row) {
+  int held = 0;
+  double shares = 0;
+  for (int i = 0; i + 1 < row.n; ++i) {
+    const double from = row.tone[static_cast<std::size_t>(i)];
+    const double step = row.tone[static_cast<std::size_t>(i) + 1] - from;
+    int others = 0, all = 0;
+    for (long x = std::lround(row.centre(i)); x < std::lround(row.centre(i + 1)); ++x, ++all) {
+      const double way = (profile[static_cast<std::size_t>(x)] - from) / step;
+      if (way > 0.15 && way < 0.85) ++others;
+    }
+    const double share = double(others) / std::max(1, all);
+    shares += share;
+    // A border between patches is unsharp over a sample or two of at least five.
+    if (share > 0.28) ++held;
+  }
+  if (2 * held <= row.n - 1) return 0;
+  const double share = shares / (row.n - 1);
+  return std::max(1, static_cast<int>(std::lround(share / (1 - share))));
 }
 
 bool fits_with_card(const std::vector<double>& profile,
@@ -203,7 +249,7 @@ bool fits_with_card(const std::vector<double>& profile,
     if (!unrest_at(sums, start, row.pitch, order, row.reversed, card, tone)) continue;
     const double end = by < 0 ? tone.front() : tone.back();
     const double next = by < 0 ? tone[1] : tone[tone.size() - 2];
-    if (std::abs(end - card) < 0.25 * std::abs(next - end)) return true;
+    if (std::isnan(card) || std::abs(end - card) < 0.25 * std::abs(next - end)) return true;
   }
   return false;
 }

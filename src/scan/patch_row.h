@@ -30,13 +30,24 @@ struct CardSides {
   std::vector<double> above, below;
 };
 
+struct BeyondRow {
+  int patches = 0;
+  // One more even part follows that may be a patch or the card: nothing of the card is seen there.
+  bool unclear = false;
+};
+
 // How many even patches go on beyond the row's ends in the same direction. A patch is told from the
 // card by what lies above and below it, so also one that is nearly as light (0.01 in the tone's
-// units, or a sixteenth of the usual step); one just like the card is not seen.
-int patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card);
+// units, or a sixteenth of the usual step); one just like the card is not seen. Where neither side
+// is on the scan: by going on in one tone, as only the card does.
+BeyondRow patches_beyond(const std::vector<double>& profile, const PatchRow& row, const CardSides& card);
 
-// The list fits as well one place further, where what is just like the card counts as a patch: then
-// nobody can tell whether the list is one short.
+// How many further patches lie between two neighbours of the row (the list names every second or
+// third patch of a longer one); 0 for a row whose neighbours touch or have card between them.
+int patches_between(const std::vector<double>& profile, const PatchRow& row);
+
+// The list fits as well one place further, where what is just like the card (any tone, where the
+// card is not known) counts as a patch: then nobody can tell whether the list is one short.
 bool fits_with_card(const std::vector<double>& profile,
                     const PatchRow& row,
                     const std::vector<double>& order,

@@ -251,6 +251,55 @@ TEST(GreyScaleRefused, AListOnePatchShortOfALightEnd) {
   }
 }
 
+// Every second or third patch of a longer scale: the row between the listed ones was not looked at.
+TEST(GreyScaleRefused, AListThatLeavesPatchesOutBetween) {
+  const Folder folder;
+  std::vector<double> scale;
+  for (int i = 0; i < 21; ++i) scale.push_back(0.06 + 0.085 * i);
+  for (const double gap : {0.0, 1.5}) {
+    const auto made = maker::grey_scale(scale, {7, 12}, plain_scanner(), gap);
+    ASSERT_TRUE(measured(made, scale, folder));
+    for (const std::size_t every : {2U, 3U}) {
+      for (const std::size_t first : {0U, 1U}) {
+        std::vector<double> list;
+        for (std::size_t i = first; i < scale.size(); i += every) list.push_back(scale[i]);
+        const auto curve = measured(made, list, folder);
+        ASSERT_FALSE(curve) << "every " << every << " from " << first << ", gap " << gap;
+        EXPECT_THAT(curve.error().what,
+                    HasSubstr(std::to_string(list.size()) + " densities are listed but"));
+      }
+    }
+  }
+}
+
+// A scan cut so close that nothing of the card is seen above and below: a list that is short must
+// not be read off by a patch. The whole list is read, where card or nothing follows.
+TEST(GreyScaleRefused, AShortListOfAScanWithoutItsCard) {
+  const Folder folder;
+  const double k = plain_scanner().dpi / 25.4;
+  auto made = maker::grey_scale(camera_11, {9, 14}, plain_scanner());
+  const int middle = made.codes.rows / 2, half = static_cast<int>(5 * k);
+  made.codes = made.codes.rowRange(middle - half, middle + half).clone();
+  const auto whole = measured(made, camera_11, folder);
+  ASSERT_TRUE(whole) << whole.error().what;
+  for (const GreyPatch& p : whole->patches) EXPECT_LT(std::abs(p.residual), 0.003);
+  for (const int left_out : {1, 2, 3}) {
+    for (const bool light : {false, true}) {
+      const std::vector<double> list(camera_11.begin() + (light ? left_out : 0),
+                                     camera_11.end() - (light ? 0 : left_out));
+      const auto curve = measured(made, list, folder);
+      if (left_out == 1 && curve) {  // the lightest patch is just like the card: right, or told
+        if (!light) {
+          EXPECT_THAT(curve->notes, testing::Contains(HasSubstr("if the scale has 11 patches")));
+        }
+        EXPECT_EQ(light, curve->residual_sd < 0.003);
+        continue;
+      }
+      ASSERT_FALSE(curve) << left_out << (light ? " light" : " dark");
+    }
+  }
+}
+
 // The lightest patch is just like the card: nobody can tell, so it is said.
 TEST(GreyScaleRefused, OrToldWhereTheCardHidesThePatch) {
   const Folder folder;
@@ -312,6 +361,14 @@ TEST(GreyScaleRefused, AWedgeIsNoGreyScale) {
   const std::string wedge = REBITE_SOURCE_DIR "/samples/wedge.tif";
   const auto curve =
       measure_scanner(wedge, {{0.05, 0.15, 0.24, 0.35, 0.52, 0.78, 1.07, 1.28, 1.35}, 0});
+  ASSERT_FALSE(curve);
+  EXPECT_THAT(curve.error().what, HasSubstr("9 densities are listed but"));
+}
+
+TEST(GreyScaleRefused, AListOfAnotherScale) {
+  const Folder folder;
+  const std::vector<double> other{0.05, 0.09, 0.14, 0.2, 0.27, 0.66, 0.76, 1.24, 1.34, 1.44, 1.8};
+  const auto curve = measured(maker::grey_scale(camera_11, {9, 14}, plain_scanner()), other, folder);
   ASSERT_FALSE(curve);
   EXPECT_THAT(curve.error().what, HasSubstr("do not follow the list"));
 }
