@@ -1,6 +1,7 @@
 #include <fmt/format.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 
 #include "cli/command.h"
 #include "jobs/spots.h"
@@ -37,6 +38,14 @@ int run(const Options& o, Surroundings& around) {
                         s.lightness,
                         s.grain_sd);
   }
+  double least = 1, most = 0;
+  for (const auto& s : report->spots) {
+    least = std::min(least, s.tone_sd);
+    most = std::max(most, s.tone_sd);
+  }
+  text += "+-: standard error of the mean, from the grain. On top of it the scanner's tones are ";
+  text += most - least < 5e-4 ? fmt::format("true to {:.3f} D.\n", most)
+                              : fmt::format("true to {:.3f} to {:.3f} D.\n", least, most);
   if (report->paper_reflectance > 0) {
     text += fmt::format(
         "Bare paper: {:.0f} % of white, true to {:.3f} D about its field, which changes by {:.1f} % "

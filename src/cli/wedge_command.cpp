@@ -58,8 +58,9 @@ std::string table(const wedge::Batch& batch) {
                         s.y_mm);
   }
   text +=
-      "+-: error of the density, 1 sd; prints: spread from print to print, D; grain: scatter of single "
-      "pixels, as\na share of the paper's light; trim: mm left out along the step's edges.\n";
+      "+-: error of the density by wiping and grain, 1 sd (the scanner's own comes on top); prints: "
+      "spread from print\nto print, D; grain: scatter of single pixels, as a share of the paper's "
+      "light; trim: mm left out along the step's edges.\n";
   text += useful_text(batch);
   text += batch.scanner.curve.empty()
               ? std::string("Read without a scanner curve: read the proofs without one too.\n")

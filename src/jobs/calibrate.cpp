@@ -3,8 +3,10 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cctype>
 #include <functional>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "embedded_grey_scales.h"
 #include "files/files.h"
@@ -30,6 +32,15 @@ std::string batch_name(const fs::path& out) {
   return name;
 }
 
+// By the name's ending, in capitals or not; nothing for another.
+std::optional<sheets::PlotForm> form_of(const fs::path& plot) {
+  std::string ending = plot.extension().string();
+  for (char& c : ending) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  if (ending == ".png") return sheets::PlotForm::png;
+  if (ending == ".svg") return sheets::PlotForm::svg;
+  return std::nullopt;
+}
+
 Result<void> outputs_are_fine(const fs::path& out,
                               const fs::path& plot,
                               const std::vector<fs::path>& inputs) {
@@ -44,7 +55,7 @@ Result<void> outputs_are_fine(const fs::path& out,
                   "Give the picture another name.");
   }
   const std::string ending = plot.extension().string();
-  if (!plot.empty() && ending != ".png" && ending != ".svg") {
+  if (!plot.empty() && !form_of(plot)) {
     return refuse(
         ProblemKind::usage,
         fmt::format(
@@ -171,15 +182,16 @@ Result<void> cross(const BatchRequest& request,
   return {};
 }
 
-// The file that was asked for, then its picture if one was asked for.
+// The picture, if one was asked for, then the file: where the picture fails the file stays as it was.
 template <class Draw>
 Result<void> write_with_plot(const fs::path& out,
                              const std::string& json,
                              const fs::path& plot,
                              Draw&& draw) {
-  if (auto ok = files::write_atomically(out, json + "\n"); !ok || plot.empty()) return ok;
-  const auto form = plot.extension() == ".svg" ? sheets::PlotForm::svg : sheets::PlotForm::png;
-  return files::write_atomically(plot, draw(form));
+  if (!plot.empty()) {
+    if (auto ok = files::write_atomically(plot, draw(*form_of(plot))); !ok) return ok;
+  }
+  return files::write_atomically(out, json + "\n");
 }
 
 }  // namespace

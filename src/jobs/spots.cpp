@@ -20,7 +20,13 @@ Result<Spot> measure(const scan::DensityImage& image, const SpotRequest& at) {
       image, at.in_mm ? scan::px_from_scan_mm(image, place) : place, at.diameter_mm);
   if (!spot) return std::unexpected(spot.error());
   const auto& tone = spot->tone;
-  return Spot{at, tone.density, tone.sd_of_mean, tone.grain_sd, spot->lightness, tone.pixels};
+  return Spot{at,
+              tone.density,
+              tone.sd_of_mean,
+              image.doubt.sd(tone.density),
+              tone.grain_sd,
+              spot->lightness,
+              tone.pixels};
 }
 
 }  // namespace
@@ -111,6 +117,7 @@ std::string to_json(const SpotReport& report) {
                      {"diameter_mm", s.at.diameter_mm},
                      {"density", finite(s.density.value())},
                      {"density_sd", finite(s.sd)},
+                     {"tone_sd", finite(s.tone_sd)},
                      {"grain_sd", finite(s.grain_sd)},
                      {"lightness", finite(s.lightness)},
                      {"px", std::llround(s.pixels)}});

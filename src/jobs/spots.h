@@ -13,7 +13,8 @@ struct SpotRequest {
 struct Spot {
   SpotRequest at;
   Density density = Density::of(0);  // above paper
-  double sd = 0;                     // standard error of the mean
+  double sd = 0;                     // standard error of the mean, from its grain
+  double tone_sd = 0;                // of the scanner's tones at this density; on top of sd
   double grain_sd = 0;               // pixel scatter, as reflectance
   double lightness = 0;              // CIE L*
   double pixels = 0;

@@ -202,11 +202,19 @@ BiteTime useful_end(const ToneCurve& curve, const std::vector<WedgeStep>& kept, 
   useful = BiteTime::seconds(std::ceil(useful.in_seconds()));
   if (useful >= end) return end;
   notes.push_back(fmt::format(
-      "No further gain after about {}: from there to {} the tone rises by only {:.3f} D, less than "
+      "No further gain after about {}: from there to {} the curve rises by only {:.3f} D, less than "
       "the wedge can tell or the eye sees.",
       clock_text(useful),
       clock_text(end),
       (curve.at(end) - curve.at(useful)).value()));
+  const WedgeStep& darkest = *std::ranges::max_element(kept, {}, &WedgeStep::density);
+  if (const double fall = (darkest.density - kept.back().density).value(); fall >= visible) {
+    notes.push_back(fmt::format(
+        "The last step prints {:.2f} D lighter than that of {}: it may be over-bitten already. This "
+        "wedge cannot tell it from wiping; further prints of it can.",
+        fall,
+        clock_text(darkest.time)));
+  }
   return useful;
 }
 

@@ -10,19 +10,26 @@
 namespace rebite::wedge {
 namespace {
 
-// On how many observations the steps' sd rest. Steps that were wiped in one stroke count less.
-double spread_dof(std::size_t impressions, const StepPlaces& places) {
-  // Assumed: mostly between half and one and a half times that, which is what 8 observations tell.
-  if (impressions < 2) return 8;
-  return static_cast<double>(impressions - 1) *
-         independent_places(wiping_correlation(places.size(), places));
-}
-
-double print_spread(const std::vector<WedgeStep>& steps, std::size_t impressions) {
-  if (impressions < 2) return assumed_print_spread;
+// Mean spread between impressions as seen, over all steps.
+double seen_spread(const std::vector<WedgeStep>& steps) {
   double sum = 0;
   for (const WedgeStep& s : steps) sum += std::pow(s.between_sd.value_or(0), 2);
   return std::sqrt(sum / static_cast<double>(steps.size()));
+}
+
+std::optional<std::string> spread_note(double seen, std::size_t impressions) {
+  if (impressions < 2) {
+    return fmt::format(
+        "Only one impression: the spread from print to print was taken as {:.2f} D. Print and scan "
+        "the wedge three times to measure it.",
+        assumed_print_spread);
+  }
+  if (seen > 0.2 * assumed_print_spread) return std::nullopt;
+  return fmt::format(
+      "The {} impressions agree within {:.4f} D, more closely than wiping by hand does. If they are "
+      "scans of one print, give one of them only: the curve is held surer than it is.",
+      impressions,
+      seen);
 }
 
 // A step of time 0 that is clearly darker than the metal beside it was bitten: the times are off by
@@ -103,18 +110,15 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   if (auto ok = check_unbitten(impressions, steps->front()); !ok) {
     return std::unexpected(ok.error());
   }
+  const double seen = seen_spread(*steps);
+  const PrintSpread spread = print_spread_of(seen, impressions.size(), placed->places_mm);
   FitOptions options;
-  options.sd_degrees_of_freedom = spread_dof(impressions.size(), placed->places_mm);
+  options.sd_degrees_of_freedom = spread.degrees_of_freedom;
   options.places_mm = placed->places_mm;
   auto fitted = fit_curve(*steps, options);
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;
-  if (impressions.size() < 2) {
-    notes.push_back(fmt::format(
-        "Only one impression: the spread from print to print was taken as {:.2f} D. Print and scan "
-        "the wedge three times to measure it.",
-        assumed_print_spread));
-  }
+  if (auto note = spread_note(seen, impressions.size())) notes.push_back(std::move(*note));
   const auto unseen = std::count_if(impressions.front().begin(),
                                     impressions.front().end(),
                                     [](const FoundStep& s) { return !s.seen; });
@@ -126,7 +130,6 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
         unseen));
   }
   const Density solid = full_ink(impressions, fitted->curve);
-  const double spread = print_spread(*steps, impressions.size());
   return Batch{.name = info.name,
                .mordant = info.mordant,
                .strength = info.strength,
@@ -138,7 +141,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
                .steps = std::move(*steps),
                .curve = std::move(fitted->curve),
                .solid = solid,
-               .noise_density = spread,
+               .noise_density = spread.sd,
                .overlap = {},
                .scanner = {},
                .paper_reflectance = 0,

@@ -7,6 +7,7 @@
 
 #include "wedge/read_wedge.h"
 #include "wedge/tone_curve.h"
+#include "wedge/wiping.h"
 
 namespace rebite::wedge {
 
@@ -17,13 +18,9 @@ struct BatchInfo {
   std::string bitten_on;  // ISO date
 };
 
-// Print-to-print spread of one density (1 sd) taken where only one impression was scanned. Common
-// practice, no source: trade.md section 4 found no published figure.
-inline constexpr double assumed_print_spread = 0.02;
-
 // steps_in_time, then fit_curve, then:
-//  noise_density: the pooled spread between impressions; with one impression assumed_print_spread
-//    and a note.
+//  noise_density: print_spread_of the steps' spread between impressions (wiping.h); a note with one
+//    impression, and where several agree more closely than prints do.
 //  solid: full ink. The darkest of: the darkest step's darkest spots (grain leaves specks of land
 //    that lighten the mean), the fitted end tone, and the darkest step.
 //  overlap: the assumed rule until a crossed wedge is given (crossed_wedge.h).

@@ -50,9 +50,9 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge, const
 // Pairs steps with times and pools impressions. `times` are in the order of the steps along the
 // wedge; which end is the first, and for two rows which row and which way each runs, is told by the
 // tone: of these orders the one in which longer is darker. Returns steps in order of time.
-//   density: mean over impressions; between_sd: spread between them, pooled in part over steps;
-//   sd: standard error from that spread (with one impression: assumed_print_spread, see
-//   make_batch.h) and the grain; wiping_sd: the spread's part of sd.
+//   density: mean over impressions, which may lie either way up; between_sd: spread between them;
+//   sd: standard error from that spread, steadied over the steps and by print_spread_of (wiping.h),
+//   and the grain; wiping_sd: the spread's part of sd.
 // Refuses (data): impressions of different numbers of steps, other times than steps (both told), a
 // step that could not be measured, steps out of order beyond their noise (named).
 Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,

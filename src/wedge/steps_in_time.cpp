@@ -7,8 +7,8 @@
 
 #include "wedge/isotonic.h"
 #include "wedge/ladder_order.h"
-#include "wedge/make_batch.h"
 #include "wedge/read_wedge.h"
+#include "wedge/wiping.h"
 
 namespace rebite::wedge {
 namespace {
@@ -55,6 +55,25 @@ std::vector<Pooled> pool(const std::vector<std::vector<FoundStep>>& impressions)
   return out;
 }
 
+// Prints of one wedge may lie either way up on the scanner: each further one is taken in the order,
+// or the reverse, in which its tones follow the first's.
+std::vector<std::vector<FoundStep>> turned_alike(std::vector<std::vector<FoundStep>> impressions) {
+  const auto& first = impressions.front();
+  const auto apart = [&](const std::vector<FoundStep>& steps, bool reversed) {
+    double squares = 0;
+    for (std::size_t i = 0; i < steps.size(); ++i) {
+      const FoundStep& s = steps[reversed ? steps.size() - 1 - i : i];
+      const double d = (s.tone.density - first[i].tone.density).value();
+      squares += d * d;
+    }
+    return squares;
+  };
+  for (auto& steps : impressions) {
+    if (apart(steps, true) < apart(steps, false)) std::reverse(steps.begin(), steps.end());
+  }
+  return impressions;
+}
+
 struct WayThrough {
   Order place;
   bool turns_back = false;  // the second row runs against the first
@@ -96,11 +115,17 @@ double disorder(const std::vector<Pooled>& steps, const Order& place, const Orde
   return sum;
 }
 
-// Spread between impressions: a step's own, steadied by that of all.
-std::vector<double> steadied_spread(const std::vector<Pooled>& steps, std::size_t impressions) {
+// Spread between impressions: a step's own, steadied by that of all, and that by what prints are
+// known to do: few prints may agree by luck, and two scans of one print always do.
+std::vector<double> steadied_spread(const std::vector<Pooled>& steps,
+                                    const StepPlaces& places,
+                                    std::size_t impressions) {
   if (impressions < 2) return std::vector<double>(steps.size(), assumed_print_spread);
-  double all = 0;
-  for (const Pooled& p : steps) all += p.between * p.between / static_cast<double>(steps.size());
+  double mean_square = 0;
+  for (const Pooled& p : steps) {
+    mean_square += p.between * p.between / static_cast<double>(steps.size());
+  }
+  const double all = std::pow(print_spread_of(std::sqrt(mean_square), impressions, places).sd, 2);
   const auto own = static_cast<double>(impressions - 1);
   std::vector<double> out;
   for (const Pooled& p : steps) {
@@ -136,7 +161,7 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
                   fmt::format("{} times were given, a tone curve needs at least 3.", times.size()),
                   "Bite a wedge of 5 to 9 steps, one of them unbitten.");
   }
-  const std::vector<Pooled> steps = pool(impressions);
+  const std::vector<Pooled> steps = pool(turned_alike(impressions));
   const Order time = by_time(times);
   for (std::size_t i = 1; i < time.size(); ++i) {
     if (times[time[i]] == times[time[i - 1]]) {
@@ -155,7 +180,9 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
       least = d;
     }
   }
-  const std::vector<double> spread = steadied_spread(steps, impressions.size());
+  StepPlaces places;
+  for (const FoundStep& s : impressions.front()) places.push_back({s.centre_mm.x, s.centre_mm.y});
+  const std::vector<double> spread = steadied_spread(steps, places, impressions.size());
   const double root = std::sqrt(static_cast<double>(impressions.size()));
   PlacedSteps out;
   for (const std::size_t i : time) {

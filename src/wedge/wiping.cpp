@@ -31,4 +31,13 @@ double independent_places(const MatrixXd& correlation) {
   return n * n / correlation.squaredNorm();
 }
 
+PrintSpread print_spread_of(double seen, std::size_t impressions, const StepPlaces& places) {
+  if (impressions < 2) return {};
+  const double dof = static_cast<double>(impressions - 1) *
+                     independent_places(wiping_correlation(places.size(), places));
+  const double square = (dof * seen * seen + assumed_spread_weight * std::pow(assumed_print_spread, 2)) /
+                        (dof + assumed_spread_weight);
+  return {std::sqrt(square), dof + assumed_spread_weight};
+}
+
 }  // namespace rebite::wedge

@@ -1,0 +1,86 @@
+// Several impressions of one wedge, as numbers: what their spread may tell, and either way up.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "tests/wedge/made_wedge.h"
+#include "tests/wedge/wiped_print.h"
+#include "wedge/make_batch.h"
+
+namespace rebite::wedge {
+namespace {
+
+using testing::HasSubstr;
+
+maker::WedgeSpec nine_steps() {
+  maker::WedgeSpec spec;
+  spec.minutes = {0, 0.25, 0.5, 1, 2, 4, 8, 12, 16};
+  return spec;
+}
+
+std::vector<FoundStep> print_of(const maker::WedgeSpec& spec, std::uint64_t seed) {
+  maker::Impression sheet;
+  sheet.seed = seed;
+  sheet.wiping_density = 0.02;
+  return wiped_steps(spec, sheet);
+}
+
+double band_at(const Batch& batch, double minutes) {
+  return batch.curve.sd_at(BiteTime::minutes(minutes));
+}
+
+// A scan repeated differs by the scanner's noise only: taken as two prints it made the band 15 times
+// too narrow.
+TEST(Impressions, OnePrintScannedTwiceMakesNoCertainty) {
+  const auto spec = nine_steps();
+  const auto times = minutes_list(spec.minutes);
+  const auto one = print_of(spec, 5);
+  auto again = one;
+  for (FoundStep& s : again) s.tone.density = s.tone.density + ToneGap::of(0.0002);
+  const auto single = make_batch({one}, times, {});
+  const auto twice = make_batch({one, again}, times, {});
+  ASSERT_TRUE(single && twice);
+  for (const double t : {0.5, 2.0, 8.0}) {
+    EXPECT_GT(band_at(*twice, t), 0.4 * band_at(*single, t)) << t;
+  }
+  EXPECT_GT(twice->noise_density, 0.4 * assumed_print_spread);
+  EXPECT_THAT(twice->notes, testing::Contains(HasSubstr("scans of one print")));
+  const auto prints = make_batch({one, print_of(spec, 6), print_of(spec, 7)}, times, {});
+  ASSERT_TRUE(prints);
+  EXPECT_THAT(prints->notes, testing::Not(testing::Contains(HasSubstr("scans of one print"))));
+}
+
+TEST(Impressions, EitherWayUpOnTheScanner) {
+  const auto spec = nine_steps();
+  const auto times = minutes_list(spec.minutes);
+  std::vector<std::vector<FoundStep>> all{print_of(spec, 5), print_of(spec, 6), print_of(spec, 7)};
+  const auto alike = make_batch(all, times, {});
+  ASSERT_TRUE(alike) << alike.error().what;
+  for (const std::size_t turned : {0U, 1U, 2U}) {
+    auto some = all;
+    std::reverse(some[turned].begin(), some[turned].end());
+    const auto batch = make_batch(some, times, {});
+    ASSERT_TRUE(batch) << batch.error().what;
+    for (std::size_t i = 0; i < times.size(); ++i) {
+      EXPECT_NEAR(batch->steps[i].density.value(), alike->steps[i].density.value(), 1e-12);
+      EXPECT_NEAR(*batch->steps[i].between_sd, *alike->steps[i].between_sd, 1e-12);
+    }
+  }
+}
+
+// The last step is lighter, within what wiping may do: not read as an end that rises.
+TEST(Impressions, ALighterLastStepIsToldAsPerhapsOverBitten) {
+  auto spec = nine_steps();
+  auto steps = print_of(spec, 5);
+  const double peak = steps[7].tone.density.value();
+  steps[8].tone.density = Density::of(peak - 0.065);
+  steps[8].darkest_spots = steps[8].tone.density;
+  const auto batch = make_batch({steps}, minutes_list(spec.minutes), {});
+  ASSERT_TRUE(batch) << batch.error().what;
+  EXPECT_THAT(batch->notes, testing::Contains(HasSubstr("over-bitten")));
+}
+
+}  // namespace
+}  // namespace rebite::wedge
