@@ -239,13 +239,13 @@ Result<std::vector<CodeCurve>> channel_curves(const std::filesystem::path& scan,
     const auto loaded = load(scan, options);
     if (!loaded) return std::unexpected(loaded.error());
     read_greys(loaded->values, readings);
-    const auto by = dark_to_light(
-        readings,
-        densities,
-        fmt::format("{}, {} channel", files::shown(scan), channel_names[curves.size()]));
+    const std::string name =
+        fmt::format("{}, {} channel", files::shown(scan), channel_names[curves.size()]);
+    const auto by = dark_to_light(readings, densities, name);
     if (!by) return std::unexpected(by.error());
     curves.push_back(
         curve_of(fit_with_light(*by, readings, densities), *by, readings, densities));
+    if (const auto strays = strays_from(curves.back(), name)) return std::unexpected(*strays);
   }
   return curves;
 }

@@ -72,8 +72,9 @@ bool Solver::difference_column(const VectorXd& p, Index j, MatrixXd& J) const {
   }
   // At a bound or at the edge of what can be computed: one-sided, second order, inwards.
   for (const double sign : {1.0, -1.0}) {
-    const double step = sign * 1e-5 * size;
-    if (p[j] + 2 * step > high(j) || p[j] + 2 * step < low(j)) continue;
+    const double inwards = sign > 0 ? high(j) - p[j] : p[j] - low(j);
+    const double step = sign * std::min(1e-5 * size, 0.5 * inwards);
+    if (step == 0) continue;
     VectorXd here;
     if (evaluate(p, here) && shifted(step, up) && shifted(2 * step, far_up)) {
       J.col(j) = (4 * up - far_up - 3 * here) / (2 * step);
@@ -90,7 +91,11 @@ bool Solver::differentiate(const VectorXd& p, MatrixXd& J) const {
     return J.allFinite();
   }
   for (Index j = 0; j < n_; ++j) {
-    if (!difference_column(p, j, J)) return false;
+    if (low(j) >= high(j)) {
+      J.col(j).setZero();  // it never moves
+    } else if (!difference_column(p, j, J)) {
+      return false;
+    }
   }
   return J.allFinite();
 }
