@@ -9,7 +9,7 @@
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct AlignOptions {
   jobs::AlignRequest request;
   std::string plate;
   bool json = false;
@@ -38,7 +38,7 @@ std::string as_text(const jobs::AlignReport& report) {
   return text;
 }
 
-int run(Options& o, Surroundings& around) {
+int run_align(AlignOptions& o, Surroundings& around) {
   if (!o.plate.empty()) {
     const auto size = parse_size(o.plate);
     if (!size) return around.console.problem(size.error());
@@ -53,7 +53,7 @@ int run(Options& o, Surroundings& around) {
 }  // namespace
 
 void add_align(CLI::App& app, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<AlignOptions>();
   auto& r = o->request;
   auto* c =
       app.add_subcommand("align", "find how the drawing lies on the proof, and how sure that is");
@@ -74,7 +74,7 @@ void add_align(CLI::App& app, Surroundings& around) {
   add_scan_options(*c, r.read);
   add_json_flag(*c, o->json);
   c->footer("Example:\n  rebite align proof.tif drawing.tif --plate 150x110 --picture match.png");
-  c->callback([o, &around] { around.exit_code = run(*o, around); });
+  c->callback([o, &around] { around.exit_code = run_align(*o, around); });
 }
 
 }  // namespace rebite::cli

@@ -11,7 +11,7 @@
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct BookOptions {
   std::filesystem::path book, folder, html, plot;
   bool json = false;
   std::string title, size, thickness, time, temperature, batch_name;
@@ -27,9 +27,9 @@ struct Options {
   int impressions = -1;
   double volume = 0;
 };
-using Shared = std::shared_ptr<Options>;
+using Shared = std::shared_ptr<BookOptions>;
 
-Result<jobs::OpenBook> open(const Options& o, jobs::BookAccess access) {
+Result<jobs::OpenBook> open(const BookOptions& o, jobs::BookAccess access) {
   const char* environment = std::getenv("REBITE_BOOK");
   return jobs::open_book(o.book, environment ? environment : "", access);
 }
@@ -67,7 +67,7 @@ void on_book(CLI::App* c,
 }
 
 void add_plate(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("plate", "add a plate");
   c->add_option("TITLE", o->plate.title, "the plate's name")->required();
   c->add_option("--size", o->size, "180x130 (mm), 18x13cm or 7x5in")->required()->type_name("WxH");
@@ -91,7 +91,7 @@ void add_plate(CLI::App& book, Surroundings& around) {
 }
 
 void add_batch(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand(
       "batch", "show a batch: speed over its life; or enter its wedge, mixing day and volume");
   c->add_option("NAME", o->batch_name, "a batch of the book, or a NAME.batch.json")->required();
@@ -116,7 +116,7 @@ void add_batch(CLI::App& book, Surroundings& around) {
 }
 
 void add_ground(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand(
       "ground", "enter a ground (a wedge's own is entered with its plan), or add a note to it");
   c->add_option("NAME", o->ground.name, "\"rosin, fine\"")->required();
@@ -129,7 +129,7 @@ void add_ground(CLI::App& book, Surroundings& around) {
 }
 
 void add_state(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c =
       book.add_subcommand("state",
                           "record a state and compare its proof with the last plan (rebite plan "
@@ -160,7 +160,7 @@ void add_state(CLI::App& book, Surroundings& around) {
 }
 
 void add_bite(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("bite", "record a dip as it was really done");
   c->add_option("PLATE", o->bite.plate, "the plate's name")->required();
   c->add_option("--stage", o->bite.bite.stage, "of the plan")
@@ -192,7 +192,7 @@ void add_bite(CLI::App& book, Surroundings& around) {
 }
 
 void add_lower(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("lower", "record what was burnished or scraped");
   c->add_option("PLATE", o->lower.plate, "the plate's name")->required();
   c->add_option("--how", o->lower.lowering.how, "burnish, scrape or charcoal")
@@ -211,7 +211,7 @@ void add_lower(CLI::App& book, Surroundings& around) {
 }
 
 void add_strike(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand(
       "strike", "strike out a wrong bite or lowering: it stays in the book and no longer counts");
   c->add_option("PLATE", o->strike.plate, "the plate's name")->required();
@@ -245,7 +245,7 @@ void add_strike(CLI::App& book, Surroundings& around) {
 }
 
 void add_list(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("list", "list the plates, batches and grounds");
   add_json_flag(*c, o->json);
   on_book(c, o, around, jobs::BookAccess::read, [o](book::Book& b) -> Result<std::string> {
@@ -256,7 +256,7 @@ void add_list(CLI::App& book, Surroundings& around) {
 }
 
 void add_show(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("show", "tell a plate's whole story");
   c->add_option("PLATE", o->title, "the plate's name")->required();
   c->add_option("--html", o->html, "as one page with thumbnails and tone history")
@@ -275,26 +275,26 @@ void add_show(CLI::App& book, Surroundings& around) {
 }
 
 void add_files(CLI::App& book, Surroundings& around) {
-  auto opened = std::make_shared<Options>();
+  auto opened = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("open", "open a new book, or bring an older one up to date");
   on_book(c, opened, around, jobs::BookAccess::make, [](book::Book& b) -> Result<std::string> {
     return fmt::format("{}: the book is open (version {}).\n", b.file().string(), b.version());
   });
-  auto out = std::make_shared<Options>();
+  auto out = std::make_shared<BookOptions>();
   c = book.add_subcommand("export", "write everything as JSON and files into a folder");
   c->add_option("DIR", out->folder, "the folder")->required();
   on_book(c, out, around, jobs::BookAccess::read, [out](book::Book& b) -> Result<std::string> {
     if (auto ok = jobs::export_book(b, out->folder); !ok) return std::unexpected(ok.error());
     return fmt::format("Everything is in {}.\n", out->folder.string());
   });
-  auto in = std::make_shared<Options>();
+  auto in = std::make_shared<BookOptions>();
   c = book.add_subcommand("import", "read an exported folder into a new book");
   c->add_option("DIR", in->folder, "the folder")->required();
   on_book(c, in, around, jobs::BookAccess::make, [in](book::Book& b) -> Result<std::string> {
     if (auto ok = jobs::import_book(b, in->folder); !ok) return std::unexpected(ok.error());
     return fmt::format("{} is in the book.\n", in->folder.string());
   });
-  auto copy = std::make_shared<Options>();
+  auto copy = std::make_shared<BookOptions>();
   c = book.add_subcommand("copy", "copy the book, also while it is in use");
   c->add_option("FILE", copy->folder, "the new file")->required();
   on_book(c, copy, around, jobs::BookAccess::read, [copy](book::Book& b) -> Result<std::string> {
@@ -305,7 +305,7 @@ void add_files(CLI::App& book, Surroundings& around) {
 
 // The report is the result (stdout); damage or a missing scan is also a problem of the book (65).
 void add_check(CLI::App& book, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<BookOptions>();
   auto* c = book.add_subcommand("check", "look for damage, and for scans that changed or are gone");
   add_json_flag(*c, o->json);
   auto found = std::make_shared<std::optional<Problem>>();

@@ -15,7 +15,7 @@ extern char** environ;
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct PageOptions {
   std::filesystem::path book;
   unsigned short port = 0;
   bool no_browser = false;
@@ -43,7 +43,7 @@ void open_browser(const std::filesystem::path& door) {
   posix_spawn_file_actions_destroy(&quiet);
 }
 
-int run(const Options& o, Surroundings& around) {
+int run_page(const PageOptions& o, Surroundings& around) {
   const char* environment = std::getenv("REBITE_BOOK");
   const auto book = jobs::book_file(o.book, environment ? environment : "");
   const auto studio = jobs::Studio::beside(book);
@@ -67,7 +67,7 @@ int run(const Options& o, Surroundings& around) {
 }  // namespace
 
 void add_page(CLI::App& app, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<PageOptions>();
   auto* c = app.add_subcommand(
       "page", "open the studio's own page in a browser: the whole job without typing commands");
   c->add_option("--book",
@@ -82,7 +82,7 @@ void add_page(CLI::App& app, Surroundings& around) {
   c->footer(
       "The page is for this machine and this start only: its address holds a key. Scans that are "
       "handed in\nand plans are kept in a folder beside the book (NAME-studio).");
-  c->callback([o, &around] { around.exit_code = run(*o, around); });
+  c->callback([o, &around] { around.exit_code = run_page(*o, around); });
 }
 
 }  // namespace rebite::cli

@@ -9,14 +9,14 @@
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct ReadOptions {
   std::filesystem::path scan;
   std::vector<std::string> at;
   jobs::ScanChoice read;
   bool json = false;
 };
 
-int run(const Options& o, Surroundings& around) {
+int run_read(const ReadOptions& o, Surroundings& around) {
   std::vector<jobs::SpotRequest> spots;
   for (const auto& text : o.at) {
     const auto spot = jobs::parse_spot(text);
@@ -60,7 +60,7 @@ int run(const Options& o, Surroundings& around) {
 }  // namespace
 
 void add_read(CLI::App& app, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<ReadOptions>();
   auto* c = app.add_subcommand("read", "measure the density at places of a scan");
   c->add_option("SCAN", o->scan, "any scan of a print")->required()->type_name(" ");
   c->add_option(
@@ -77,7 +77,7 @@ void add_read(CLI::App& app, Surroundings& around) {
       "Example:\n  rebite read proof.tif --at 12mm,30mm --at 40mm,30mm,5\n\n"
       "Density is measured above the sheet's own bare paper; +- is the standard error of the mean, "
       "grain the\nspread of single pixels as a share of the paper's light.");
-  c->callback([o, &around] { around.exit_code = run(*o, around); });
+  c->callback([o, &around] { around.exit_code = run_read(*o, around); });
 }
 
 }  // namespace rebite::cli

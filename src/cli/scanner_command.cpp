@@ -8,7 +8,7 @@
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct ScannerOptions {
   jobs::ScannerRequest request;
   std::string densities;
 };
@@ -36,7 +36,7 @@ std::string table(const scan::ScannerCurve& curve) {
   return text + ".\n";
 }
 
-int run(Options& o, Console& console) {
+int run_scanner(ScannerOptions& o, Console& console) {
   auto densities = jobs::grey_scale_densities(o.densities);
   if (!densities) return console.problem(densities.error());
   o.request.densities = std::move(*densities);
@@ -56,7 +56,7 @@ int run(Options& o, Console& console) {
 }  // namespace
 
 void add_scanner(CLI::App& app, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<ScannerOptions>();
   auto* c = app.add_subcommand(
       "scanner", "measure the scanner's own tone curve from a grey scale of known densities");
   c->add_option(
@@ -81,7 +81,7 @@ void add_scanner(CLI::App& app, Surroundings& around) {
       "Turn "
       "off automatic contrast, sharpening and\ncolour correction in the scanner, and use the same "
       "settings for every later scan.");
-  c->callback([o, &around] { around.exit_code = run(*o, around.console); });
+  c->callback([o, &around] { around.exit_code = run_scanner(*o, around.console); });
 }
 
 }  // namespace rebite::cli

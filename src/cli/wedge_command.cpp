@@ -8,7 +8,7 @@
 namespace rebite::cli {
 namespace {
 
-struct Options {
+struct WedgeOptions {
   jobs::BatchRequest request;
   std::string times, dips, temperature, window, crossed_first, crossed_second;
   bool json = false;
@@ -74,7 +74,7 @@ std::string table(const wedge::Batch& batch) {
   return text;
 }
 
-void run(Options& o, Surroundings& around) {
+void run_wedge(WedgeOptions& o, Surroundings& around) {
   auto& r = o.request;
   if (o.times.empty() == o.dips.empty()) {
     around.exit_code =
@@ -110,7 +110,7 @@ void run(Options& o, Surroundings& around) {
 }  // namespace
 
 void add_wedge(CLI::App& app, Surroundings& around) {
-  auto o = std::make_shared<Options>();
+  auto o = std::make_shared<WedgeOptions>();
   auto& r = o->request;
   auto* c =
       app.add_subcommand("wedge", "measure a step wedge: what this bath does in how many minutes");
@@ -169,7 +169,7 @@ void add_wedge(CLI::App& app, Surroundings& around) {
       "across the\nfirst; leave one strip of each unbitten and give the two different numbers of "
       "strips:\n  --crossed crossed.tif --crossed-first 0s,30s,1min,2min,4min --crossed-second "
       "0s,30s,1min,2min");
-  c->callback([o, &around] { run(*o, around); });
+  c->callback([o, &around] { run_wedge(*o, around); });
 }
 
 }  // namespace rebite::cli
