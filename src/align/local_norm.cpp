@@ -4,6 +4,8 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "align/parallel.h"
+
 namespace rebite::align {
 namespace {
 
@@ -20,16 +22,15 @@ void smooth(cv::Mat1f& image, int width) {
 
 }  // namespace
 
-cv::Mat1f locally_normalised(const cv::Mat1f& density,
-                             const cv::Mat1b& known,
-                             double sigma_px,
-                             double floor) {
+cv::Mat1f locally_normalised(
+    const cv::Mat1f& density, const cv::Mat1b& known, double sigma_px, double floor, int threads) {
   const int width = box_width(sigma_px);
   const bool complete = cv::countNonZero(known) == static_cast<int>(known.total());
   cv::Mat1f mean = density.clone(), square;
   cv::multiply(density, density, square);
-  smooth(mean, width);
-  smooth(square, width);
+  in_parallel(2, threads, [&](int first, int last) {
+    for (int k = first; k < last; ++k) smooth(k == 0 ? mean : square, width);
+  });
   if (!complete) {
     // density is 0 where unknown, so dividing by the known share gives means over the known.
     cv::Mat1f share;
@@ -41,15 +42,18 @@ cv::Mat1f locally_normalised(const cv::Mat1f& density,
   }
   cv::Mat1f result = square;  // in its place: on large scans each picture counts
   const float least = static_cast<float>(floor * floor);
-  for (int y = 0; y < density.rows; ++y) {
-    const float *d = density[y], *m = mean[y], *s = square[y];
-    const unsigned char* k = known[y];
-    float* r = result[y];
-    for (int x = 0; x < density.cols; ++x) {
-      const float variance = std::max(0.0F, s[x] - m[x] * m[x]);
-      r[x] = k[x] ? (d[x] - m[x]) / std::sqrt(variance + least) : 0.0F;
+  in_parallel(density.rows, threads, [&](int first, int last) {
+    for (int y = first; y < last; ++y) {
+      const float *d = density[y], *m = mean[y], *s = square[y];
+      const unsigned char* k = known[y];
+      float* r = result[y];
+      for (int x = 0; x < density.cols; ++x) {
+        const float variance = std::max(0.0F, s[x] - m[x] * m[x]);
+        const float v = (d[x] - m[x]) / std::sqrt(variance + least);
+        r[x] = k[x] ? v : 0.0F;
+      }
     }
-  }
+  });
   return result;
 }
 

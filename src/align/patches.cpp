@@ -72,14 +72,33 @@ struct Moments {
   double mean = 0, variance = 0;
 };
 
+// A sum of one row, four places side by side; rows are added up in double.
+double all_of(cv::v_float32x4 sum) {
+  float lane[4];
+  cv::v_store(lane, sum);
+  return (static_cast<double>(lane[0]) + static_cast<double>(lane[1])) +
+         (static_cast<double>(lane[2]) + static_cast<double>(lane[3]));
+}
+
 Moments moments(const cv::Mat1f& m) {
   double sum = 0, square = 0;
-  for (int y = 0; y < m.rows; ++y)
-    for (int x = 0; x < m.cols; ++x) {
-      const double v = m(y, x);
+  for (int y = 0; y < m.rows; ++y) {
+    const float* row = m[y];
+    cv::v_float32x4 s = cv::v_setzero_f32(), q = s;
+    int x = 0;
+    for (; x + 4 <= m.cols; x += 4) {
+      const cv::v_float32x4 v = cv::v_load(row + x);
+      s += v;
+      q = cv::v_muladd(v, v, q);
+    }
+    sum += all_of(s);
+    square += all_of(q);
+    for (; x < m.cols; ++x) {
+      const double v = row[x];
       sum += v;
       square += v * v;
     }
+  }
   const double n = static_cast<double>(m.total());
   return {sum / n, std::max(0.0, square / n - sum / n * (sum / n))};
 }
@@ -133,25 +152,50 @@ Gradients gradients(const cv::Mat1f& p, double p_variance, const cv::Mat1f& q, d
   double p_xx = 0, p_xy = 0, p_yy = 0, q_xx = 0, q_xy = 0, q_yy = 0;
   double shared = 0, shared_x = 0, shared_y = 0;
   const double half_x = (p.cols - 1) / 2.0, half_y = (p.rows - 1) / 2.0;
+  const cv::v_float32x4 half = cv::v_setall_f32(0.5F), none = cv::v_setzero_f32();
   for (int y = 1; y + 1 < p.rows; ++y) {
-    double row = 0, row_x = 0;
-    for (int x = 1; x + 1 < p.cols; ++x) {
-      const double px = 0.5 * static_cast<double>(p(y, x + 1) - p(y, x - 1));
-      const double py = 0.5 * static_cast<double>(p(y + 1, x) - p(y - 1, x));
-      const double qx = 0.5 * static_cast<double>(q(y, x + 1) - q(y, x - 1));
-      const double qy = 0.5 * static_cast<double>(q(y + 1, x) - q(y - 1, x));
-      p_xx += px * px;
-      p_xy += px * py;
-      p_yy += py * py;
-      q_xx += qx * qx;
-      q_xy += qx * qy;
-      q_yy += qy * qy;
-      const double both = px * qx + py * qy;
-      row += both;
-      row_x += both * (x - half_x);
+    cv::v_float32x4 pxx = none, pxy = none, pyy = none, qxx = none, qxy = none, qyy = none;
+    cv::v_float32x4 both = none, both_x = none;
+    const float *p_up = p[y - 1], *p_on = p[y], *p_down = p[y + 1];
+    const float *q_up = q[y - 1], *q_on = q[y], *q_down = q[y + 1];
+    const auto across = static_cast<float>(half_x);
+    cv::v_float32x4 place(1 - across, 2 - across, 3 - across, 4 - across);
+    int x = 1;
+    const auto add = [&](cv::v_float32x4 px, cv::v_float32x4 py, cv::v_float32x4 qx, auto qy) {
+      pxx = cv::v_muladd(px, px, pxx);
+      pxy = cv::v_muladd(px, py, pxy);
+      pyy = cv::v_muladd(py, py, pyy);
+      qxx = cv::v_muladd(qx, qx, qxx);
+      qxy = cv::v_muladd(qx, qy, qxy);
+      qyy = cv::v_muladd(qy, qy, qyy);
+      const cv::v_float32x4 product = cv::v_muladd(px, qx, py * qy);
+      both += product;
+      both_x = cv::v_muladd(product, place, both_x);
+      place += cv::v_setall_f32(4);
+    };
+    for (; x + 4 < p.cols; x += 4)
+      add((cv::v_load(p_on + x + 1) - cv::v_load(p_on + x - 1)) * half,
+          (cv::v_load(p_down + x) - cv::v_load(p_up + x)) * half,
+          (cv::v_load(q_on + x + 1) - cv::v_load(q_on + x - 1)) * half,
+          (cv::v_load(q_down + x) - cv::v_load(q_up + x)) * half);
+    // The last few, filled up with zeros.
+    float rest[4][4] = {};
+    for (int k = 0; x + 1 < p.cols; ++x, ++k) {
+      rest[0][k] = 0.5F * (p_on[x + 1] - p_on[x - 1]);
+      rest[1][k] = 0.5F * (p_down[x] - p_up[x]);
+      rest[2][k] = 0.5F * (q_on[x + 1] - q_on[x - 1]);
+      rest[3][k] = 0.5F * (q_down[x] - q_up[x]);
     }
+    add(cv::v_load(rest[0]), cv::v_load(rest[1]), cv::v_load(rest[2]), cv::v_load(rest[3]));
+    p_xx += all_of(pxx);
+    p_xy += all_of(pxy);
+    p_yy += all_of(pyy);
+    q_xx += all_of(qxx);
+    q_xy += all_of(qxy);
+    q_yy += all_of(qyy);
+    const double row = all_of(both);
     shared += row;
-    shared_x += row_x;
+    shared_x += all_of(both_x);
     shared_y += row * (y - half_y);
   }
   const double n = (p.rows - 2) * (p.cols - 2);

@@ -4,6 +4,8 @@
 #include <array>
 #include <cmath>
 #include <map>
+#include <mutex>
+#include <utility>
 
 namespace rebite::align {
 namespace {
@@ -68,15 +70,41 @@ SmoothnessPrior best_prior(SplineFit& system,
   constexpr double least_bending = 1, most_bending = 1e6, least_sd = 3e-4, most_sd = 0.3;
   constexpr double least_reach = 2.5, most_reach = 80;  // mm
   std::map<std::array<long, 3>, double> known;          // by the logarithms
-  const auto evidence_of = [&](const SmoothnessPrior& prior) {
+  const auto key_of = [](const SmoothnessPrior& prior) {
     const auto name = [](double v) { return std::lround(1e6 * std::log(v)); };
-    const std::array key{name(prior.bending), name(prior.fine_sd), name(prior.reach + 1e-3)};
-    const auto found = known.find(key);
-    if (found != known.end()) return found->second;
-    return known[key] = evidence(system.solve(data, prior));
+    return std::array{name(prior.bending), name(prior.fine_sd), name(prior.reach + 1e-3)};
+  };
+  std::map<const SplineFit*, bool> taken;  // the data, by the fits that work side by side
+  // Works out what is not known yet, two at a time.
+  const auto look_at = [&](const std::vector<SmoothnessPrior>& priors) {
+    std::vector<SmoothnessPrior> unknown;
+    for (const SmoothnessPrior& p : priors)
+      if (!known.contains(key_of(p))) unknown.push_back(p);
+    std::vector<double> found(unknown.size());
+    std::mutex lock;
+    system.side_by_side(static_cast<int>(unknown.size()), [&](SplineFit& fit, int k) {
+      if (const std::scoped_lock held(lock); !std::exchange(taken[&fit], true)) fit.take(data);
+      const auto at = static_cast<std::size_t>(k);
+      found[at] = evidence(fit.solve_taken(unknown[at]));
+    });
+    for (std::size_t k = 0; k < unknown.size(); ++k) known[key_of(unknown[k])] = found[k];
+  };
+  const auto evidence_of = [&](const SmoothnessPrior& prior) {
+    look_at({prior});
+    return known.at(key_of(prior));
   };
   double best = evidence_of(start);
   SmoothnessPrior prior = start;
+  // Mostly neither a larger nor a smaller value is better: both are looked at together.
+  const auto look_around = [&](double SmoothnessPrior::*part, double by, double low, double high) {
+    std::vector<SmoothnessPrior> both;
+    for (const double factor : {by, 1 / by}) {
+      SmoothnessPrior trial = prior;
+      trial.*part *= factor;
+      if (trial.*part >= low && trial.*part <= high) both.push_back(trial);
+    }
+    look_at(both);
+  };
   const auto improve = [&](double SmoothnessPrior::*part, double factor, double low, double high) {
     for (bool moved = false;; moved = true) {
       SmoothnessPrior trial = prior;
@@ -89,14 +117,24 @@ SmoothnessPrior best_prior(SplineFit& system,
     }
   };
   for (int round = 0; round < 2; ++round) {
+    look_around(&SmoothnessPrior::fine_sd, 2, least_sd, most_sd);
     if (!improve(&SmoothnessPrior::fine_sd, 2, least_sd, most_sd))
       improve(&SmoothnessPrior::fine_sd, 0.5, least_sd, most_sd);
+    look_around(&SmoothnessPrior::bending, 3, least_bending, most_bending);
     if (!improve(&SmoothnessPrior::bending, 3, least_bending, most_bending))
       improve(&SmoothnessPrior::bending, 1.0 / 3, least_bending, most_bending);
+    look_around(&SmoothnessPrior::reach, 2, least_reach, most_reach);
     if (!improve(&SmoothnessPrior::reach, 2, least_reach, most_reach))
       improve(&SmoothnessPrior::reach, 0.5, least_reach, most_reach);
   }
   return prior;
+}
+
+// Whether variances differ by so little that a prior known to a factor of two stays.
+bool hardly_other(const std::vector<double>& scale, const std::vector<double>& before) {
+  for (std::size_t k = 0; k < scale.size(); ++k)
+    if (std::abs(std::log(scale[k] / before[k])) > 0.05) return false;
+  return true;
 }
 
 }  // namespace
@@ -146,6 +184,7 @@ RobustFit fit_robustly(SplineFit& system,
   if (rule.choose_prior)
     for (int round = 0; round < 2; ++round) {
       const SmoothnessPrior before = fit.prior;
+      const std::vector<double> scale_before = fit.set_scale;
       fit.prior = best_prior(system, as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
       if (fit.prior.bending == before.bending && fit.prior.fine_sd == before.fine_sd &&
           fit.prior.reach == before.reach)
@@ -153,6 +192,7 @@ RobustFit fit_robustly(SplineFit& system,
       fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
       if (!rule.fixed_scale) calibrate(data, fit.answer, fit.set_scale, rule.least_scale);
       weigh(data, fit.answer, fit.set_scale, rule.floor_mm, stages.back().width);
+      if (hardly_other(fit.set_scale, scale_before)) break;
     }
   fit.answer = system.solve(as_fit_data(data, fit.set_scale, rule.floor_mm), fit.prior);
   fit.log_evidence = evidence(fit.answer);

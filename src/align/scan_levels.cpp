@@ -90,8 +90,8 @@ const Level& ScanLevels::level(double px_per_mm) { return make(px_per_mm); }
 const Level& ScanLevels::with_grain(double px_per_mm, double sigma_mm) {
   Level& level = make(px_per_mm);
   if (level.grain.empty())
-    level.grain =
-        locally_normalised(level.density, level.known, sigma_mm * level.px_per_mm, kFloor);
+    level.grain = locally_normalised(
+        level.density, level.known, sigma_mm * level.px_per_mm, kFloor, threads_);
   return level;
 }
 
@@ -100,7 +100,8 @@ const Level& ScanLevels::with_form(double px_per_mm, double blur_mm, double sigm
   if (level.form.empty()) {
     cv::Mat1f blurred;
     cv::GaussianBlur(level.density, blurred, {}, blur_mm * level.px_per_mm);
-    level.form = locally_normalised(blurred, level.known, sigma_mm * level.px_per_mm, kFormFloor);
+    level.form =
+        locally_normalised(blurred, level.known, sigma_mm * level.px_per_mm, kFormFloor, threads_);
   }
   return level;
 }

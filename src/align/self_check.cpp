@@ -1,6 +1,7 @@
 #include "align/self_check.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 namespace rebite::align {
@@ -52,10 +53,45 @@ double SelfCheck::inflation(double distance_mm) const {
   return near_inflation + t * (far_inflation - near_inflation);
 }
 
-double nearest_match(const std::vector<Measured>& data, cv::Point2d mm) {
+NearestMatch::NearestMatch(const std::vector<Measured>& data) {
+  cv::Point2d low(1e9, 1e9), high(-1e9, -1e9);
+  std::vector<cv::Point2d> places;
+  for (const Measured& m : data) {
+    if (!m.patch || m.weight <= kAccepted) continue;
+    places.push_back(m.at);
+    low = {std::min(low.x, m.at.x), std::min(low.y, m.at.y)};
+    high = {std::max(high.x, m.at.x), std::max(high.y, m.at.y)};
+  }
+  if (places.empty()) return;
+  origin_ = low;
+  nx_ = static_cast<int>((high.x - low.x) / kBucket) + 1;
+  ny_ = static_cast<int>((high.y - low.y) / kBucket) + 1;
+  buckets_.resize(static_cast<std::size_t>(nx_) * static_cast<std::size_t>(ny_));
+  for (const cv::Point2d& p : places) {
+    const int i = static_cast<int>((p.x - low.x) / kBucket);
+    const int j = static_cast<int>((p.y - low.y) / kBucket);
+    buckets_[static_cast<std::size_t>(j * nx_ + i)].push_back(p);
+  }
+}
+
+double NearestMatch::operator()(cv::Point2d mm) const {
   double nearest = 1e9;
-  for (const Measured& m : data)
-    if (m.patch && m.weight > kAccepted) nearest = std::min(nearest, cv::norm(m.at - mm));
+  if (buckets_.empty()) return nearest;
+  const double x = (mm.x - origin_.x) / kBucket, y = (mm.y - origin_.y) / kBucket;
+  const int i = std::clamp(static_cast<int>(std::floor(x)), 0, nx_ - 1);
+  const int j = std::clamp(static_cast<int>(std::floor(y)), 0, ny_ - 1);
+  // Ring by ring, until no ring further out can hold a nearer one.
+  for (int ring = 0; ring < std::max(nx_, ny_); ++ring) {
+    for (int b = std::max(0, j - ring); b <= std::min(ny_ - 1, j + ring); ++b) {
+      const bool whole = std::abs(b - j) == ring;
+      for (int a = i - ring; a <= i + ring; a += whole || ring == 0 ? 1 : 2 * ring) {
+        if (a < 0 || a >= nx_) continue;
+        for (const cv::Point2d& p : buckets_[static_cast<std::size_t>(b * nx_ + a)])
+          nearest = std::min(nearest, cv::norm(p - mm));
+      }
+    }
+    if (nearest <= ring * kBucket) break;
+  }
   return nearest;
 }
 
@@ -68,9 +104,13 @@ SelfCheck blocked_cross_validation(SplineFit& system,
   SelfCheck check;
   const double block = std::clamp(std::sqrt(area_mm.area()) / 5, 12.0, 24.0);
   const std::vector<FitDatum> all = as_fit_data(data, fit.set_scale, floor_mm);
-  std::vector<double> residual;
-  Told told;
-  for (int turn = 0; turn < kTurns; ++turn) {
+  struct Turn {
+    std::vector<double> residual;
+    Told told;
+  };
+  std::array<Turn, kTurns> turns;
+  system.side_by_side(kTurns, [&](SplineFit& fitted, int turn) {
+    Turn& heard = turns[static_cast<std::size_t>(turn)];
     std::vector<FitDatum> kept;
     std::vector<std::size_t> out;
     for (std::size_t k = 0; k < all.size(); ++k) {
@@ -79,24 +119,31 @@ SelfCheck blocked_cross_validation(SplineFit& system,
       else if (data[k].weight > kAccepted)
         out.push_back(k);
     }
-    if (kept.size() < 8 || out.empty()) continue;
-    const SplineFit::Answer answer = system.solve(kept, fit.prior);
+    if (kept.size() < 8 || out.empty()) return;
+    const SplineFit::Answer answer = fitted.solve(kept, fit.prior);
     // Expected variances at a sample of the places: they cost two solves each.
     const std::size_t stride = std::max<std::size_t>(1, out.size() / 60);
     std::vector<cv::Point2d> sample;
     for (std::size_t k = 0; k < out.size(); k += stride) sample.push_back(all[out[k]].at);
-    const std::vector<cv::Matx22d> expected = system.covariance_at(sample);
+    const std::vector<cv::Matx22d> expected = fitted.covariance_at(sample);
     for (std::size_t k = 0; k < out.size(); ++k) {
       const Measured& m = data[out[k]];
       const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
-      residual.push_back(cv::norm(e));
+      heard.residual.push_back(cv::norm(e));
       if (k % stride != 0) continue;
       const cv::Matx22d own = m.covariance * fit.set_scale[static_cast<std::size_t>(m.set)] +
                               cv::Matx22d::eye() * (floor_mm * floor_mm);
       const cv::Vec2d n = best_known(own);
-      told.hear(n, e, expected[k / stride], own);
-      told.hear({-n[1], n[0]}, e, expected[k / stride], own);
+      heard.told.hear(n, e, expected[k / stride], own);
+      heard.told.hear({-n[1], n[0]}, e, expected[k / stride], own);
     }
+  });
+  system.drop_twin();
+  std::vector<double> residual;
+  Told told;
+  for (const Turn& t : turns) {
+    residual.insert(residual.end(), t.residual.begin(), t.residual.end());
+    told.ratio.insert(told.ratio.end(), t.told.ratio.begin(), t.told.ratio.end());
   }
   check.held_out = static_cast<int>(residual.size());
   if (residual.size() >= 8) {
@@ -128,8 +175,9 @@ SigmaMap::SigmaMap(const SplineFit& system,
     for (int i = 0; i < nx_; ++i)
       nodes.emplace_back(area.x + area.width * i / (nx_ - 1), area.y + area.height * j / (ny_ - 1));
   const std::vector<cv::Matx22d> covariance = system.covariance_at(nodes);
+  const NearestMatch nearest(data);
   for (std::size_t k = 0; k < nodes.size(); ++k) {
-    const double inflation = check.inflation(nearest_match(data, nodes[k]));
+    const double inflation = check.inflation(nearest(nodes[k]));
     const cv::Matx22d& c = covariance[k];
     sigma_.push_back(std::sqrt((c(0, 0) + c(1, 1)) / 2 * inflation + floor * floor));
   }

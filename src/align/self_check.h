@@ -32,8 +32,18 @@ SelfCheck blocked_cross_validation(SplineFit& system,
                                    const cv::Rect2d& area_mm,
                                    bool dense);
 
-// Distance to the nearest matched patch (or pin) that the fit accepts.
-double nearest_match(const std::vector<Measured>& data, cv::Point2d mm);
+// Distance to the nearest matched patch (or pin) that the fit accepts; 1e9 where there is none.
+class NearestMatch {
+ public:
+  explicit NearestMatch(const std::vector<Measured>& data);
+  double operator()(cv::Point2d mm) const;
+
+ private:
+  static constexpr double kBucket = 6;  // mm
+  cv::Point2d origin_;
+  int nx_ = 0, ny_ = 0;
+  std::vector<std::vector<cv::Point2d>> buckets_;  // row by row
+};
 
 // Estimated error (one sd of one coordinate) on a grid of nodes, read by bilinear interpolation.
 class SigmaMap {

@@ -1,6 +1,5 @@
 #include "align/sparse_cholesky.h"
 
-#include <Eigen/Cholesky>
 #include <Eigen/OrderingMethods>
 #include <algorithm>
 #include <atomic>
@@ -8,6 +7,7 @@
 #include <cmath>
 #include <utility>
 
+#include "align/dense_panel.h"
 #include "align/parallel.h"
 
 namespace rebite::align {
@@ -281,20 +281,22 @@ void SparseCholesky::assemble(int k) {
   }
 }
 
-bool SparseCholesky::factor_node(int k) {
+bool SparseCholesky::factor_node(int k, int threads) {
   const Node& node = nodes_[static_cast<std::size_t>(k)];
   Panel panel(panels_.data() + node.panel, node.rows(), node.columns);
   Eigen::MatrixXd& update = updates_[static_cast<std::size_t>(k)];
   const Eigen::Index below = node.rows() - node.columns;
   update.setZero(below, below);
   assemble(k);
-  auto own = panel.topRows(node.columns);
-  Eigen::LLT<Eigen::Ref<Eigen::MatrixXd>> dense(own);
-  if (dense.info() != Eigen::Success) return false;
+  if (!factor_panel(panel.data(), node.rows(), node.columns, threads)) return false;
   if (below == 0) return true;
-  auto rest = panel.bottomRows(below);
-  own.triangularView<Eigen::Lower>().transpose().solveInPlace<Eigen::OnTheRight>(rest);
-  update.selfadjointView<Eigen::Lower>().rankUpdate(rest, -1.0);
+  subtract_square(update.data(),
+                  static_cast<int>(below),
+                  panel.data() + node.columns,
+                  node.rows(),
+                  static_cast<int>(below),
+                  node.columns,
+                  threads);
   return true;
 }
 
@@ -309,10 +311,10 @@ bool SparseCholesky::factorize(const Sparse& lower, int threads) {
   in_parallel(crew, crew, [&](int, int) {
     for (std::size_t t = next++; t < apart_.size(); t = next++)
       for (const int k : apart_[t])
-        if (!factor_node(k)) good = false;
+        if (!factor_node(k, 1)) good = false;
   });
   for (const int k : above_)
-    if (good && !factor_node(k)) good = false;
+    if (good && !factor_node(k, threads)) good = false;
   return good;
 }
 

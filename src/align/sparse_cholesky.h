@@ -55,7 +55,7 @@ class SparseCholesky {
   void link_nodes();
   void place_entries(const Sparse& lower);
   void choose_subtrees();
-  bool factor_node(int k);
+  bool factor_node(int k, int threads);
   void assemble(int k);
   struct Scratch;
   void variances_of_lot(std::span<const Form> forms, Scratch& scratch, cv::Matx22d* out) const;

@@ -116,28 +116,32 @@ SplineFit::Basis SplineFit::basis_at(cv::Point2d mm) const {
 
 void SplineFit::build_pattern() {
   const int cells = fine_.cells_x * fine_.cells_y;
-  std::vector<Eigen::Triplet<double>> entries;
-  const auto add = [&](int f, int g) {
-    for (int c = 0; c < 2; ++c)
-      for (int d = 0; d < 2; ++d) {
-        const int row = 2 * f + c, col = 2 * g + d;
-        if (row >= col) entries.emplace_back(row, col, 0.0);
-      }
-  };
+  // Which functions g <= f meet in a cell or by the bending, by g.
+  std::vector<std::vector<int>> meet(static_cast<std::size_t>(unknowns() / 2));
+  const auto add = [&](int f, int g) { meet[static_cast<std::size_t>(g)].push_back(f); };
   for (int cell = 0; cell < cells; ++cell) {
-    const auto f = functions_of(cell);
-    for (int a = 0; a < kFunctions; ++a)
-      for (int b = 0; b < kFunctions; ++b)
-        if (f[static_cast<std::size_t>(a)] >= f[static_cast<std::size_t>(b)])
-          add(f[static_cast<std::size_t>(a)], f[static_cast<std::size_t>(b)]);
+    const auto f = functions_of(cell);  // increasing
+    for (std::size_t a = 0; a < kFunctions; ++a)
+      for (std::size_t b = 0; b <= a; ++b) add(f[a], f[b]);
   }
   for (int col = 0; col < bending_.outerSize(); ++col)
     for (Sparse::InnerIterator it(bending_, col); it; ++it)
       add(static_cast<int>(it.row()), static_cast<int>(it.col()));
+  Eigen::Index all = 0;
+  for (auto& rows : meet) {
+    std::sort(rows.begin(), rows.end());
+    rows.erase(std::unique(rows.begin(), rows.end()), rows.end());
+    all += 4 * std::ssize(rows) - 1;  // both columns; the second lacks the row above its diagonal
+  }
   normal_.resize(unknowns(), unknowns());
-  normal_.setFromTriplets(entries.begin(), entries.end());
-  normal_.makeCompressed();
-  entries = {};
+  normal_.reserve(all);
+  for (int col = 0; col < unknowns(); ++col) {
+    normal_.startVec(col);
+    for (const int f : meet[static_cast<std::size_t>(col / 2)])
+      for (int row = std::max(2 * f, col); row < 2 * f + 2; ++row) normal_.insertBack(row, col) = 0;
+  }
+  normal_.finalize();
+  meet = {};
 
   slots_.reserve(static_cast<std::size_t>(cells) * kPairs);
   for (int cell = 0; cell < cells; ++cell) {
@@ -168,7 +172,7 @@ void SplineFit::add_prior(const SmoothnessPrior& prior) {
     value[diagonal_slots_[static_cast<std::size_t>(n)]] += n < 2 * stiff_.size() ? 1e-6 : fine;
 }
 
-void SplineFit::add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& right) {
+void SplineFit::add_cells(const std::vector<FitDatum>& data) {
   // Data sorted by cell, in their own order within it: sums do not depend on threads.
   const int cells = fine_.cells_x * fine_.cells_y;
   std::vector<Basis> basis(data.size());
@@ -237,8 +241,8 @@ void SplineFit::add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& ri
     const auto f = functions_of(basis[k].cell);
     const cv::Vec2d pull = d.info * d.shift * d.weight;
     for (std::size_t a = 0; a < kFunctions; ++a) {
-      right[2 * f[a]] += basis[k].weight[a] * pull[0];
-      right[2 * f[a] + 1] += basis[k].weight[a] * pull[1];
+      right_[2 * f[a]] += basis[k].weight[a] * pull[0];
+      right_[2 * f[a] + 1] += basis[k].weight[a] * pull[1];
     }
   }
 }
@@ -256,13 +260,24 @@ double SplineFit::log_det_of_energy(double reach) {
 
 SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
                                    const SmoothnessPrior& prior) {
+  take(data);
+  return solve_taken(prior);
+}
+
+void SplineFit::take(const std::vector<FitDatum>& data) {
+  data_ = &data;
   std::fill_n(normal_.valuePtr(), normal_.nonZeros(), 0.0);
-  Eigen::VectorXd right = Eigen::VectorXd::Zero(unknowns());
-  add_cells(data, right);
+  right_ = Eigen::VectorXd::Zero(unknowns());
+  add_cells(data);
+  of_data_.assign(normal_.valuePtr(), normal_.valuePtr() + normal_.nonZeros());
+}
+
+SplineFit::Answer SplineFit::solve_taken(const SmoothnessPrior& prior) {
+  std::copy(of_data_.begin(), of_data_.end(), normal_.valuePtr());
   add_prior(prior);
   const bool definite = factor_.factorize(normal_, threads_);
   assert(definite);
-  const Eigen::VectorXd c = factor_.solve(right);
+  const Eigen::VectorXd c = factor_.solve(right_);
 
   std::vector<cv::Vec2d> stiff(static_cast<std::size_t>(stiff_.size()));
   std::vector<cv::Vec2d> fine(static_cast<std::size_t>(fine_.size()));
@@ -287,7 +302,7 @@ SplineFit::Answer SplineFit::solve(const std::vector<FitDatum>& data,
   }
   answer.stiff = SplineField(stiff_, std::move(stiff));
   answer.fine = SplineField(fine_, std::move(fine));
-  for (const FitDatum& d : data) {
+  for (const FitDatum& d : *data_) {
     const cv::Vec2d e = d.shift - answer.stiff.at(d.at) - answer.fine.at(d.at);
     answer.chi2 += d.weight * (d.info * e).dot(e);
   }

@@ -3,9 +3,12 @@
 
 #include <Eigen/SparseCore>
 #include <map>
+#include <memory>
 #include <opencv2/core.hpp>
+#include <utility>
 #include <vector>
 
+#include "align/parallel.h"
 #include "align/sparse_cholesky.h"
 #include "align/spline_field.h"
 
@@ -49,6 +52,28 @@ class SplineFit {
   };
   // Minimises sum weight e^T info e + prior. Keeps the factor for `covariance_at`.
   Answer solve(const std::vector<FitDatum>& data, const SmoothnessPrior& prior);
+  // The same in two steps, for one set of data under several priors: `data` must live on.
+  void take(const std::vector<FitDatum>& data);
+  Answer solve_taken(const SmoothnessPrior& prior);
+
+  // work(fit, k) for k = 0..n-1, two at a time where there are threads for it, each on a fit of its
+  // own that is made alike. Leaves this fit's factor and taken data undefined.
+  template <class Work>
+  void side_by_side(int n, const Work& work) {
+    if (threads_ < 2 || n < 2) {
+      for (int k = 0; k < n; ++k) work(*this, k);
+      return;
+    }
+    if (!twin_) twin_ = std::make_shared<SplineFit>(*this);
+    const int threads = std::exchange(threads_, 1);
+    twin_->threads_ = 1;
+    in_parallel(2, 2, [&](int first, int last) {
+      for (int t = first; t < last; ++t)
+        for (int k = t; k < n; k += 2) work(t ? *twin_ : *this, k);
+    });
+    threads_ = threads;
+  }
+  void drop_twin() { twin_.reset(); }  // its memory
 
   // Posterior covariance (mm^2) of u at places, from the last solve.
   std::vector<cv::Matx22d> covariance_at(const std::vector<cv::Point2d>& places) const;
@@ -68,7 +93,7 @@ class SplineFit {
   std::array<int, 32> functions_of(int cell) const;  // indices of the functions, stiff first
   void build_pattern();
   void add_prior(const SmoothnessPrior& prior);
-  void add_cells(const std::vector<FitDatum>& data, Eigen::VectorXd& right);
+  void add_cells(const std::vector<FitDatum>& data);
   double log_det_of_energy(double reach);
 
   cv::Rect2d area_;
@@ -81,6 +106,10 @@ class SplineFit {
   std::vector<int> bending_slots_;        // per entry of bending_ (lower), x and y component
   std::vector<int> diagonal_slots_;
   SparseCholesky factor_;
+  const std::vector<FitDatum>* data_ = nullptr;  // taken; normal_ without the prior and its side:
+  std::vector<double> of_data_;
+  Eigen::VectorXd right_;
+  std::shared_ptr<SplineFit> twin_;
 };
 
 }  // namespace rebite::align

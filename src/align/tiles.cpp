@@ -12,6 +12,7 @@ std::vector<Tile> make_tiles(const cv::Rect2d& area,
                              const TileRule& rule) {
   const int nx = std::max(1, static_cast<int>(std::ceil(area.width / rule.side_mm)));
   const int ny = std::max(1, static_cast<int>(std::ceil(area.height / rule.side_mm)));
+  const NearestMatch nearest_of(data);
   std::vector<Tile> tiles;
   const cv::Point2d origin = proof.px(area.tl());
   const cv::Size2d size(rule.side_mm * proof.x, rule.side_mm * proof.y);
@@ -22,7 +23,7 @@ std::vector<Tile> make_tiles(const cv::Rect2d& area,
           origin.x + i * size.width, origin.y + j * size.height, size.width, size.height};
       const cv::Point2d middle(area.x + (i + 0.5) * rule.side_mm,
                                area.y + (j + 0.5) * rule.side_mm);
-      const double nearest = nearest_match(data, middle);
+      const double nearest = nearest_of(middle);
       tile.nearest_match_mm = nearest;
       tile.sigma_mm = sigma.at(middle);
       const double error = 2.45 * tile.sigma_mm;

@@ -7,6 +7,8 @@
 #include <Eigen/SparseCholesky>
 #include <random>
 
+#include "align/dense_panel.h"
+
 namespace rebite::align {
 namespace {
 
@@ -88,6 +90,44 @@ TEST(SparseCholesky, SameBitsWithAnyNumberOfThreads) {
     EXPECT_EQ(other.solve(right), one.solve(right)) << threads;
     EXPECT_EQ(other.log_det(), one.log_det()) << threads;
     EXPECT_TRUE(other.variances_of(forms, threads) == variances) << threads;
+  }
+}
+
+// A panel of rows x columns, its leading square positive definite.
+Eigen::MatrixXd panel_of(int rows, int columns) {
+  std::mt19937 random(5);
+  std::uniform_real_distribution<double> value(-1, 1);
+  Eigen::MatrixXd panel(rows, columns);
+  for (int j = 0; j < columns; ++j)
+    for (int i = 0; i < rows; ++i) panel(i, j) = value(random) + (i == j ? 3 * columns : 0);
+  return panel;
+}
+
+TEST(DensePanel, AgreesWithEigenAndIsTheSameWithAnyVectorsAndThreads) {
+  for (const auto& [rows, columns] : {std::pair{1, 1}, {7, 3}, {64, 64}, {301, 130}, {517, 77}}) {
+    const Eigen::MatrixXd start = panel_of(rows, columns);
+    Eigen::MatrixXd panel = start, plain = start;
+    ASSERT_TRUE(factor_panel(panel.data(), rows, columns, 2));
+    ASSERT_TRUE(factor_panel(plain.data(), rows, columns, 1, Vectors::plain));
+    const int below = rows - columns;
+    const Eigen::MatrixXd lower = panel.topRows(columns).triangularView<Eigen::Lower>();
+    const Eigen::MatrixXd wanted = start.topRows(columns).selfadjointView<Eigen::Lower>();
+    EXPECT_LT((lower * lower.transpose() - wanted).cwiseAbs().maxCoeff(), 1e-11 * columns);
+    Eigen::MatrixXd square = Eigen::MatrixXd::Constant(below, below, 0.5), other = square;
+    if (below > 0) {
+      const Eigen::MatrixXd rest = panel.bottomRows(below);
+      EXPECT_LT((rest * lower.transpose() - start.bottomRows(below)).cwiseAbs().maxCoeff(), 1e-11);
+      const double* a = panel.data() + columns;
+      subtract_square(square.data(), below, a, rows, below, columns, 2);
+      subtract_square(other.data(), below, a, rows, below, columns, 1, Vectors::plain);
+      const Eigen::MatrixXd off = square.array() - 0.5;
+      const Eigen::MatrixXd low = (off + rest * rest.transpose()).triangularView<Eigen::Lower>();
+      EXPECT_LT(low.cwiseAbs().maxCoeff(), 1e-12);
+    }
+    for (int j = 0; j < columns; ++j)
+      for (int i = j; i < rows; ++i) ASSERT_EQ(panel(i, j), plain(i, j)) << i << " " << j;
+    for (int j = 0; j < below; ++j)
+      for (int i = j; i < below; ++i) ASSERT_EQ(square(i, j), other(i, j)) << i << " " << j;
   }
 }
 

@@ -23,54 +23,17 @@
 
 #include "files/files.h"
 #include "jobs/plan_state.h"
-#include "scan/write_scan.h"
-#include "tests/support/plate_maker.h"
+#include "tests/measure/big_pair.h"
 
 namespace {
 
 namespace fs = std::filesystem;
 using namespace rebite;
-
-constexpr double dpi = 600, margin_mm = 18;
-
-// A plate of 4:3 whose scan, with its margins, has about so many pixels.
-SizeMm plate_for(double megapixels) {
-  const double px_per_mm = dpi / 25.4;
-  const double height = std::sqrt(megapixels * 1e6 / (4.0 / 3.0)) / px_per_mm;
-  return {std::round(height * 4 / 3 - 2 * margin_mm), std::round(height - 2 * margin_mm)};
-}
-
-fs::path scan_of(const fs::path& folder, double megapixels, std::string_view what, bool lzw) {
-  return folder / fmt::format("{}-{:.0f}{}.tif", what, megapixels, lzw ? "-lzw" : "");
-}
-
-void write(const maker::MadeScan& scan, const fs::path& folder, double mpx, std::string_view what) {
-  for (const bool lzw : {false, true}) {
-    const auto packing = lzw ? scan::TiffPacking::lzw : scan::TiffPacking::none;
-    const auto written = files::write_atomically(
-        scan_of(folder, mpx, what, lzw), scan::tiff_bytes(scan.codes, scan.dpi, scan.dpi, packing));
-    if (!written) throw std::runtime_error(written.error().what);
-  }
-}
-
-void make_scans(const fs::path& folder, double megapixels) {
-  if (fs::exists(scan_of(folder, megapixels, "drawing", true))) return;
-  fmt::print(stderr, "making the {:.0f} megapixel pair\n", megapixels);
-  const auto scene = maker::make_scene(41, plate_for(megapixels));
-  maker::Scanner scanner;
-  scanner.dpi = dpi;
-  maker::Impression first, second;
-  first.margin_mm = second.margin_mm = margin_mm;
-  second.seed = 2;
-  second.wander_mm = 0.4;
-  write(maker::print_proof(scene.plate, first, scanner), folder, megapixels, "proof");
-  scanner.seed = 2;
-  scanner.turn_deg = 0.7;
-  write(maker::reworked_proof(scene.plate, second, scene.rework, scanner),
-        folder,
-        megapixels,
-        "drawing");
-}
+using measure::make_scans;
+using measure::plate_for;
+using measure::Run;
+using measure::run;
+using measure::scan_of;
 
 // ---- the floor ---------------------------------------------------------------------------------
 
@@ -198,32 +161,6 @@ int progress_run(const jobs::PlanRequest& request) {
 }
 
 // ---- whole runs --------------------------------------------------------------------------------
-
-struct Run {
-  double seconds = 0, cpu = 0, mib = 0;
-};
-
-Run run(const std::vector<std::string>& words) {
-  std::vector<char*> argv;
-  for (const auto& w : words) argv.push_back(const_cast<char*>(w.c_str()));
-  argv.push_back(nullptr);
-  const double start = now();
-  const pid_t child = ::fork();
-  if (child == 0) {
-    const int null = ::open("/dev/null", O_WRONLY);
-    ::dup2(null, 1);
-    ::dup2(null, 2);
-    ::execv(argv[0], argv.data());
-    ::_exit(127);
-  }
-  int status = 0;
-  rusage use{};
-  ::wait4(child, &status, 0, &use);
-  if (!WIFEXITED(status) || WEXITSTATUS(status) != 0) {
-    throw std::runtime_error(fmt::format("{} failed", fmt::join(words, " ")));
-  }
-  return {now() - start, cpu_of(use), static_cast<double>(use.ru_maxrss) / 1024};
-}
 
 // Ctrl-C at moments all over a plan: how long it takes to end, and whether anything is left behind.
 int stops_run(const std::string& rebite, const jobs::PlanRequest& request) {
