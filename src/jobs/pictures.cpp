@@ -25,13 +25,21 @@ unsigned char grey_code(float relative) {
   return table[static_cast<std::size_t>(std::clamp(relative / 1.1F, 0.F, 1.F) * 4096.F)];
 }
 
+// work(row) for every row, on all threads.
+template <class Work>
+void for_all_rows(int rows, const Work& work) {
+  cv::parallel_for_(cv::Range(0, rows), [&](const cv::Range& some) {
+    for (int y = some.start; y < some.end; ++y) work(y);
+  });
+}
+
 }  // namespace
 
 cv::Mat1b as_grey(const cv::Mat1f& relative) {
   cv::Mat1b grey(relative.size());
-  for (int y = 0; y < grey.rows; ++y) {
+  for_all_rows(grey.rows, [&](int y) {
     std::transform(relative[y], relative[y] + relative.cols, grey[y], grey_code);
-  }
+  });
   return grey;
 }
 
@@ -72,30 +80,45 @@ NextTone::NextTone(const plan::BitePlan& plan, const tone::RegionMap& map) : map
   }
 }
 
+NextTone::Change NextTone::change_at(int row, int col) const {
+  constexpr Change none;
+  const int id = map_.labels(row, col);
+  if (id <= 0 || static_cast<std::size_t>(id) >= by_id_.size()) return none;
+  const Change& c = by_id_[static_cast<std::size_t>(id)];
+  if (!c.soft) return c;
+  const double now = map_.now(row, col), target = map_.target(row, col);
+  if (!std::isfinite(now) || !std::isfinite(target)) return none;
+  return change(std::pow(10.0, -now), std::pow(10.0, -target));
+}
+
 float NextTone::at(int row, int col, float relative) const {
   if (row < 0 || col < 0 || row >= map_.labels.rows || col >= map_.labels.cols) return relative;
-  const int id = map_.labels(row, col);
-  if (id <= 0 || static_cast<std::size_t>(id) >= by_id_.size()) return relative;
-  Change c = by_id_[static_cast<std::size_t>(id)];
-  if (c.soft) {
-    const double now = map_.now(row, col), target = map_.target(row, col);
-    if (!std::isfinite(now) || !std::isfinite(target)) return relative;
-    c = change(std::pow(10.0, -now), std::pow(10.0, -target));
-  }
-  return c.darker ? relative * c.k : 1 - (1 - relative) * c.k;
+  const Change c = change_at(row, col);
+  return apply(c.darker ? c.k : -c.k, relative);
+}
+
+cv::Mat1f NextTone::factors() const {
+  cv::Mat1f out(map_.labels.size());
+  for_all_rows(out.rows, [&](int row) {
+    for (int col = 0; col < out.cols; ++col) {
+      const Change c = change_at(row, col);
+      out(row, col) = c.darker ? c.k : -c.k;
+    }
+  });
+  return out;
 }
 
 cv::Mat1f next_proof_in_plate(const cv::Mat1f& proof, cv::Size map_size, const NextTone& next) {
   cv::Mat1f out(proof.size());
   const double sx = static_cast<double>(map_size.width) / proof.cols;
   const double sy = static_cast<double>(map_size.height) / proof.rows;
-  for (int y = 0; y < proof.rows; ++y) {
+  for_all_rows(proof.rows, [&](int y) {
     const int row = std::min(map_size.height - 1, static_cast<int>((y + 0.5) * sy));
     for (int x = 0; x < proof.cols; ++x) {
       const int col = std::min(map_size.width - 1, static_cast<int>((x + 0.5) * sx));
       out(y, x) = next.at(row, col, proof(y, x));
     }
-  }
+  });
   return out;
 }
 
@@ -106,16 +129,18 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
   cv::Mat1b out(proof.relative.size());
   const cv::Matx33d to_cell =
       cv::Matx33d::diag({grid.px_per_mm, grid.px_per_mm, 1}) * mark.plate_from_px(grid.plate);
-  cv::parallel_for_(cv::Range(0, out.rows), [&](const cv::Range& rows) {
-    for (int y = rows.start; y < rows.end; ++y) {
-      const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);
-      const cv::Vec3d step{to_cell(0, 0), to_cell(1, 0), to_cell(2, 0)};
-      for (int x = 0; x < out.cols; ++x) {
-        const cv::Vec3d at = start + step * x;
-        const int col = static_cast<int>(std::floor(at[0] / at[2]));
-        const int row = static_cast<int>(std::floor(at[1] / at[2]));
-        out(y, x) = grey_code(next.at(row, col, proof.relative(y, x)));
-      }
+  const cv::Mat1f factors = next.factors();
+  for_all_rows(out.rows, [&](int y) {
+    const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);
+    const cv::Vec3d step{to_cell(0, 0), to_cell(1, 0), to_cell(2, 0)};
+    const float* relative = proof.relative[y];
+    unsigned char* code = out[y];
+    for (int x = 0; x < out.cols; ++x) {
+      const double per = 1 / (start[2] + step[2] * x);
+      const double col = (start[0] + step[0] * x) * per, row = (start[1] + step[1] * x) * per;
+      const bool inside = col >= 0 && row >= 0 && col < factors.cols && row < factors.rows;
+      const float factor = inside ? factors(static_cast<int>(row), static_cast<int>(col)) : 1.0F;
+      code[x] = grey_code(NextTone::apply(factor, relative[x]));
     }
   });
   return out;

@@ -1,6 +1,8 @@
 // The pictures that sheets show: both impressions in the plate's frame, and the next proof.
 #pragma once
 
+#include <cmath>
+
 #include "align/plate_pair.h"
 #include "sheets/sheet_content.h"
 
@@ -23,6 +25,12 @@ class NextTone {
   NextTone(const plan::BitePlan& plan, const tone::RegionMap& map);
   // `row`, `col` in the region map; outside it the pixel stays.
   float at(int row, int col, float relative) const;
+  // The same for every place of the map at once, as one number each: k, with a minus (also before
+  // 0) where the place becomes lighter; 1 where it stays. `apply` is its meaning.
+  cv::Mat1f factors() const;
+  static float apply(float factor, float relative) {
+    return std::signbit(factor) ? 1 + (1 - relative) * factor : relative * factor;
+  }
 
  private:
   struct Change {
@@ -31,6 +39,7 @@ class NextTone {
     float k = 1;
   };
   static Change change(double now, double next);
+  Change change_at(int row, int col) const;  // in the map
   const tone::RegionMap& map_;
   std::vector<Change> by_id_;
 };

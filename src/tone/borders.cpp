@@ -1,7 +1,7 @@
 #include "tone/borders.h"
 
 #include <algorithm>
-#include <array>
+#include <atomic>
 #include <cmath>
 #include <limits>
 #include <opencv2/imgproc.hpp>
@@ -115,18 +115,22 @@ cv::Mat1f energy(const cv::Mat1i& labels,
   Law law;
   if (cv::countNonZero(core) >= 60) law = law_of(core, rect.tl(), c, left_out);
   if (!law.known) law = law_of(mask, rect.tl(), c, left_out);
-  cv::Mat1f cost(rect.size(), 0.F);
-  cv::Mat1f weight(rect.size(), 0.F);
-  cv::Mat1f inside(rect.size(), 0.F);
+  cv::Mat1f cost(rect.size());
+  cv::Mat1f weight(rect.size());
+  cv::Mat1f inside(rect.size());
   for (int i = 0; i < rect.height; ++i) {
+    const uchar* in = mask[i];
+    const uchar* usable = c.usable[i + rect.y] + rect.x;
+    const uchar* out = left_out.empty() ? nullptr : left_out[i + rect.y] + rect.x;
+    const float* p = c.proof[i + rect.y] + rect.x;
+    const float* d = c.drawing[i + rect.y] + rect.x;
     for (int j = 0; j < rect.width; ++j) {
-      inside(i, j) = mask(i, j) ? 1.F : 0.F;
-      if (!votes(c, left_out, i + rect.y, j + rect.x)) continue;
-      weight(i, j) = 1.F;
-      cost(i, j) = static_cast<float>(
-          law.known ? law.cost(static_cast<double>(c.proof(i + rect.y, j + rect.x)),
-                               static_cast<double>(c.drawing(i + rect.y, j + rect.x)))
-                    : 6.0);
+      inside(i, j) = in[j] ? 1.F : 0.F;
+      const bool counts = usable[j] && !(out && out[j]);
+      weight(i, j) = counts ? 1.F : 0.F;
+      const double value =
+          law.known ? law.cost(static_cast<double>(p[j]), static_cast<double>(d[j])) : 6.0;
+      cost(i, j) = counts ? static_cast<float>(value) : 0.F;
     }
   }
   cv::Mat1f e = smooth_over(cost, weight, o.sigma_mm / c.mm);
@@ -146,34 +150,68 @@ cv::Mat1f energy(const cv::Mat1i& labels,
   return e;
 }
 
-// take(part, rect, energy) for every part, in order; the energies are worked out a lot at a time on
-// all threads.
-template <class Take>
-void for_energies(const cv::Mat1i& labels,
-                  const std::vector<Box>& box,
-                  int reach,
-                  const Cells& c,
-                  const cv::Mat1b& left_out,
-                  const BorderOptions& o,
-                  const Take& take) {
-  constexpr int lot = 8;
-  const int count = static_cast<int>(box.size());
-  std::array<cv::Mat1f, lot> e;
-  const auto rect_of = [&](int k) {
-    return grown(box[static_cast<std::size_t>(k)].rect, reach, labels.size());
-  };
-  for (int first = 0; first < count; first += lot) {
-    const int last = std::min(count, first + lot);
-    cv::parallel_for_(cv::Range(first, last), [&](const cv::Range& some) {
-      for (int k = some.start; k < some.end; ++k)
-        if (box[static_cast<std::size_t>(k)].cells > 0)
-          e[static_cast<std::size_t>(k - first)] = energy(labels, k, rect_of(k), c, left_out, o);
-    });
-    for (int k = first; k < last; ++k)
-      if (box[static_cast<std::size_t>(k)].cells > 0)
-        take(k, rect_of(k), e[static_cast<std::size_t>(k - first)]);
+// Energies of the parts, kept from round to round for parts that did not change.
+class Energies {
+ public:
+  Energies(const Cells& cells, const cv::Mat1b& left_out, const BorderOptions& options)
+      : c_(cells),
+        left_out_(left_out),
+        o_(options),
+        reach_(static_cast<int>(std::ceil((options.band_mm + 2 * options.sigma_mm) / cells.mm)) +
+               1) {}
+
+  // take(part, rect, energy) for every part of these labels, in order; the energies are worked out
+  // on all threads, the largest first, a lot of parts at a time where all of them together would
+  // take much memory. `changed`: the parts that are not as they were last time; empty: all.
+  template <class Take>
+  void for_all(const cv::Mat1i& labels,
+               int count,
+               const std::vector<char>& changed,
+               const Take& take) {
+    const std::vector<Box> box = boxes(labels, count);
+    kept_.resize(static_cast<std::size_t>(count));
+    const auto rect_of = [&](int k) {
+      return grown(box[static_cast<std::size_t>(k)].rect, reach_, labels.size());
+    };
+    double cells = 0;
+    for (int k = 0; k < count; ++k)
+      if (box[static_cast<std::size_t>(k)].cells > 0) cells += rect_of(k).area();
+    const bool keep = cells < kMostKept;
+    for (int first = 0; first < count;) {
+      const int last = keep ? count : std::min(count, first + kLot);
+      std::vector<int> wanted;
+      for (int k = first; k < last; ++k) {
+        const auto at = static_cast<std::size_t>(k);
+        const bool known = !kept_[at].empty() && !changed.empty() && !changed[at];
+        if (box[at].cells > 0 && !known) wanted.push_back(k);
+      }
+      std::stable_sort(wanted.begin(), wanted.end(), [&](int a, int b) {
+        return rect_of(a).area() > rect_of(b).area();
+      });
+      std::atomic<std::size_t> next = 0;
+      const int crew = std::max(1, cv::getNumThreads());
+      cv::parallel_for_(cv::Range(0, crew), [&](const cv::Range&) {
+        for (std::size_t n = next++; n < wanted.size(); n = next++)
+          kept_[static_cast<std::size_t>(wanted[n])] =
+              energy(labels, wanted[n], rect_of(wanted[n]), c_, left_out_, o_);
+      });
+      for (; first < last; ++first) {
+        const auto at = static_cast<std::size_t>(first);
+        if (box[at].cells > 0) take(first, rect_of(first), kept_[at]);
+        if (!keep) kept_[at].release();
+      }
+    }
   }
-}
+
+ private:
+  static constexpr int kLot = 8;
+  static constexpr double kMostKept = 16e6;  // cells: 64 MB
+  const Cells& c_;
+  const cv::Mat1b& left_out_;
+  const BorderOptions& o_;
+  int reach_;
+  std::vector<cv::Mat1f> kept_;
+};
 
 }  // namespace
 
@@ -182,22 +220,36 @@ void move_borders(cv::Mat1i& labels,
                   const Cells& c,
                   const cv::Mat1b& left_out,
                   const BorderOptions& o) {
-  const int reach = static_cast<int>(std::ceil((o.band_mm + 2 * o.sigma_mm) / c.mm)) + 1;
+  Energies energies(c, left_out, o);
+  std::vector<char> changed;
   for (int round = 0; round < o.rounds; ++round) {
-    const std::vector<Box> box = boxes(labels, count);
     cv::Mat1f best(labels.size(), kFar);
     cv::Mat1i next = labels.clone();
-    for_energies(labels, box, reach, c, left_out, o, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
+    energies.for_all(labels, count, changed, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
       for (int i = 0; i < rect.height; ++i) {
+        const int* own = labels[i + rect.y] + rect.x;
+        const float* v = e[i];
+        float* least = best[i + rect.y] + rect.x;
+        int* to = next[i + rect.y] + rect.x;
         for (int j = 0; j < rect.width; ++j) {
-          if (labels(i + rect.y, j + rect.x) < 0 || e(i, j) >= best(i + rect.y, j + rect.x))
-            continue;
-          best(i + rect.y, j + rect.x) = e(i, j);
-          next(i + rect.y, j + rect.x) = k;
+          if (own[j] < 0 || v[j] >= least[j]) continue;
+          least[j] = v[j];
+          to[j] = k;
         }
       }
     });
+    changed.assign(static_cast<std::size_t>(count), 0);
+    bool any = false;
+    for (int i = 0; i < labels.rows; ++i) {
+      const int *was = labels[i], *is = next[i];
+      for (int j = 0; j < labels.cols; ++j) {
+        if (was[j] == is[j]) continue;
+        changed[static_cast<std::size_t>(was[j])] = changed[static_cast<std::size_t>(is[j])] = 1;
+        any = true;
+      }
+    }
     labels = next;
+    if (!any) return;
   }
 }
 
@@ -207,14 +259,13 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
                       const cv::Mat1b& left_out,
                       const BorderOptions& o,
                       cv::Size full) {
-  const int reach = static_cast<int>(std::ceil((o.band_mm + 2 * o.sigma_mm) / c.mm)) + 1;
-  const std::vector<Box> box = boxes(labels, count);
   cv::Mat1f best(full, kFar);
   cv::Mat1i out(full, -1);
   for (int i = 0; i < full.height; ++i) {
     for (int j = 0; j < full.width; ++j) out(i, j) = labels(i / c.factor, j / c.factor);
   }
-  for_energies(labels, box, reach, c, left_out, o, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
+  Energies energies(c, left_out, o);
+  energies.for_all(labels, count, {}, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
     const cv::Rect to =
         cv::Rect(rect.tl() * c.factor, rect.size() * c.factor) & cv::Rect({0, 0}, full);
     for (int i = 0; i < to.height; ++i) {

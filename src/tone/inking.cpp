@@ -25,7 +25,7 @@ constexpr double kDoubtGrows = 1.25;
 // See offset_doubt; told where it is about a visible step.
 constexpr double kEnoughUnworked = 0.35, kFewUnworked = 0.22;
 constexpr double kDoubtPerShare = 0.24;  // D for each share of the plate that is missing
-constexpr double kMostWiping = 0.05;  // sd over a plate; more is a painted passage
+constexpr double kMostWiping = 0.05;     // sd over a plate; more is a painted passage
 // Painted edges, in widths of the plate, that the noise alone may feign. A reworked plate has 0.4
 // and more (measure_tone).
 constexpr double kNoEdges = 0.05;
@@ -243,19 +243,25 @@ void judge_noise(const std::vector<Block>& blocks,
   }
 }
 
-// Bilinear from a grid `factor` times coarser to the pixel (i, j).
-float interpolate(const cv::Mat1f& coarse, int factor, int i, int j) {
-  const double fy = std::clamp((i + 0.5) / factor - 0.5, 0.0, coarse.rows - 1.0);
-  const double fx = std::clamp((j + 0.5) / factor - 0.5, 0.0, coarse.cols - 1.0);
-  const int y0 = static_cast<int>(fy);
-  const int x0 = static_cast<int>(fx);
-  const int y1 = std::min(y0 + 1, coarse.rows - 1);
-  const int x1 = std::min(x0 + 1, coarse.cols - 1);
-  const float ty = static_cast<float>(fy - y0);
-  const float tx = static_cast<float>(fx - x0);
-  return (coarse(y0, x0) * (1 - tx) + coarse(y0, x1) * tx) * (1 - ty) +
-         (coarse(y1, x0) * (1 - tx) + coarse(y1, x1) * tx) * ty;
-}
+// Where the pixel (i, j) lies on a grid `factor` times coarser, for bilinear interpolation.
+struct Between {
+  int y0, y1, x0, x1;
+  float ty, tx;
+  Between(cv::Size coarse, int factor, int i, int j) {
+    const double fy = std::clamp((i + 0.5) / factor - 0.5, 0.0, coarse.height - 1.0);
+    const double fx = std::clamp((j + 0.5) / factor - 0.5, 0.0, coarse.width - 1.0);
+    y0 = static_cast<int>(fy);
+    x0 = static_cast<int>(fx);
+    y1 = std::min(y0 + 1, coarse.height - 1);
+    x1 = std::min(x0 + 1, coarse.width - 1);
+    ty = static_cast<float>(fy - y0);
+    tx = static_cast<float>(fx - x0);
+  }
+  float operator()(const cv::Mat1f& m) const {
+    return (m(y0, x0) * (1 - tx) + m(y0, x1) * tx) * (1 - ty) +
+           (m(y1, x0) * (1 - tx) + m(y1, x1) * tx) * ty;
+  }
+};
 
 // Tone of the surroundings (block scale) at every cell, for the gain terms.
 cv::Mat1f block_tone(const Cells& c, double sigma_mm) {
@@ -321,9 +327,8 @@ InkingFit describe(const Cells& c,
           std::isfinite(tone(i, j)) ? density_of(static_cast<double>(tone(i, j))) : terms.mean_now;
       const double off = now - terms.mean_now;
       const double dark = shadow(now) - shadow(terms.mean_now);
-      const auto here = [&](const cv::Mat1f& m) {
-        return static_cast<double>(interpolate(m, f.step, i, j));
-      };
+      const Between between(smooth.size(), f.step, i, j);
+      const auto here = [&](const cv::Mat1f& m) { return static_cast<double>(between(m)); };
       out.field(i, j) = static_cast<float>(here(smooth) + here(slope) * off + fit.theta(2) * dark);
       const double variance = here(var) + 2 * off * here(with_gain) + 2 * dark * here(with_shadow) +
                               off * off * here(var_gain) + 2 * off * dark * here(gain_shadow) +
@@ -447,10 +452,18 @@ double offset_doubt(const Inking& inking) {
 }
 
 void take_inking_off(cv::Mat1f& drawing, const cv::Mat1f& cell_field, int factor) {
+  // The factor is worked out cell by cell and interpolated: over a cell the field hardly changes.
+  cv::Mat1f times(cell_field.size());
+  for_rows(times.rows, [&](int i) {
+    for (int j = 0; j < times.cols; ++j) times(i, j) = std::pow(10.F, cell_field(i, j));
+  });
   for_rows(drawing.rows, [&](int i) {
-    for (int j = 0; j < drawing.cols; ++j) {
-      drawing(i, j) *= std::pow(10.F, interpolate(cell_field, factor, i, j));
+    if (factor == 1) {
+      for (int j = 0; j < drawing.cols; ++j) drawing(i, j) *= times(i, j);
+      return;
     }
+    for (int j = 0; j < drawing.cols; ++j)
+      drawing(i, j) *= Between(times.size(), factor, i, j)(times);
   });
 }
 

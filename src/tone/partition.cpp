@@ -82,12 +82,16 @@ class Merger {
   using Loss = double (*)(const PartTone&, const PartTone&, double);
   Merger(PartGraph graph, Loss loss, double stop_at)
       : g_(std::move(graph)),
+        near_(g_.parts.size()),
         tones_(g_.parts.begin(), g_.parts.end()),
         loss_(loss),
         stop_at_(stop_at),
         age_(g_.parts.size(), 0) {
     into_.resize(g_.parts.size());
     for (std::size_t i = 0; i < into_.size(); ++i) into_[i] = static_cast<int>(i);
+    for (std::size_t i = 0; i < g_.parts.size(); ++i)
+      near_[i].assign(g_.border[i].begin(), g_.border[i].end());
+    g_.border.clear();
     for (std::size_t i = 0; i < g_.parts.size(); ++i) offer(static_cast<int>(i), true);
     most_ = 2 * offers_.size() + 1000;
   }
@@ -112,7 +116,7 @@ class Merger {
   }
 
   void offer(int a, bool only_higher) {
-    for (const auto& [b, mm] : g_.border[at(a)]) {
+    for (const auto& [b, mm] : near_[at(a)]) {
       if (only_higher && b < a) continue;
       const double loss = loss_(tones_[at(a)], tones_[at(b)], mm);
       if (loss > stop_at_) continue;  // offered again should either part change
@@ -122,21 +126,55 @@ class Merger {
   }
 
   void merge(int a, int b) {
-    if (g_.border[at(a)].size() < g_.border[at(b)].size()) std::swap(a, b);
+    if (near_[at(a)].size() < near_[at(b)].size()) std::swap(a, b);
     g_.parts[at(a)].add(g_.parts[at(b)]);
     tones_[at(a)] = PartTone(g_.parts[at(a)]);
-    for (const auto& [n, mm] : g_.border[at(b)]) {
-      auto& theirs = g_.border[at(n)];
-      theirs.erase(b);
-      if (n == a) continue;
-      theirs[a] += mm;
-      g_.border[at(a)][n] += mm;
+    for (const auto& [n, mm] : near_[at(b)]) {
+      erase(near_[at(n)], b);
+      if (n != a) add(near_[at(n)], a, mm);
     }
-    g_.border[at(b)].clear();
+    take_in(a, b);
+    near_[at(b)] = {};
     into_[at(b)] = a;
     ++age_[at(a)];
     age_[at(b)] = -1;
     offer(a, false);
+  }
+
+  // Neighbours of a part with the border shared, in order of their numbers.
+  using Near = std::vector<std::pair<int, double>>;
+
+  static Near::iterator place_of(Near& near, int part) {
+    return std::lower_bound(
+        near.begin(), near.end(), part, [](const auto& n, int k) { return n.first < k; });
+  }
+  static void erase(Near& near, int part) {
+    const auto found = place_of(near, part);
+    if (found != near.end() && found->first == part) near.erase(found);
+  }
+  static void add(Near& near, int part, double mm) {
+    const auto found = place_of(near, part);
+    if (found != near.end() && found->first == part)
+      found->second += mm;
+    else
+      near.insert(found, {part, mm});
+  }
+
+  // The neighbours of b become those of a.
+  void take_in(int a, int b) {
+    const Near &own = near_[at(a)], &other = near_[at(b)];
+    both_.clear();
+    auto x = own.begin();
+    for (const auto& [n, mm] : other) {
+      if (n == a) continue;
+      while (x != own.end() && x->first < n) both_.push_back(*x++);
+      if (x != own.end() && x->first == n)
+        both_.emplace_back(n, x++->second + mm);
+      else
+        both_.emplace_back(n, mm);
+    }
+    both_.insert(both_.end(), x, own.end());
+    near_[at(a)].swap(both_);
   }
 
   std::vector<int> numbers() {
@@ -154,6 +192,8 @@ class Merger {
   }
 
   PartGraph g_;
+  std::vector<Near> near_;
+  Near both_;
   std::vector<PartTone> tones_;
   Loss loss_;
   double stop_at_;
@@ -262,37 +302,57 @@ cv::Mat1i block_labels(const Cells& c, double block_mm, int& count) {
 }
 
 void relabel(cv::Mat1i& labels, const std::vector<int>& to) {
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) >= 0) labels(i, j) = to[static_cast<std::size_t>(labels(i, j))];
-    }
-  }
+  for_rows(labels.rows, [&](int i) {
+    int* row = labels[i];
+    for (int j = 0; j < labels.cols; ++j)
+      if (row[j] >= 0) row[j] = to[static_cast<std::size_t>(row[j])];
+  });
 }
 
+// Two passes with a forest of equal numbers (A. Rosenfeld, J. Pfaltz, J. ACM 13, 1966).
 int split_pieces(cv::Mat1i& labels) {
-  cv::Mat1i out(labels.size(), -1);
-  int count = 0;
-  std::vector<cv::Point> stack;
+  cv::Mat1i out(labels.size());
+  std::vector<int> up;  // a smaller number of the same piece, or its own
+  const auto first_of = [&](int k) {
+    while (up[static_cast<std::size_t>(k)] != k) {
+      const int next = up[static_cast<std::size_t>(k)];
+      up[static_cast<std::size_t>(k)] = up[static_cast<std::size_t>(next)];
+      k = next;
+    }
+    return k;
+  };
   for (int i = 0; i < labels.rows; ++i) {
+    const int *own = labels[i], *above = i > 0 ? labels[i - 1] : nullptr;
+    int *to = out[i], *over = i > 0 ? out[i - 1] : nullptr;
     for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) < 0 || out(i, j) >= 0) continue;
-      const int k = labels(i, j);
-      out(i, j) = count;
-      stack.assign(1, {j, i});
-      while (!stack.empty()) {
-        const cv::Point q = stack.back();
-        stack.pop_back();
-        for (const cv::Point step : {cv::Point(1, 0), {-1, 0}, {0, 1}, {0, -1}}) {
-          const cv::Point n = q + step;
-          if (n.x < 0 || n.y < 0 || n.x >= labels.cols || n.y >= labels.rows) continue;
-          if (labels(n) != k || out(n) >= 0) continue;
-          out(n) = count;
-          stack.push_back(n);
-        }
+      const int k = own[j];
+      if (k < 0) {
+        to[j] = -1;
+        continue;
       }
-      ++count;
+      const bool left = j > 0 && own[j - 1] == k, top = above && above[j] == k;
+      if (left && top) {
+        to[j] = to[j - 1];
+        if (to[j] != over[j]) {
+          const int a = first_of(to[j]), b = first_of(over[j]);
+          up[static_cast<std::size_t>(std::max(a, b))] = std::min(a, b);
+          to[j] = std::min(a, b);
+        }
+      } else if (left || top) {
+        to[j] = left ? to[j - 1] : over[j];
+      } else {
+        to[j] = static_cast<int>(up.size());
+        up.push_back(to[j]);
+      }
     }
   }
+  int count = 0;
+  std::vector<int> number(up.size());
+  for (std::size_t k = 0; k < up.size(); ++k) {
+    const int first = first_of(static_cast<int>(k));
+    number[k] = first == static_cast<int>(k) ? count++ : number[static_cast<std::size_t>(first)];
+  }
+  relabel(out, number);
   labels = out;
   return count;
 }

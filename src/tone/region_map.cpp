@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <numeric>
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
@@ -38,18 +39,18 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   Masks m;
   m.usable.create(pair.proof.size());
   m.unseen.create(pair.proof.size());
-  double seen = 0;
-  for (int i = 0; i < pair.proof.rows; ++i) {
+  std::vector<int> seen(at(pair.proof.rows), 0);  // by rows
+  for_rows(pair.proof.rows, [&](int i) {
     for (int j = 0; j < pair.proof.cols; ++j) {
       const bool known = pair.tile_class.empty() ||
                          pair.tile_class(i, j) != static_cast<uchar>(align::TileClass::unseen);
       const bool ok = known && std::isfinite(pair.proof(i, j)) && std::isfinite(pair.drawing(i, j));
       m.unseen(i, j) = ok ? 0 : 255;
       m.usable(i, j) = ok && (leave.empty() || !leave(i, j)) ? 255 : 0;
-      seen += ok ? 1 : 0;
+      seen[at(i)] += ok ? 1 : 0;
     }
-  }
-  m.seen = seen / static_cast<double>(pair.proof.total());
+  });
+  m.seen = std::accumulate(seen.begin(), seen.end(), 0.0) / static_cast<double>(pair.proof.total());
   return m;
 }
 
@@ -183,13 +184,13 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   relabel(labels, to_region);
   remove_specks(labels, static_cast<int>(0.4 * std::pow(options.brush_mm * px_per_mm, 2)));
   const cv::Mat1i strokes = fine_lines(lines, cells.factor, labels.size());
-  for (int i = 0; i < labels.rows; ++i) {
+  for_rows(labels.rows, [&](int i) {
     for (int j = 0; j < labels.cols; ++j) {
       if (labels(i, j) == all_kinds) labels(i, j) = -1;
       if (strokes(i, j) >= 0) labels(i, j) = static_cast<int>(kind.size()) + strokes(i, j);
       if (!masks.usable(i, j)) labels(i, j) = -1;
     }
-  }
+  });
   kind.insert(kind.end(), at(lines.count), RegionKind::line);
   drop_empty(labels, kind);
   progress.at(0.905, "measuring");
@@ -197,11 +198,11 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   in.proof = mean.proof;
   in.drawing = drawing;
   in.usable = masks.usable.clone();
-  for (int i = 0; i < in.usable.rows; ++i) {
+  for_rows(in.usable.rows, [&](int i) {
     for (int j = 0; j < in.usable.cols; ++j) {
       if (rim(i / cells.factor, j / cells.factor)) in.usable(i, j) = 0;
     }
-  }
+  });
   in.unseen = masks.unseen;
   in.labels = labels;
   in.kind = kind;
@@ -218,12 +219,12 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
     std::sort(regions[k].neighbours.begin(), regions[k].neighbours.end());
   }
   out.labels.create(labels.size());
-  for (int i = 0; i < labels.rows; ++i) {
+  for_rows(labels.rows, [&](int i) {
     for (int j = 0; j < labels.cols; ++j) {
       out.labels(i, j) =
           labels(i, j) < 0 ? static_cast<ushort>(0) : static_cast<ushort>(number[at(labels(i, j))]);
     }
-  }
+  });
   std::sort(
       regions.begin(), regions.end(), [](const Region& a, const Region& b) { return a.id < b.id; });
   out.regions = std::move(regions);
