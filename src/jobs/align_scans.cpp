@@ -160,7 +160,7 @@ Result<AlignReport> align_scans(const AlignRequest& request, const Progress& pro
 
     if (!request.picture.empty()) {
       const auto picture = align::alignment_picture(pair->first, pair->second, *alignment);
-      const auto written = files::write_atomically(request.picture, scan::png_bytes(picture));
+      const auto written = files::write_atomically(request.picture, scan::png_bytes(picture, 0, scan::PngContent::grain));
       if (!written) return std::unexpected(written.error());
     }
     AlignReport report{std::move(*alignment), {}, {}};

@@ -34,7 +34,7 @@ std::string preview_png(const cv::Mat1f& relative) {
   const double scale = std::min(1.0, longest / std::max(relative.cols, relative.rows));
   cv::Mat1f small;
   cv::resize(relative, small, {}, scale, scale, cv::INTER_AREA);
-  return scan::png_bytes(as_grey(small));
+  return scan::png_bytes(as_grey(small), 0, scan::PngContent::grain);
 }
 
 Result<std::string> recorded_path(const fs::path& file) {

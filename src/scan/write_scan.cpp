@@ -137,9 +137,10 @@ std::string png_bytes(const cv::Mat& image, double px_per_mm, PngContent content
   if (content == PngContent::grain) {
     png_set_compression_level(w.png, 1);
     png_set_compression_strategy(w.png, Z_RLE);
-    png_set_filter(w.png, PNG_FILTER_TYPE_BASE, PNG_FILTER_PAETH);
+    png_set_filter(w.png, PNG_FILTER_TYPE_BASE, PNG_FILTER_AVG);
   } else {
-    png_set_compression_level(w.png, 6);
+    png_set_compression_level(w.png, 4);
+    png_set_filter(w.png, PNG_FILTER_TYPE_BASE, PNG_FILTER_NONE);
   }
   if (px_per_mm > 0) {
     const auto per_metre = static_cast<png_uint_32>(std::lround(px_per_mm * 1000));

@@ -9,7 +9,9 @@ namespace rebite::scan {
 // 8-bit (CV_8UC1, CV_8UC3 as RGB, CV_8UC4 as RGBA) or 16-bit (CV_16UC1, CV_16UC3) PNG bytes with
 // pHYs set when px_per_mm > 0. Byte-for-byte the same for the same input. Throws on memory only.
 // `grain`: for pictures in which no two rows are alike; on them run lengths pack as well as matches
-// do, in a third of the time (measured on a printed plate of 70 megapixels: 1.4 s for 3.8 s).
+// do, in a quarter of the time (measured on a printed plate of 70 megapixels: 0.8 s for 3.0 s, 46
+// MB both). `drawn`: even areas and sharp lines, which filters only spoil (a map of 4.6 megapixels:
+// 0.13 s for 0.41 s with all filters, 1.8 MB for 2.0).
 enum class PngContent { drawn, grain };
 std::string png_bytes(const cv::Mat& image, double px_per_mm = 0,
                       PngContent content = PngContent::drawn);

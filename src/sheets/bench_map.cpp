@@ -83,9 +83,8 @@ class BenchMap {
   const PlateDrawing& sketch(const Layout& l) {
     if (!sketch_) {
       const double k = l.frame.scale;
-      sketch_ = PlateDrawing{
-          drawing_.outlines,
-          plate_drawing(c_, {4.5 / k, 2.2 / k, 3 / k, 0.4 / k, 0.696, 0.729}, {0, 1}).places};
+      sketch_ = PlateDrawing{drawing_.outlines,
+                             number_places(c_, {4.5 / k, 2.2 / k, 3 / k, 0.4 / k, 0.696, 0.729})};
     }
     return *sketch_;
   }

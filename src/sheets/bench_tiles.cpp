@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <set>
 
 #include "sheets/bench_parts.h"
 
@@ -30,8 +29,11 @@ TileContent tile_content(const SheetContent& c, const Tile& t, const LabelOption
   TileContent out;
   if (part.empty()) return out;
   const cv::Mat1w labels = c.map.labels(part);
-  std::set<int> ids(labels.begin(), labels.end());
-  out.ids.assign(ids.begin(), ids.end());
+  std::vector<char> there(65536, 0);
+  for (int y = 0; y < labels.rows; ++y)
+    for (int x = 0; x < labels.cols; ++x) there[labels(y, x)] = 1;
+  for (int id = 0; id < 65536; ++id)
+    if (there[static_cast<std::size_t>(id)]) out.ids.push_back(id);
   out.places = label_places(labels, k, {part.width / k, part.height / k}, out.ids, options);
   for (auto& l : out.places) {
     for (PlateMm* p : {&l.at, &l.anchor}) *p = {p->x + part.x / k, p->y + part.y / k};

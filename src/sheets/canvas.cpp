@@ -138,7 +138,9 @@ void draw_picture(cairo_t* cr, const cv::Mat1b& grey, double x, double y, double
   cairo_scale(cr, w / grey.cols, h / grey.rows);
   cairo_set_source_surface(cr, picture.get(), 0, 0);
   cairo_pattern_set_filter(cairo_get_source(cr), CAIRO_FILTER_GOOD);
-  cairo_pattern_set_extend(cairo_get_source(cr), CAIRO_EXTEND_PAD);
+  // In a PDF a padded picture is another picture, packed without loss once more.
+  if (cairo_surface_get_type(cairo_get_target(cr)) != CAIRO_SURFACE_TYPE_PDF)
+    cairo_pattern_set_extend(cairo_get_source(cr), CAIRO_EXTEND_PAD);
   cairo_rectangle(cr, 0, 0, grey.cols, grey.rows);
   cairo_fill(cr);
   cairo_restore(cr);

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
@@ -19,14 +20,28 @@ struct Piece {
 };
 
 std::map<int, cv::Rect> bounds_of(const cv::Mat1w& labels) {
-  std::map<int, cv::Rect> out;
+  struct Extent {
+    int left = std::numeric_limits<int>::max(), right = -1, top = left, bottom = -1;
+  };
+  std::vector<Extent> extents(65536);
   for (int y = 0; y < labels.rows; ++y) {
-    for (int x = 0; x < labels.cols; ++x) {
-      if (labels(y, x) == 0) continue;
-      const cv::Rect pixel(x, y, 1, 1);
-      auto [it, fresh] = out.try_emplace(labels(y, x), pixel);
-      if (!fresh) it->second |= pixel;
+    const ushort* row = labels[y];
+    for (int x = 0; x < labels.cols;) {
+      const int from = x, id = row[x];
+      while (x < labels.cols && row[x] == id) ++x;  // a run of one region
+      if (id == 0) continue;
+      Extent& e = extents[static_cast<std::size_t>(id)];
+      e.left = std::min(e.left, from);
+      e.right = std::max(e.right, x - 1);
+      e.top = std::min(e.top, y);
+      e.bottom = y;
     }
+  }
+  std::map<int, cv::Rect> out;
+  for (std::size_t id = 0; id < extents.size(); ++id) {
+    const Extent& e = extents[id];
+    if (e.bottom >= 0)
+      out[static_cast<int>(id)] = {e.left, e.top, e.right - e.left + 1, e.bottom - e.top + 1};
   }
   return out;
 }

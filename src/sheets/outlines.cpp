@@ -87,14 +87,21 @@ Points blurred(const Points& p, bool closed, double sigma) {
     if (i >= n) return p.back() * 2 - p[static_cast<std::size_t>(std::max(2 * (n - 1) - i, 0))];
     return p[static_cast<std::size_t>(i)];
   };
+  std::vector<double> weight;
+  double weights = 0;
+  for (int k = -reach; k <= reach; ++k) {
+    weight.push_back(std::exp(-0.5 * k * k / (sigma * sigma)));
+    weights += weight.back();
+  }
   Points out(p.size());
   for (int i = 0; i < n; ++i) {
     cv::Point2d sum(0, 0);
-    double weights = 0;
-    for (int k = -reach; k <= reach; ++k) {
-      const double w = std::exp(-0.5 * k * k / (sigma * sigma));
-      sum += point(i + k) * w;
-      weights += w;
+    if (i >= reach && i + reach < n) {
+      const cv::Point2d* from = &p[static_cast<std::size_t>(i - reach)];
+      for (const double w : weight) sum += *from++ * w;
+    } else {
+      for (int k = -reach; k <= reach; ++k)
+        sum += point(i + k) * weight[static_cast<std::size_t>(k + reach)];
     }
     out[static_cast<std::size_t>(i)] = sum * (1 / weights);
   }

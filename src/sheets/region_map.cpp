@@ -63,14 +63,16 @@ cv::Point2d PlateFrame::place(PlateMm p) const {
   return {x + m.x * scale, y + m.y * scale};
 }
 
+std::vector<LabelPlace> number_places(const SheetContent& c, const LabelOptions& labels) {
+  std::vector<int> ids;
+  for (const auto& r : c.plan.regions) ids.push_back(r.region.id);
+  return label_places(c.map.labels, c.map.grid.px_per_mm, c.plate, ids, labels);
+}
+
 PlateDrawing plate_drawing(const SheetContent& c,
                            const LabelOptions& labels,
                            const OutlineOptions& outline) {
-  std::vector<int> ids;
-  for (const auto& r : c.plan.regions) ids.push_back(r.region.id);
-  const double k = c.map.grid.px_per_mm;
-  return {outlines(c.map.labels, k, c.plate, outline),
-          label_places(c.map.labels, k, c.plate, ids, labels)};
+  return {outlines(c.map.labels, c.map.grid.px_per_mm, c.plate, outline), number_places(c, labels)};
 }
 
 void trace(cairo_t* cr, const PlateFrame& f, const Outline& o) {

@@ -27,6 +27,8 @@ struct PlateDrawing {
   std::vector<Outline> outlines;
   std::vector<LabelPlace> places;
 };
+// The numbers of all regions.
+std::vector<LabelPlace> number_places(const SheetContent& content, const LabelOptions& labels);
 PlateDrawing plate_drawing(const SheetContent& content,
                            const LabelOptions& labels,
                            const OutlineOptions& outline = {});

@@ -10,11 +10,23 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "align/dense_panel.h"
 #include "tone/edges.h"
 #include "tone/inking_blocks.h"
 
 namespace rebite::tone {
 namespace {
+
+using Rows = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+
+// Lower triangle of w^T w.
+Square lower_gram(const Rows& w) {
+  const auto n = static_cast<int>(w.cols());
+  Square minus = Square::Zero(n, n);
+  align::subtract_square(
+      minus.data(), n, w.data(), n, n, static_cast<int>(w.rows()), cv::getNumThreads());
+  return -minus;
+}
 
 // A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
 // some 40 blocks.
@@ -114,7 +126,7 @@ Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, in
   fit.theta = Row::Zero(n);
   fit.theta(0) = likeliest_offset(blocks, terms.priors.offset);
   const Row prior = terms.prior_precision();
-  Eigen::MatrixXd weighted(m, n);
+  Rows weighted(m, n);
   constexpr int rounds = 28;
   for (int round = 0; round < rounds; ++round) {
     const Schedule now = schedule(round);
@@ -130,8 +142,7 @@ Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, in
       weighted.row(i) = std::sqrt(v) * design.row(i);
       rhs += v * b.diff * b.basis;
     }
-    Square a = Square::Zero(n, n);
-    a.selfadjointView<Eigen::Lower>().rankUpdate(weighted.transpose());
+    Square a = lower_gram(weighted);
     a.diagonal() += prior;
     for (Eigen::Index i = 1; i < n; ++i) {
       const bool in = i < 3 ? now.tone : terms.wavelength(i) >= now.shortest_mm;
@@ -177,7 +188,7 @@ Fit fit_by_role(const std::vector<Block>& blocks,
   prior.tail(all - n).setConstant(1 / (wash_prior * wash_prior));
   Row theta = Row::Zero(all);
   Fit fit;
-  Eigen::MatrixXd weighted(m, all);
+  Rows weighted(m, all);
   constexpr int rounds = 12;
   for (int round = 0; round < rounds; ++round) {
     const Row predicted = design * theta;
@@ -191,8 +202,7 @@ Fit fit_by_role(const std::vector<Block>& blocks,
       weighted.row(i) = std::sqrt(v) * design.row(i);
       rhs += v * b.diff * design.row(i).transpose();
     }
-    Square a = Square::Zero(all, all);
-    a.selfadjointView<Eigen::Lower>().rankUpdate(weighted.transpose());
+    Square a = lower_gram(weighted);
     a.diagonal() += prior;
     const Square full = a.selfadjointView<Eigen::Lower>();
     const Eigen::LDLT<Square> solver(full);

@@ -1,8 +1,9 @@
 // rebite align against general-purpose tools on one large pair whose truth the plate maker knows.
-//   measure_general REBITE FOLDER [--megapixels 10] [--only rebite,features,toolkit]
+//   measure_general REBITE FOLDER [--megapixels 10] [--only rebite,features,toolkit,thorough]
 // - a plain feature pipeline: ORB or SIFT of OpenCV, nearest descriptors with the ratio test (Lowe,
 //   IJCV 60, 2004), a homography by RANSAC;
-// - an intensity-based registration toolkit: elastix (Debian package elastix) by mutual information,
+// - an intensity-based registration toolkit: elastix (Debian package elastix) by mutual
+// information,
 //   affine and then B-splines (Klein et al., IEEE Trans. Med. Imaging 29, 196, 2010), with the
 //   settings below. It gets grey pictures in millimetres and a file of points to carry over.
 // Errors: mm between where a tool puts a place of the plate on the drawing and where it is, at 25
@@ -154,10 +155,8 @@ void features(const std::string& name,
                                        from.size(),
                                        h.empty() ? 0 : cv::countNonZero(inlier));
   if (h.empty()) {
-    fmt::print("| {} | {:.1f} | {:.1f} | | no homography | | |\n",
-               what,
-               spent.count(),
-               cpu_now() - cpu);
+    fmt::print(
+        "| {} | {:.1f} | {:.1f} | | no homography | | |\n", what, spent.count(), cpu_now() - cpu);
     return;
   }
   std::vector<cv::Point2d> in, out;
@@ -296,13 +295,12 @@ int compare(const std::string& rebite, const fs::path& folder, double mpx, std::
     const auto orb = [] { return cv::ORB::create(20000); };
     features("ORB + homography", orb(), cv::NORM_HAMMING, 600, proof, drawing, places);
     features("ORB + homography", orb(), cv::NORM_HAMMING, 150, proof, drawing, places);
-    features("SIFT + homography", cv::SIFT::create(20000), cv::NORM_L2, 150, proof, drawing, places);
+    features(
+        "SIFT + homography", cv::SIFT::create(20000), cv::NORM_L2, 150, proof, drawing, places);
     features("SIFT + homography", cv::SIFT::create(20000), cv::NORM_L2, 75, proof, drawing, places);
   }
-  if (wanted("toolkit")) {
-    toolkit(folder, {"usual effort", 16, 5000, 1000, 5}, places);
-    toolkit(folder, {"more effort", 8, 20000, 2000, 5}, places);
-  }
+  if (wanted("toolkit")) toolkit(folder, {"usual effort", 16, 5000, 1000, 5}, places);
+  if (wanted("thorough")) toolkit(folder, {"more effort", 8, 20000, 2000, 5}, places);
   return 0;
 }
 
