@@ -14,8 +14,14 @@ constexpr int kRows = 8, kColumns = 4;  // of the block of c that is held in reg
 constexpr int kPanel = 32;              // columns that are factored before the rest is brought up
 constexpr double kWorthThreads = 2e6;   // multiplications, below which a thread costs more
 
-// Four doubles at once; without AVX the compiler makes two pairs of them.
-typedef double Four __attribute__((vector_size(32), aligned(8), may_alias));
+// Doubles side by side, as many as AVX and as SSE2 have; anywhere in memory. (As members, because a
+// template's argument loses such attributes.)
+struct Four {
+  typedef double Vector __attribute__((vector_size(32), aligned(8), may_alias));
+};
+struct Two {
+  typedef double Vector __attribute__((vector_size(16), aligned(8), may_alias));
+};
 
 // Rows of `a` (n x k) in lots of `lot`, lot by lot, column by column, filled up with zeros.
 void pack(const double* a, int stride, int n, int k, int lot, double* to) {
@@ -34,43 +40,55 @@ struct Block {
   double value[kRows * kColumns];  // column by column
 };
 
-// Sums of the products of eight packed rows with four, over k.
-[[gnu::always_inline]] inline void products(const double* a, const double* b, int k, Block& out) {
-  Four low[kColumns] = {}, high[kColumns] = {};
+// Sums of the products of 2 vectors of packed rows, from row `first` of their lot, with the four
+// packed columns, over k.
+template <class Lanes>
+[[gnu::always_inline]] inline void products(
+    const double* a, const double* b, int k, int first, Block& out) {
+  using Vector = typename Lanes::Vector;
+  constexpr int width = sizeof(Vector) / sizeof(double);
+  Vector low[kColumns] = {}, high[kColumns] = {};
+  a += first;
   for (int n = 0; n < k; ++n, a += kRows, b += kColumns) {
-    const Four top = *reinterpret_cast<const Four*>(a);
-    const Four bottom = *reinterpret_cast<const Four*>(a + 4);
+    const Vector top = *reinterpret_cast<const Vector*>(a);
+    const Vector bottom = *reinterpret_cast<const Vector*>(a + width);
     for (int c = 0; c < kColumns; ++c) {
       low[c] += top * b[c];
       high[c] += bottom * b[c];
     }
   }
   for (int c = 0; c < kColumns; ++c) {
-    *reinterpret_cast<Four*>(out.value + kRows * c) = low[c];
-    *reinterpret_cast<Four*>(out.value + kRows * c + 4) = high[c];
+    *reinterpret_cast<Vector*>(out.value + kRows * c + first) = low[c];
+    *reinterpret_cast<Vector*>(out.value + kRows * c + first + width) = high[c];
   }
 }
 
 // column -= factor * other, n numbers.
+template <class Lanes>
 [[gnu::always_inline]] inline void subtract(double* column,
                                             const double* other,
                                             double factor,
                                             int n) {
+  using Vector = typename Lanes::Vector;
+  constexpr int width = sizeof(Vector) / sizeof(double);
   int i = 0;
-  for (; i + 4 <= n; i += 4)
-    *reinterpret_cast<Four*>(column + i) -= *reinterpret_cast<const Four*>(other + i) * factor;
+  for (; i + width <= n; i += width)
+    *reinterpret_cast<Vector*>(column + i) -= *reinterpret_cast<const Vector*>(other + i) * factor;
   for (; i < n; ++i) column[i] -= other[i] * factor;
 }
 
 [[gnu::target("avx2")]] void products_avx2(const double* a, const double* b, int k, Block& out) {
-  products(a, b, k, out);
+  products<Four>(a, b, k, 0, out);
 }
-void products_plain(const double* a, const double* b, int k, Block& out) { products(a, b, k, out); }
+void products_plain(const double* a, const double* b, int k, Block& out) {
+  products<Two>(a, b, k, 0, out);
+  products<Two>(a, b, k, 4, out);
+}
 [[gnu::target("avx2")]] void subtract_avx2(double* column, const double* other, double f, int n) {
-  subtract(column, other, f, n);
+  subtract<Four>(column, other, f, n);
 }
 void subtract_plain(double* column, const double* other, double f, int n) {
-  subtract(column, other, f, n);
+  subtract<Two>(column, other, f, n);
 }
 
 struct Kernels {

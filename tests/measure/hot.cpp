@@ -4,6 +4,7 @@
 
 #include <filesystem>
 
+#include "align/dense_panel.h"
 #include "align/patches.h"
 #include "align/plate_pair.h"
 #include "align/render.h"
@@ -131,6 +132,43 @@ void next_proof(benchmark::State& state) {
   count_pixels(state, b.pair.proof.relative);
 }
 BENCHMARK(next_proof)->Unit(benchmark::kMillisecond)->UseRealTime();
+
+// ---- what bounds them -------------------------------------------------------------------------
+
+// Memory: a = b + k c over pictures that no cache holds, 12 bytes a pixel.
+void triad(benchmark::State& state) {
+  const cv::Mat1f b(5000, 7000, 1.0F), c(5000, 7000, 2.0F);
+  cv::Mat1f a(5000, 7000, 0.0F);
+  for (auto _ : state) {
+    cv::parallel_for_(cv::Range(0, a.rows), [&](const cv::Range& rows) {
+      for (int y = rows.start; y < rows.end; ++y) {
+        const float *from = b[y], *other = c[y];
+        float* to = a[y];
+        for (int x = 0; x < a.cols; ++x) to[x] = from[x] + 0.5F * other[x];
+      }
+    });
+    benchmark::ClobberMemory();
+  }
+  count_pixels(state, a);
+  state.counters["GB/s"] = benchmark::Counter(12e-9 * static_cast<double>(a.total()),
+                                              benchmark::Counter::kIsIterationInvariantRate);
+}
+BENCHMARK(triad)->Unit(benchmark::kMillisecond)->UseRealTime();
+
+// Arithmetic: the dense part of a factor as the fit of a large plate has it at its top, one thread.
+void dense_square(benchmark::State& state) {
+  constexpr int n = 800, k = 256;
+  const std::vector<double> a(std::size_t{n} * k, 0.01);
+  std::vector<double> c(std::size_t{n} * n, 1.0);
+  const auto vectors = state.range(0) ? align::Vectors::widest : align::Vectors::plain;
+  for (auto _ : state) {
+    align::subtract_square(c.data(), n, a.data(), n, n, k, 1, vectors);
+    benchmark::ClobberMemory();
+  }
+  state.counters["GFlop/s"] =
+      benchmark::Counter(1e-9 * n * n * k, benchmark::Counter::kIsIterationInvariantRate);
+}
+BENCHMARK(dense_square)->Arg(0)->Arg(1)->Unit(benchmark::kMillisecond);
 
 }  // namespace
 
