@@ -2,11 +2,20 @@
 
 #include <cmath>
 #include <limits>
+#include <numbers>
 #include <vector>
 
 namespace rebite::scan {
 
-double ToneDoubt::sd(Density d) const { return std::hypot(floor, relative * d.value()); }
+double ToneDoubt::sd(Density d) const {
+  return std::hypot(floor, relative * d.value(), carried_sd(d));
+}
+
+double ToneDoubt::carried_sd(Density d) const {
+  if (carried_on <= 0 || !(d.value() > 0)) return 0;
+  const double light = d.reflectance();
+  return 0.25 * carried_on * (1 - light) / (light * std::numbers::ln10);  // dD = dR / (R ln 10)
+}
 
 TonePatch mean_tone(const cv::Mat1f& relative,
                     const cv::Rect& where,

@@ -15,7 +15,12 @@ namespace rebite::scan {
 struct ToneDoubt {
   double floor = 0.005;   // log10 units at paper
   double relative = 0.0;  // plus this share of the density
-  double sd(Density d) const;  // sqrt(floor^2 + (relative * d)^2)
+  // Ink darker than the scanner curve's darkest patch was read by carrying the curve on: by how much
+  // (reflectance relative to paper, mean over dark pixels) it lies below that patch. A quarter of it
+  // is doubted (common practice, no source), in a tone as far as it is covered with ink.
+  double carried_on = 0.0;
+  double sd(Density d) const;  // sqrt(floor^2 + (relative * d)^2 + carried_sd(d)^2)
+  double carried_sd(Density d) const;
 };
 
 // Copies share pixels (cv::Mat): treat as read-only.

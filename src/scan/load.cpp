@@ -197,7 +197,8 @@ Result<Loaded> load(const std::filesystem::path& file,
     if (outside > 0.001) {
       out.notes.push_back(fmt::format(
           "{:.1f} % of the pixels are lighter or darker than the grey scale that the scanner curve "
-          "was measured on; they were read as its lightest or darkest patch.",
+          "was measured on: the lighter ones were read as its lightest patch, the darker ones by carrying "
+          "its curve on.",
           100 * outside));
     }
   }

@@ -184,8 +184,9 @@ void add_notes(const GreyFit& fit, const std::vector<CodeDensity>& sorted, Scann
                     100 * fit.flare));
   }
   curve.notes.push_back(
-      fmt::format("Measured from D {:.2f} to D {:.2f}; tones beyond are read as the "
-                  "nearest of these.",
+      fmt::format("Measured from D {:.2f} to D {:.2f}. Tones beyond are not told, and specks of ink "
+                  "darker than that make the darks doubtful: the scale should go to the density of "
+                  "your solid black.",
                   sorted.back().density,
                   sorted.front().density));
 }

@@ -87,6 +87,32 @@ void check_white_on_curve(const ScannerCurve& scanner,
                   -std::log10(lightest)));
 }
 
+// Before the paper is divided out. Every fourth row tells a share as well as all do.
+void check_darks_on_curve(const ScannerCurve& scanner, DensityImage& image) {
+  const double darkest = scanner.darkest(image.info.channels);
+  double below = 0, dark = 0, beyond = 0;
+  for (int y = 0; y < image.relative.rows; y += 4) {
+    const float* row = image.relative[y];
+    for (int x = 0; x < image.relative.cols; ++x) {
+      const double r = row[x];
+      if (!(r < 2 * darkest)) continue;  // ink, to 0.3 D lighter than that patch
+      ++dark;
+      if (r >= 0.98 * darkest) continue;
+      ++beyond;
+      below += darkest - r;
+    }
+  }
+  if (dark < 100 || beyond < 0.02 * dark) return;
+  image.doubt.carried_on = below / dark;
+  image.notes.push_back(fmt::format(
+      "{:.0f} % of the darks are darker than the grey scale's darkest patch (D {:.2f}): they were read "
+      "by carrying the scanner's curve on, and darks are doubtful by {:.3f} D more for it. A grey scale "
+      "that goes to your solid black makes them sure.",
+      100 * beyond / dark,
+      -std::log10(darkest),
+      image.doubt.carried_sd(Density::of(1.3))));
+}
+
 }  // namespace
 
 Result<DensityImage> read_scan(const std::filesystem::path& file,
@@ -99,6 +125,7 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   image.info = loaded->info;
   image.doubt = loaded->doubt;
   image.notes = std::move(loaded->notes);
+  if (options.scanner) check_darks_on_curve(*options.scanner, image);
   if (!options.relative_to_paper) return image;
   WhiteField light;
   const WhiteField* shape = nullptr;
@@ -121,6 +148,7 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   image.paper_unevenness = white.unevenness;
   if (white.margins_seen) {
     image.paper_reflectance = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
+    image.doubt.carried_on /= image.paper_reflectance;
   }
   image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);
   if (options.scanner) check_white_on_curve(*options.scanner, white, image);

@@ -140,11 +140,32 @@ double CodeCurve::reflectance_of(double code_0_1) const {
   return std::pow(10.0, Monotone(code, log10_of(reflectance)).at(code_0_1));
 }
 
+double CodeCurve::pixel_reflectance_of(double code_0_1) const {
+  if (code_0_1 >= code.front() || code.size() < 2) return reflectance_of(code_0_1);
+  // The table has 9 places from a patch to the next (grey_fit.h): over one such step the power is
+  // told by two patches, not by what smoothing left at the end.
+  const std::size_t next = std::min<std::size_t>(9, code.size() - 1);
+  const double end = reflectance.front() + flare;
+  const double power =
+      std::log((reflectance[next] + flare) / end) / std::log(code[next] / std::max(code.front(), 1e-6));
+  const double ratio = std::max(code_0_1, 0.0) / std::max(code.front(), 1e-6);
+  return std::max(end * std::pow(ratio, power) - flare, reflectance.front() / 4);
+}
+
 double ScannerCurve::lightest(int of_scan) const {
   if (!by_channel(of_scan)) return reflectance.back();
   double sum = 0;
   for (std::size_t k = 0; k < 3; ++k) {
     sum += luminance_weights[k] * channels[k].reflectance.back();
+  }
+  return sum;
+}
+
+double ScannerCurve::darkest(int of_scan) const {
+  if (!by_channel(of_scan)) return reflectance.front();
+  double sum = 0;
+  for (std::size_t k = 0; k < 3; ++k) {
+    sum += luminance_weights[k] * channels[k].reflectance.front();
   }
   return sum;
 }

@@ -19,8 +19,8 @@ struct GreyPatch {
 };
 
 // Code (0..1 of full scale) to absolute reflectance. Monotone, piecewise (PCHIP in code -> log
-// reflectance). Used only inside the measured range: outside, the end value holds and the share of
-// such pixels becomes a note.
+// reflectance). Tones are told only inside the measured range: outside, the end value holds and the
+// share of such pixels becomes a note.
 struct CodeCurve {
   std::vector<double> code;         // increasing
   std::vector<double> reflectance;  // increasing, 0..1
@@ -31,6 +31,11 @@ struct CodeCurve {
   std::vector<GreyPatch> patches;   // in the order of the list
 
   double reflectance_of(double code_0_1) const;
+  // The same for single pixels, which are averaged to a tone before they are told: specks of ink
+  // darker than the darkest patch, held at its tone, would make every dark too light. There the light
+  // with its flare goes on as the power of the code that it is at the darkest patch, down to a quarter
+  // of that patch's reflectance (0.6 D).
+  double pixel_reflectance_of(double code_0_1) const;
 };
 
 inline constexpr const char* channel_names[3] = {"red", "green", "blue"};
@@ -52,6 +57,7 @@ struct ScannerCurve : CodeCurve {
   // log10 units) of the curve it is read with. The channels' spreads are added as if they erred
   // together, since most of it is the printed list's.
   double lightest(int of_scan) const;
+  double darkest(int of_scan) const;  // the other end
   double spread(int of_scan) const;
   // Root mean square of the patches' residuals, of all channels where it is read by channel.
   double residual_rms(int of_scan) const;

@@ -19,6 +19,21 @@ constexpr ToneDoubt doubt_gamma{0.005, 0.04};
 constexpr ToneDoubt doubt_srgb{0.005, 0.05};
 constexpr double dark = 1.4;  // where the step of an 8-bit code is judged
 
+// CodeCurve::pixel_reflectance_of for many codes.
+class PixelCurve {
+ public:
+  explicit PixelCurve(const CodeCurve& curve)
+      : curve_(curve), inside_(curve.code, log10_of(curve.reflectance)) {}
+  double at(double code) const {
+    return code < curve_.code.front() ? curve_.pixel_reflectance_of(code)
+                                      : std::pow(10.0, inside_.at(code));
+  }
+
+ private:
+  const CodeCurve& curve_;
+  Monotone inside_;
+};
+
 }  // namespace
 
 double srgb_to_linear(double code) {
@@ -149,18 +164,15 @@ void ToneTable::use_scanner(const FileFacts& facts, const ScannerCurve& scanner)
   source_ = ToneSource::scanner_curve;
   tables_.clear();
   if (scanner.by_channel(facts.channels)) {
-    std::vector<Monotone> curves;
-    for (const CodeCurve& c : scanner.channels) {
-      curves.emplace_back(c.code, log10_of(c.reflectance));
-    }
+    std::vector<PixelCurve> curves(scanner.channels.begin(), scanner.channels.end());
     FileFacts plain = facts;
     plain.weights.reset();
-    fill(plain, [&](std::size_t k, double code) { return std::pow(10.0, curves[k].at(code)); });
+    fill(plain, [&](std::size_t k, double code) { return curves[k].at(code); });
   } else {
-    const Monotone curve(scanner.code, log10_of(scanner.reflectance));
+    const PixelCurve curve(scanner);
     of_luminance_.resize(65536);
     for (std::size_t c = 0; c < of_luminance_.size(); ++c) {
-      of_luminance_[c] = static_cast<float>(std::pow(10.0, curve.at(double(c) / 65535.0)));
+      of_luminance_[c] = static_cast<float>(curve.at(double(c) / 65535.0));
     }
   }
   // The spread of the curve itself, at paper and all along.

@@ -43,6 +43,33 @@ std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
   return steps;
 }
 
+// Scatter of single pixels of the metal beside a step, as reflectance: of the side that prints
+// nearer to `metal` (the other may be paper).
+double metal_grain(const scan::DensityImage& scan,
+                   const WedgeFrame& frame,
+                   const StepGrid& grid,
+                   int column,
+                   double metal) {
+  StepGrid strip = grid;
+  strip.rows = 1;
+  strip.side_pitch = 1.5 * frame.px_per_mm;
+  strip.row_gap = 0;
+  const double near = 1.5 * frame.px_per_mm;
+  const double sides[] = {grid.side_begin - near - strip.side_pitch,
+                          grid.side_begin + grid.rows * grid.side_pitch + near};
+  cv::Mat1b mask(scan.relative.size(), uchar{0});
+  double grain = 0, nearest = 1e9;
+  for (const double side : sides) {
+    strip.side_begin = side;
+    const FoundStep s = measure_cell(scan, frame, strip.cell(0, column, near, 0), mask);
+    const double off = std::fabs(s.tone.density.value() - metal);
+    if (!(off < nearest)) continue;
+    nearest = off;
+    grain = s.tone.grain_sd;
+  }
+  return grain;
+}
+
 // Two rows of an odd number of steps: one corner holds none. It is a corner as light as bare metal;
 // if several are, the one whose row-neighbour is darkest, since a ladder has no such jump inside.
 void drop_empty_corner(std::vector<FoundStep>& steps, const StepGrid& grid, int wanted) {
@@ -121,9 +148,10 @@ std::unexpected<Problem> no_wedge(const std::string& file, int steps, double coa
   if (coarse > 1.2) {
     return refuse(ProblemKind::data,
                   what + fmt::format(" Its grain is {:.1f} times as coarse as usual.", coarse),
-                  "Check that this is the wedge's scan and that one time is given per step. If it is, "
-                  "bite a wedge with wider steps (14 mm and more) that touch, so that each holds "
-                  "enough grains to be even.");
+                  "Check that one time is given per step. If something else that is dark lies on the "
+                  "scan (a stamp, a label, a spot of ink), say with --window where the wedge lies. "
+                  "If not, bite a wedge with wider steps (14 mm and more) that touch, so that each "
+                  "holds enough grains to be even.");
   }
   return refuse(ProblemKind::data,
                 what,
@@ -210,6 +238,12 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
     // Else it may be the paper past a narrow border.
     const double metal = search.metal_beside(*grid, s.column);
     if (metal > 0.01) s.metal = Density::of(metal);
+  }
+  FoundStep& lightest = *std::ranges::min_element(
+      steps, {}, [](const FoundStep& s) { return s.tone.density.value(); });
+  if (lightest.metal) {
+    lightest.metal_grain_sd =
+        metal_grain(wedge, frame, *grid, lightest.column, lightest.metal->value());
   }
   for (const FoundStep& s : steps) {
     if (!std::isfinite(s.tone.density.value()) || !std::isfinite(s.tone.sd_of_mean)) {

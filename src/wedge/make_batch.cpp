@@ -17,12 +17,25 @@ double seen_spread(const std::vector<WedgeStep>& steps) {
   return std::sqrt(sum / static_cast<double>(steps.size()));
 }
 
-std::optional<std::string> spread_note(double seen, std::size_t impressions) {
+std::optional<std::string> spread_note(double seen, const std::vector<double>& strays) {
+  const std::size_t impressions = strays.size();
   if (impressions < 2) {
     return fmt::format(
         "Only one impression: the spread from print to print was taken as {:.2f} D. Print and scan "
         "the wedge three times to measure it.",
         assumed_print_spread);
+  }
+  if (seen > 3 * assumed_print_spread) {
+    const auto furthest = std::ranges::max_element(strays);
+    return fmt::format(
+        "The impressions differ by {:.2f} D where prints wiped alike differ by about {:.2f}{}: is each "
+        "of them of this wedge, and printed with the same ink and wiping?",
+        seen,
+        assumed_print_spread,
+        impressions < 3 ? std::string()
+                        : fmt::format("; number {} of them strays most, by {:.2f} D",
+                                      furthest - strays.begin() + 1,
+                                      *furthest));
   }
   if (seen > 0.2 * assumed_print_spread) return std::nullopt;
   return fmt::format(
@@ -33,21 +46,25 @@ std::optional<std::string> spread_note(double seen, std::size_t impressions) {
 }
 
 // A step of time 0 that is clearly darker than the metal beside it was bitten: the times are off by
-// one step. Wiping differs by a print's spread, and less over a few millimetres.
+// one step. Wiping differs by a print's spread, and less over a few millimetres; a bitten tone shows
+// its grain as well, which unbitten metal has not.
 Result<void> check_unbitten(const std::vector<std::vector<FoundStep>>& impressions,
                             const WedgeStep& first) {
   if (first.time.in_minutes() > 0) return {};
-  double own = 0;
-  double metal = 0;
+  double own = 0, metal = 0, grain = 0, metal_grain = 0;
+  const auto n = static_cast<double>(impressions.size());
   for (const auto& steps : impressions) {
     const auto lightest = std::min_element(steps.begin(), steps.end(), [](auto& a, auto& b) {
       return a.tone.density < b.tone.density;
     });
     if (!lightest->metal) return {};
-    own += lightest->tone.density.value() / static_cast<double>(impressions.size());
-    metal += lightest->metal->value() / static_cast<double>(impressions.size());
+    own += lightest->tone.density.value() / n;
+    metal += lightest->metal->value() / n;
+    grain += lightest->tone.grain_sd / n;
+    metal_grain += lightest->metal_grain_sd / n;
   }
-  if (own - metal < 0.05) return {};
+  const bool bitten_grain = grain > 2 * metal_grain + 0.03;
+  if (own - metal < (bitten_grain ? 0.025 : 0.05)) return {};
   return refuse(ProblemKind::data,
                 fmt::format("The lightest step prints D {:.2f}, but the unbitten metal beside it D "
                             "{:.2f}: it was bitten, and its time was given as 0.",
@@ -118,7 +135,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   auto fitted = fit_curve(*steps, options);
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;
-  if (auto note = spread_note(seen, impressions.size())) notes.push_back(std::move(*note));
+  if (auto note = spread_note(seen, placed->strays)) notes.push_back(std::move(*note));
   const auto unseen = std::count_if(impressions.front().begin(),
                                     impressions.front().end(),
                                     [](const FoundStep& s) { return !s.seen; });
@@ -128,6 +145,12 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
         "{} of the steps print like unbitten metal, so this scan cannot tell how many of "
         "them there are: check that one time was given for each, and no more.",
         unseen));
+  }
+  if (one_was_not_bitten && std::fabs(steps->front().density.value()) < 0.01) {
+    notes.push_back(
+        "The unbitten step prints as light as what was taken for bare paper: either its metal was "
+        "wiped quite clean, or the scan shows no paper and all tones are counted from the plate's own. "
+        "Let the scan show 10 mm of paper all round.");
   }
   const Density solid = full_ink(impressions, fitted->curve);
   return Batch{.name = info.name,

@@ -63,6 +63,8 @@ FoundStep measure_cell(const scan::DensityImage& scan,
   // Blocks of about 1.2 mm: several grains wide, so that blocks err on their own.
   const int block = std::max(4, cvRound(1.2 * scan.px_per_mm_x()));
   step.tone = scan::mean_tone(scan.relative, where, mask, block);
+  step.tone.sd_of_mean =
+      std::hypot(step.tone.sd_of_mean, scan.doubt.carried_sd(step.tone.density));
   const int spot = std::max(1, cvRound(0.2 * scan.px_per_mm_x()));
   step.darkest_spots = darkest_spots(scan.relative, where, mask, spot);
   return step;

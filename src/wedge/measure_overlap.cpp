@@ -27,6 +27,54 @@ double strangeness(const CrossedGrid& g, const ToneCurve& curve, double print_sd
   return chi2;
 }
 
+// Strips bitten through one ground only against the batch's curve at their times: mean difference, and
+// that in standard deviations (a print errs as a whole, so many strips tell no more than one).
+struct Aside {
+  double density = 0, sds = 0;
+  int strips = 0;
+};
+Aside aside_of(const CrossedGrid& g, const ToneCurve& curve, bool second_ground) {
+  Aside a;
+  const auto& times = second_ground ? g.second : g.first;
+  if ((second_ground ? g.first : g.second).front().in_minutes() > 0) return a;
+  for (std::size_t i = 0; i < times.size(); ++i) {
+    if (!(times[i].in_minutes() > 0)) continue;
+    const auto& d = second_ground ? g.density.front()[i] : g.density[i].front();
+    const double off = (d.value - curve.at(times[i])).value();
+    a.density += off;
+    a.sds += off / std::hypot(d.sd, curve.sd_at(times[i]));
+    ++a.strips;
+  }
+  if (a.strips == 0) return a;
+  a.density /= a.strips;
+  a.sds /= a.strips;
+  return a;
+}
+
+Notes notes_on_lone_strips(const CrossedGrid& g, const ToneCurve& curve) {
+  constexpr double no_chance = 3;
+  Notes notes;
+  const auto say = [](const Aside& a) {
+    return fmt::format("{:.2f} D {}", std::fabs(a.density), a.density > 0 ? "darker" : "lighter");
+  };
+  if (const Aside a = aside_of(g, curve, false); std::fabs(a.sds) > no_chance) {
+    notes.push_back(fmt::format(
+        "The strips bitten through the first ground only print {} than this wedge's curve says for "
+        "their times: check the times of the first ground, and that both wedges were bitten in the same "
+        "bath. The overlap holds for this batch only if they were.",
+        say(a)));
+  }
+  if (const Aside a = aside_of(g, curve, true); std::fabs(a.sds) > no_chance) {
+    notes.push_back(fmt::format(
+        "The strips bitten through the second ground only print {} than this wedge's curve says for "
+        "their times: the times of the second ground may be wrong, or the bath another. If they are "
+        "right, this ground bites {} by itself, and the overlap holds that too.",
+        say(a),
+        a.density > 0 ? "more" : "less"));
+  }
+  return notes;
+}
+
 // Mean over impressions. Each impression was wiped on its own: its cells' spread about the mean, or
 // the print's usual spread where there is one only.
 CrossedGrid mean_of(const std::vector<CrossedGrid>& grids, double print_sd) {
@@ -100,6 +148,8 @@ Result<MeasuredOverlap> measure_overlap(const std::vector<scan::DensityImage>& s
           swapped->q));
     }
   }
+  const Notes lone = notes_on_lone_strips(result.grid, curve);
+  result.notes.insert(result.notes.end(), lone.begin(), lone.end());
   result.notes.insert(
       result.notes.begin(),
       fmt::format(

@@ -33,6 +33,7 @@ struct FoundStep {
   bool seen = true;       // false: cannot be told from the unbitten metal beside it
   // What the metal beside the wedge prints there (the darker side); none where only paper shows.
   std::optional<Density> metal;
+  double metal_grain_sd = 0;  // of the lightest step: scatter of single pixels of that metal
 };
 
 // The steps in order of place along the wedge, row by row (not yet in order of time).
@@ -61,6 +62,7 @@ Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<Found
 struct PlacedSteps {
   std::vector<WedgeStep> steps;
   StepPlaces places_mm;
+  std::vector<double> strays;  // per impression: rms of its steps about the mean of all, D
 };
 Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,
                                          const std::vector<BiteTime>& times);

@@ -161,7 +161,8 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
                   fmt::format("{} times were given, a tone curve needs at least 3.", times.size()),
                   "Bite a wedge of 5 to 9 steps, one of them unbitten.");
   }
-  const std::vector<Pooled> steps = pool(turned_alike(impressions));
+  const auto alike = turned_alike(impressions);
+  const std::vector<Pooled> steps = pool(alike);
   const Order time = by_time(times);
   for (std::size_t i = 1; i < time.size(); ++i) {
     if (times[time[i]] == times[time[i - 1]]) {
@@ -203,6 +204,13 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
     s.trimmed_mm = impressions.front()[at].trimmed_mm;
     out.steps.push_back(s);
     out.places_mm.push_back({centre.x, centre.y});
+  }
+  for (const auto& one : alike) {
+    double squares = 0;
+    for (std::size_t i = 0; i < one.size(); ++i) {
+      squares += std::pow(one[i].tone.density.value() - steps[i].density, 2);
+    }
+    out.strays.push_back(std::sqrt(squares / static_cast<double>(one.size())));
   }
   if (auto order = check_order(out.steps); !order) return std::unexpected(order.error());
   return out;
