@@ -14,12 +14,12 @@ std::string list_of(const std::vector<int>& ids) {
 }
 
 std::string tone_row(const plan::PlannedRegion& r, const char* what) {
-  return fmt::format("  region {:>2}  {:<8} {:6.1f} cm2   {:.2f} -> {:.2f} D\n",
+  return fmt::format("  region {:>2}  {:<10} {:6.1f} cm2   {:.2f} -> {:.2f} D\n",
                      r.region.id,
                      what,
                      r.region.area_mm2 / 100,
                      r.region.now.value.value(),
-                     r.region.target.value.value());
+                     r.aim().value());
 }
 
 std::string lower_text(const plan::BitePlan& plan) {
@@ -30,7 +30,8 @@ std::string lower_text(const plan::BitePlan& plan) {
     const auto it = std::find_if(plan.regions.begin(), plan.regions.end(), [id](const auto& r) {
       return r.region.id == id;
     });
-    if (it != plan.regions.end()) text += tone_row(*it, plan::word(it->action));
+    if (it != plan.regions.end())
+      text += tone_row(*it, plan::lowered_by_eye(*it) ? "by degrees" : plan::word(it->action));
   }
   return text;
 }
@@ -86,8 +87,9 @@ std::string plan_text(const jobs::PlanReport& report, const std::string& folder)
   const auto darker = [](plan::Action action) {
     return [action](const auto& r) { return r.action == action && !plan::lowered_by_eye(r); };
   };
-  list("To be lowered by degrees, with the burnisher", plan::lowered_by_eye);
-  list("Darker than this batch and ground can reach", darker(plan::Action::beyond));
+  list("Darker than this batch and ground can reach", [](const auto& r) {
+    return r.nearest && (r.action == plan::Action::beyond || r.action == plan::Action::soft);
+  });
   list("Soft passages to darken, by free hand", darker(plan::Action::soft));
   list("Drawn lines, not tone", darker(plan::Action::line));
   text += fmt::format("Mean gap in tone {:.3f} D now, {:.3f} D expected after.\n",

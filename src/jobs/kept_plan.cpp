@@ -87,18 +87,20 @@ DensityEstimate estimate(const Json& j) {
 }
 
 Json json_of(const tone::Region& r) {
-  return {{"id", r.id},
-          {"kind", static_cast<int>(r.kind)},
-          {"area", r.area_mm2},
-          {"width", r.width_mm},
-          {"centre", {r.centre.x, r.centre.y}},
-          {"now", json_of(r.now)},
-          {"target", json_of(r.target)},
-          {"gap", r.gap.value()},
-          {"gap_sd", r.gap_sd},
-          {"unseen", r.unseen_share},
-          {"neighbours", r.neighbours},
-          {"notes", r.notes}};
+  Json j{{"id", r.id},
+         {"kind", static_cast<int>(r.kind)},
+         {"area", r.area_mm2},
+         {"width", r.width_mm},
+         {"centre", {r.centre.x, r.centre.y}},
+         {"now", json_of(r.now)},
+         {"target", json_of(r.target)},
+         {"gap", r.gap.value()},
+         {"gap_sd", r.gap_sd},
+         {"unseen", r.unseen_share},
+         {"neighbours", r.neighbours},
+         {"notes", r.notes}};
+  if (r.run) j["run"] = {r.run->light.value(), r.run->dark.value(), r.run->now_at_dark.value()};
+  return j;
 }
 tone::Region region(const Json& j) {
   tone::Region r;
@@ -112,6 +114,10 @@ tone::Region region(const Json& j) {
   r.target = estimate(j.at("target"));
   r.gap = ToneGap::of(j.at("gap"));
   r.gap_sd = j.at("gap_sd");
+  if (j.contains("run")) {
+    const Json& run = j.at("run");
+    r.run = {Density::of(run.at(0)), Density::of(run.at(1)), Density::of(run.at(2))};
+  }
   r.unseen_share = j.at("unseen");
   r.neighbours = j.at("neighbours").get<std::vector<int>>();
   r.notes = j.at("notes").get<Notes>();

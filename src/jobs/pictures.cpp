@@ -63,7 +63,10 @@ cv::Mat1f relative_of_grey(const cv::Mat1b& grey) {
 NextTone::Change NextTone::change(double now, double next) {
   const bool darker = next <= now;
   const double k = darker ? next / now : (1 - std::min(next, 1.0)) / std::max(1 - now, 1e-3);
-  return {false, darker, static_cast<float>(k)};
+  Change c;
+  c.darker = darker;
+  c.k = static_cast<float>(k);
+  return c;
 }
 
 NextTone::NextTone(const plan::BitePlan& plan, const tone::RegionMap& map) : map_(map) {
@@ -77,6 +80,7 @@ NextTone::NextTone(const plan::BitePlan& plan, const tone::RegionMap& map) : map
     Change& c = by_id_[static_cast<std::size_t>(r.region.id)];
     c = change(now, next);
     c.soft = r.action == plan::Action::soft;
+    if (r.nearest) c.darkest = static_cast<float>(r.nearest->value());
   }
 }
 
@@ -86,7 +90,8 @@ NextTone::Change NextTone::change_at(int row, int col) const {
   if (id <= 0 || static_cast<std::size_t>(id) >= by_id_.size()) return none;
   const Change& c = by_id_[static_cast<std::size_t>(id)];
   if (!c.soft) return c;
-  const double now = map_.now(row, col), target = map_.target(row, col);
+  const double now = map_.now(row, col);
+  const double target = std::min(double(map_.target(row, col)), std::max(now, double(c.darkest)));
   if (!std::isfinite(now) || !std::isfinite(target)) return none;
   return change(std::pow(10.0, -now), std::pow(10.0, -target));
 }

@@ -35,6 +35,7 @@ class NextTone {
  private:
   struct Change {
     bool soft = false;
+    float darkest = 99;  // of a soft passage: no place of it comes darker than this density
     bool darker = true;
     float k = 1;
   };

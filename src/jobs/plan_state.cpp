@@ -13,10 +13,10 @@
 #include "files/files.h"
 #include "jobs/align_scans.h"
 #include "jobs/guard.h"
+#include "jobs/paper_match.h"
 #include "jobs/pictures.h"
 #include "jobs/plan_inputs.h"
 #include "jobs/record_plan.h"
-#include "jobs/paper_match.h"
 #include "jobs/scanner_match.h"
 #include "jobs/version.h"
 
@@ -252,14 +252,15 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
 }  // namespace
 
 tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
-  std::map<int, double> change;
+  std::map<int, double> change, darkest;
   for (const auto& p : plan.regions) {
     // A soft passage follows the drawing place by place.
     change[p.region.id] = p.action == plan::Action::soft
                               ? std::numeric_limits<double>::infinity()
                               : (p.predicted.value - p.region.now.value).value();
+    if (p.action == plan::Action::soft && p.nearest) darkest[p.region.id] = p.nearest->value();
   }
-  return tone::gap_shares(map, change);
+  return tone::gap_shares(map, change, darkest);
 }
 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,

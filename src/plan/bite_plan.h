@@ -35,17 +35,24 @@ struct PlannedRegion {
   Action action = Action::hold;
   std::optional<Minutes> minutes;  // bite (and beyond: to the nearest reachable tone)
   bool by_hand = false;            // action, target or minutes were set by an edit
+  bool time_by_hand = false;       // minutes were
   int stage = 0;                   // of the stage after which it is stopped out; 0 = never bitten
   DensityEstimate predicted;       // after the plan (what the next proof should show)
   // After each dip, as many as there are stages: what the bath has made of it so far. Lowered
-  // areas are at their target from the first on (the work is done before the ground is laid);
-  // soft ones stay as they are (the hand makes them, no dip).
+  // areas are at their aim from the first on where a new ground is laid after the work, and stay as
+  // they are where the ground is kept (the work comes last); soft ones stay as they are (the hand
+  // makes them, no dip).
   std::vector<DensityEstimate> after_stage;
   // soft and line, darker: what the wedge took for that change. A rough guide for free-hand work,
   // no advice: brushed acid and needled lines do not follow the wedge.
   std::optional<BiteTime> guide;
-  std::optional<Density> nearest;  // beyond: the darkest tone in reach
-  Notes notes;                     // the region's own first, then the plan's
+  // beyond, and soft passages whose tone (or dark end) is out of reach: the darkest tone in reach.
+  std::optional<Density> nearest;
+  // The tone to work to where it is not the target: no darker than a soft passage can be made, no
+  // lighter than bare metal prints.
+  std::optional<Density> nearer_aim;
+  Density aim() const { return nearer_aim.value_or(region.target.value); }
+  Notes notes;  // the region's own first, then the plan's
 };
 
 struct Stage {
@@ -60,7 +67,8 @@ struct Stage {
 struct StageChoice {
   int stages = 0;
   // Area-weighted mean tone error over the areas to bite, against the tone that each one's own
-  // advised time would give, log10 units; overshoot counts (1 - risk) / risk times.
+  // advised time would give, log10 units; overshoot counts (1 - risk) / risk times. Times set by
+  // hand that are not given and time past the wedge's end count too (stages.h).
   double loss = 0;
   double gain = 0;  // against one stage fewer (of the first: against no bite at all)
   bool chosen = false;
@@ -91,7 +99,9 @@ struct BitePlan {
   std::vector<PlannedRegion> regions;  // by id
   std::vector<Stage> stages;
   std::vector<StageChoice> stage_table;
-  std::vector<int> lower_first;             // to scrape or burnish before the new ground is laid
+  // To scrape or burnish before the new ground is laid (kept ground: after this bite): areas, the
+  // largest first, then gradual passages and lines to be lowered by eye.
+  std::vector<int> lower_first;
   std::optional<BiteTime> handling;         // estimated time between dips, all stages together
   std::vector<ControlPatch> control_strip;  // as many as stages; empty: no stages
   Outlook outlook;

@@ -20,7 +20,7 @@ bool finite(const DensityEstimate& d) {
 }
 std::set<int> as_set(const std::vector<int>& ids) { return {ids.begin(), ids.end()}; }
 
-void check_region(const PlannedRegion& p, std::size_t stages, Broken& broken) {
+void check_region(const PlannedRegion& p, Ground ground, std::size_t stages, Broken& broken) {
   const int id = p.region.id;
   const bool bites = p.action == Action::bite || p.action == Action::beyond;
   if (p.minutes && !bites) broken.push_back(fmt::format("region {}: minutes without a bite", id));
@@ -46,7 +46,7 @@ void check_region(const PlannedRegion& p, std::size_t stages, Broken& broken) {
       broken.push_back(fmt::format("region {}: lighter after a further dip", id));
     }
   }
-  if (!p.after_stage.empty() && p.action != Action::soft &&
+  if (!p.after_stage.empty() && !made_after_the_bath(p, ground) &&
       p.after_stage.back().value != p.predicted.value) {
     broken.push_back(fmt::format("region {}: the last dip is not what is predicted", id));
   }
@@ -112,8 +112,8 @@ std::vector<std::string> broken_rules(const BitePlan& plan) {
     if (i > 0 && plan.regions[i - 1].region.id >= p.region.id) {
       broken.push_back("regions are not in order of their numbers");
     }
-    check_region(p, plan.stages.size(), broken);
-    if (lowers(p.action)) lower.insert(p.region.id);
+    check_region(p, plan.ground, plan.stages.size(), broken);
+    if (lowers(p.action) || lowered_by_eye(p)) lower.insert(p.region.id);
     if (plan.batch.empty() && p.minutes) broken.push_back("minutes without a wedge");
   }
   check_times(plan, broken);

@@ -20,7 +20,8 @@ constexpr double hollow_gap = 0.60;
 constexpr double burnisher_area_mm2 = 400;
 
 void note_effort(PlannedRegion& p) {
-  const double lighter = -p.region.gap.value();
+  const double lighter = (p.region.now.value - p.aim()).value();
+  if (lighter <= 0) return;  // by hand, towards a tone that is no lighter: told by decide
   const double cm2 = p.region.area_mm2 / 100;
   const char* how_much = lighter < 0.15 ? "slight" : lighter < scrape_gap ? "strong" : "most of it";
   p.notes.push_back(p.action == Action::scrape
@@ -44,6 +45,24 @@ bool is_bitten(const PlannedRegion& p) {
          p.minutes->advised > BiteTime::minutes(0);
 }
 
+void note_border(PlannedRegion& lowered, PlannedRegion& bitten, Ground ground) {
+  const int id = bitten.region.id;
+  if (ground == Ground::kept) {
+    lowered.notes.push_back(fmt::format(
+        "Touches region {}, which is bitten before: do not burnish over the border into its new "
+        "tone.",
+        id));
+    return;
+  }
+  lowered.notes.push_back(fmt::format(
+      "Touches region {}, which is bitten: a hollow misses the new ground and bites foul; cover "
+      "the border by brush.",
+      id));
+  bitten.notes.push_back(fmt::format(
+      "Touches region {}, which is lowered first: look at the ground along that border.",
+      lowered.region.id));
+}
+
 }  // namespace
 
 Action lowering_for(const tone::Region& region) {
@@ -53,7 +72,7 @@ Action lowering_for(const tone::Region& region) {
   return Action::burnish;
 }
 
-void note_lowering(std::vector<PlannedRegion>& regions) {
+void note_lowering(std::vector<PlannedRegion>& regions, Ground ground) {
   std::map<int, PlannedRegion*> by_id;
   for (PlannedRegion& p : regions) by_id[p.region.id] = &p;
   for (PlannedRegion& p : regions) {
@@ -62,13 +81,7 @@ void note_lowering(std::vector<PlannedRegion>& regions) {
     for (const int id : p.region.neighbours) {
       const auto found = by_id.find(id);
       if (found == by_id.end() || !is_bitten(*found->second)) continue;
-      p.notes.push_back(fmt::format(
-          "Touches region {}, which is bitten: a hollow misses the new ground and bites foul; "
-          "cover the border by brush.",
-          id));
-      found->second->notes.push_back(fmt::format(
-          "Touches region {}, which is lowered first: look at the ground along that border.",
-          p.region.id));
+      note_border(p, *found->second, ground);
     }
   }
 }
@@ -76,9 +89,10 @@ void note_lowering(std::vector<PlannedRegion>& regions) {
 std::vector<int> lower_list(const std::vector<PlannedRegion>& regions) {
   std::vector<const PlannedRegion*> lower;
   for (const PlannedRegion& p : regions) {
-    if (lowers(p.action)) lower.push_back(&p);
+    if (lowers(p.action) || lowered_by_eye(p)) lower.push_back(&p);
   }
   std::sort(lower.begin(), lower.end(), [](const PlannedRegion* a, const PlannedRegion* b) {
+    if (lowered_by_eye(*a) != lowered_by_eye(*b)) return lowered_by_eye(*b);
     if (a->region.area_mm2 != b->region.area_mm2) return a->region.area_mm2 > b->region.area_mm2;
     return a->region.id < b->region.id;
   });

@@ -40,6 +40,8 @@ class BiteModel {
   // The darkest tone that a bite can make of `now`, and the time for it: never past useful_until.
   Density reach(Density now) const;
   BiteTime longest(Density now) const;
+  // What unbitten metal prints.
+  Density bare() const { return curve_.lightest(); }
   // The darkest tone after one more, fresh, ground over a tone.
   Density reach_with_further_ground(Density over) const;
   // Standard error of the curve at its useful end, log10 units.

@@ -11,7 +11,8 @@ namespace rebite::plan {
 
 void predict(std::vector<PlannedRegion>& regions,
              const std::vector<Stage>& stages,
-             const BiteModel* model) {
+             const BiteModel* model,
+             Ground ground) {
   for (PlannedRegion& p : regions) {
     const tone::Region& r = p.region;
     p.predicted = r.now;
@@ -19,14 +20,15 @@ void predict(std::vector<PlannedRegion>& regions,
       assert(model && static_cast<std::size_t>(p.stage) <= stages.size());
       p.predicted = model->reached(r.now, stages[static_cast<std::size_t>(p.stage - 1)].total);
     } else if (lowers(p.action) || p.action == Action::soft) {
-      p.predicted = {r.target.value, std::hypot(r.target.sd, 0.25 * r.gap.value())};
+      const double change = (p.aim() - r.now.value).value();
+      p.predicted = {p.aim(), std::hypot(r.target.sd, 0.25 * change)};
     }
     p.after_stage.clear();
     for (const Stage& s : stages) {
       if (s.number < p.stage) {
         p.after_stage.push_back(model->reached(r.now, s.total));
       } else {
-        p.after_stage.push_back(p.action == Action::soft ? r.now : p.predicted);
+        p.after_stage.push_back(made_after_the_bath(p, ground) ? r.now : p.predicted);
       }
     }
   }

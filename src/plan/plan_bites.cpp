@@ -118,8 +118,22 @@ std::optional<Problem> trouble_with(const PlanOptions& o) {
   return std::nullopt;
 }
 
-// Where few stages give an area another tone than its own time would, by half a visible step.
+// A second, or two in a hundred, is what a hand is off anyway.
+bool other_than_set(const PlannedRegion& p, BiteTime total) {
+  if (!p.time_by_hand) return false;
+  const double set = p.minutes->advised.in_seconds();
+  return std::fabs(total.in_seconds() - set) > std::max(1.0, 0.02 * set);
+}
+
+// Where few stages give an area another time than was set by hand, or another tone than its own
+// time would, by half a visible step.
 void note_shared_time(PlannedRegion& p, const StageArea& own, BiteTime total) {
+  if (other_than_set(p, total)) {
+    p.notes.push_back(fmt::format("Set by hand to {}, but it shares a stage and stays in for {}.",
+                                  clock_text(p.minutes->advised),
+                                  clock_text(total)));
+    return;
+  }
   const double off = (own.reached(total) - own.wanted_tone).value();
   if (std::fabs(off) < 0.5 * visible_step(own.wanted_tone).value()) return;
   p.notes.push_back(fmt::format("Shares a stage: {} in place of {}, about {:.2f} D {}.",
@@ -130,8 +144,11 @@ void note_shared_time(PlannedRegion& p, const StageArea& own, BiteTime total) {
 }
 
 // The tone is flat past the useful end, so the stages cost nothing there; the metal does not.
+bool past_useful(BiteTime longest, BiteTime total) {
+  return total > longest * 1.01 + BiteTime::seconds(1);
+}
 void note_past_useful(PlannedRegion& p, BiteTime longest, BiteTime total) {
-  if (total <= longest + BiteTime::seconds(1)) return;
+  if (!past_useful(longest, total)) return;
   p.notes.push_back(fmt::format(
       "Stays in for {}, past what the wedge knows for its tone ({}): stop it out at that time, or "
       "the grain may fall and the black go grey.",
@@ -152,10 +169,12 @@ Wanted wanted_by(BitePlan& plan, const BiteModel& model) {
       continue;
     const Density now = p.region.now.value;
     const BiteTime wanted = p.minutes->advised;
-    out.areas.push_back(
-        {p.region.area_mm2, wanted, model.reached(now, wanted), [&model, now](BiteTime t) {
-           return model.reached(now, t);
-         }});
+    out.areas.push_back({p.region.area_mm2,
+                         wanted,
+                         model.reached(now, wanted),
+                         [&model, now](BiteTime t) { return model.reached(now, t); },
+                         p.time_by_hand,
+                         model.longest(now)});
     out.owners.push_back(&p);
   }
   return out;
@@ -195,6 +214,36 @@ void shorten_beyond(Wanted& wanted) {
   }
 }
 
+// What the regions' own notes say, once for the plan: it must not be missed.
+void note_times(BitePlan& plan, const BiteModel& model) {
+  std::string other, past;
+  for (const PlannedRegion& p : plan.regions) {
+    const auto add = [&](std::string& list, BiteTime total) {
+      list += fmt::format("{}{} ({})", list.empty() ? "" : ", ", p.region.id, clock_text(total));
+    };
+    if (p.stage == 0) {
+      if (p.time_by_hand && p.minutes->advised > BiteTime::minutes(0))
+        add(other, BiteTime::minutes(0));
+      continue;
+    }
+    const BiteTime total = plan.stages[static_cast<std::size_t>(p.stage - 1)].total;
+    if (other_than_set(p, total)) add(other, total);
+    if (past_useful(model.longest(p.region.now.value), total)) add(past, total);
+  }
+  if (!other.empty()) {
+    plan.notes.push_back(fmt::format(
+        "Not in the bath for the time set by hand, since the stages are too few for it: region {}. "
+        "Ask for more stages, or give the same time to several regions.",
+        other));
+  }
+  if (!past.empty()) {
+    plan.notes.push_back(fmt::format(
+        "In the bath past the end of what the wedge knows, where the grain may fall and the black "
+        "go grey: region {}.",
+        past));
+  }
+}
+
 void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& options) {
   Wanted wanted = wanted_by(plan, model);
   shorten_beyond(wanted);
@@ -224,6 +273,7 @@ void set_stages(BitePlan& plan, const BiteModel& model, const PlanOptions& optio
     note_shared_time(*owners[i], wanted.areas[i], total);
     note_past_useful(*owners[i], model.longest(owners[i]->region.now.value), total);
   }
+  note_times(plan, model);
   if (!plan.stages.empty()) {
     plan.handling = handling_between_dips * static_cast<double>(plan.stages.size() - 1);
   }
@@ -272,9 +322,9 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
     plan.regions.push_back(decide(r, bite, edit == options.edits.end() ? nullptr : &edit->second));
   }
   if (bite) set_stages(plan, *bite, options);
-  note_lowering(plan.regions);
+  note_lowering(plan.regions, options.ground);
   plan.lower_first = lower_list(plan.regions);
-  predict(plan.regions, plan.stages, bite);
+  predict(plan.regions, plan.stages, bite, options.ground);
   plan.outlook = outlook_of(plan.regions, options.plate_area_mm2);
   add_notes(plan, batch, options);
   plan.cautions = cautions_for(plan, batch);

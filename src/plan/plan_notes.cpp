@@ -156,6 +156,12 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
     note_no_wedge(plan);
   }
   note_hand_work(plan);
+  for (const PlannedRegion& p : plan.regions) {
+    if (!lowers(p.action) || p.aim() < p.region.now.value) continue;
+    plan.notes.push_back(fmt::format(
+        "The edit by hand of region {} asks the burnisher for a darker tone; see its note.",
+        p.region.id));
+  }
   for (const auto& [id, edit] : options.edits) {
     const bool there = std::any_of(
         plan.regions.begin(), plan.regions.end(), [&](const auto& p) { return p.region.id == id; });

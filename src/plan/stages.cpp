@@ -35,7 +35,9 @@ class LossTable {
         const double d = (a.reached(BiteTime::seconds(s)) - a.wanted_tone).value();
         off.push_back(d);
         const double tone = d > 0 ? options.overshoot_weight * d : -d;
-        cost.push_back(a.area_mm2 / all * (tone + off_by_hand(a, s, options.hand_sd)));
+        const double share = a.area_mm2 / all;
+        cost.push_back(share * (tone + off_by_hand(a, s, options.hand_sd)) +
+                       beyond_tone(a, s, share, options.overshoot_weight));
       }
       never_rise_towards(a.wanted.in_seconds(), cost);
       off_.push_back(std::move(off));
@@ -73,6 +75,21 @@ class LossTable {
     const BiteTime t = BiteTime::seconds(s);
     const BiteTime before = std::max(BiteTime::minutes(0), t - sd);
     return std::max(0.0, 0.4 * (a.reached(t + sd) - a.reached(before)).value());
+  }
+  // hand_loss and past_end_loss.
+  static double beyond_tone(const StageArea& a, double s, double share, double overshoot_weight) {
+    constexpr double most_factors = 3;  // not bitten at all: as an eighth or eight times
+    const double wanted = a.wanted.in_seconds();
+    double loss = 0;
+    if (a.by_hand) {
+      const double off = s > 0 ? std::fabs(std::log2(s / wanted)) : most_factors;
+      loss += std::max(share, least_hand_share) * hand_loss * std::min(off, most_factors);
+    }
+    if (!a.longest) return loss;
+    // A hundredth more is rounding, or is not worth a stage.
+    const double end = 1.01 * std::max(wanted, a.longest->in_seconds());
+    if (s > end) loss += share * overshoot_weight * past_end_loss * std::log2(s / end);
+    return loss;
   }
   void never_rise_towards(double wanted, std::vector<double>& cost) const {
     const auto own = static_cast<std::size_t>(
@@ -214,7 +231,15 @@ std::vector<double> candidate_seconds(const std::vector<StageArea>& areas, BiteT
   }
   std::sort(seconds.begin(), seconds.end());
   seconds.erase(std::unique(seconds.begin(), seconds.end()), seconds.end());
-  return seconds.size() > most_candidates ? gathered(seconds) : seconds;
+  if (seconds.size() <= most_candidates) return seconds;
+  std::vector<double> few = gathered(seconds);
+  for (const StageArea& a : areas) {
+    const double s = std::floor(a.wanted.in_seconds() + 0.01);
+    if (a.by_hand && s > least) few.push_back(s);
+  }
+  std::sort(few.begin(), few.end());
+  few.erase(std::unique(few.begin(), few.end()), few.end());
+  return few;
 }
 
 StageTimes choose_stages(const std::vector<StageArea>& areas, const StageOptions& options) {

@@ -15,7 +15,16 @@ struct StageArea {
   BiteTime wanted = BiteTime::minutes(0);    // its own advised total
   Density wanted_tone = Density::of(0);      // what that gives
   std::function<Density(BiteTime)> reached;  // tone after a total; never falls with time
+  bool by_hand = false;  // `wanted` was set by a person, who may know what the wedge does not
+  // Where the wedge ends for it: past that (and past its own time) the tone that `reached` tells is
+  // a guess, the metal suffers. None: no end.
+  std::optional<BiteTime> longest = {};
 };
+
+// What the tone alone does not tell of a total, in log10 units for each factor of two (judgements,
+// no source): a time set by hand that is not given, as if its area were at least this share of all;
+// and time past the end of the wedge, weighed as overshoot is.
+inline constexpr double hand_loss = 1.0, least_hand_share = 0.1, past_end_loss = 0.1;
 
 struct StageOptions {
   std::optional<int> stages = {};            // none: at the knee; 0: as many as there are times
@@ -49,6 +58,9 @@ double overshoot_weight(double risk);
 // only the two next to its own time can be best for it; the cost of a set is therefore a sum over
 // its consecutive pairs, which is what cheapest_chains minimises. (A test compares with all subsets
 // and all assignments.)
+//
+// Two losses that the tone does not show are added (hand_loss, past_end_loss): so a time set by
+// hand has its own stage where there are stages for it and it is not within some 5 % of another.
 //
 // The knee: the fewest stages after which no number of further ones is worth its work, a stage
 // being a quarter of an hour of rinsing, stopping out and drying: each would gain less than 0.006 D

@@ -48,7 +48,7 @@ void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
 // "D 0.12 to D 0.28, guide 0:35"
 std::string aim(const plan::PlannedRegion& r) {
   std::string out = kept_together(density_text(r.region.now.value)) + " to " +
-                    kept_together(density_text(r.region.target.value));
+                    kept_together(density_text(r.aim()));
   if (r.guide) out += ", " + kept_together("guide " + clock_text(*r.guide));
   return out;
 }
@@ -93,8 +93,7 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
     return;
   }
   if (c.plan.ground == plan::Ground::fresh) {
-    out.push_back(
-        {Kind::tick, "Plate clean: no ink, no grease. Lowering done."});
+    out.push_back({Kind::tick, "Plate clean: no ink, no grease. Lowering done."});
     out.push_back({Kind::tick, "New ground laid and fixed, even in raking light."});
   } else {
     out.push_back({Kind::tick, "The ground of the last bite is whole: no break, no grease."});

@@ -126,8 +126,8 @@ std::string folded(const std::vector<std::string>& items, std::size_t at_once) {
 std::string by_hand_list(const SheetContent& c) {
   std::vector<std::string> soft, line;
   for (const auto* r : by_hand(c)) {
-    std::string aim =
-        chip(r->region.id) + " " + tone_html(r->region.now) + " to " + tone_html(r->region.target);
+    std::string aim = chip(r->region.id) + " " + tone_html(r->region.now) + " to " +
+                      tone_html({r->aim(), r->region.target.sd});
     if (r->guide) aim += " <span class=\"quiet\">guide " + clock_text(*r->guide) + "</span>";
     (r->action == Action::soft ? soft : line).push_back(aim);
   }
@@ -339,7 +339,8 @@ std::string stage_choice_html(const SheetContent& c) {
   if (c.plan.stage_table.empty()) return "";
   std::string out =
       "<table class=\"choice\"><caption>What one more stage would gain: mean tone error left over "
-      "the bitten area</caption><thead><tr><th scope=\"col\">Stages</th><th scope=\"col\">Tone "
+      "the bitten area (a time set by hand and not given, and time past the wedge's end, count "
+      "too)</caption><thead><tr><th scope=\"col\">Stages</th><th scope=\"col\">Tone "
       "error left</th><th scope=\"col\">Gained by the last one</th></tr></thead><tbody>";
   for (const auto& s : c.plan.stage_table) out += choice_row(s);
   return out + "</tbody></table>";

@@ -68,9 +68,8 @@ std::string fine_length_text(double mm, Units units) {
 }
 
 std::string aim_words(const plan::PlannedRegion& r) {
-  std::string out = fmt::format("from {} to {}",
-                                tone_number(r.region.now.value.value()),
-                                tone_number(r.region.target.value.value()));
+  std::string out = fmt::format(
+      "from {} to {}", tone_number(r.region.now.value.value()), tone_number(r.aim().value()));
   if (r.guide) out += fmt::format(" (rough guide: the wedge took {})", clock_text(*r.guide));
   return out;
 }
@@ -98,7 +97,9 @@ std::string action_words(const plan::PlannedRegion& r) {
 }
 
 std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
-  const double gap = r.region.gap.value();
+  const double lighter = (r.region.now.value - r.aim()).value();
+  const std::string down =
+      lighter > 0 ? fmt::format(", to come down by {:.2f}", lighter) : std::string(", by eye");
   const std::string when = when_to_lower(plan.ground);
   if (plan::lowered_by_eye(r))
     return action_words(r) + " " + when + ", " + aim_words(r) + ". No acid: it must come lighter.";
@@ -106,9 +107,9 @@ std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
     case plan::Action::bite:
       return minutes_words(r, plan);
     case plan::Action::burnish:
-      return fmt::format("Burnish {}, to come down by {:.2f}.", when, std::abs(gap));
+      return fmt::format("Burnish {}{}.", when, down);
     case plan::Action::scrape:
-      return fmt::format("Scrape {}, to come down by {:.2f}; then burnish.", when, std::abs(gap));
+      return fmt::format("Scrape {}{}; then burnish.", when, down);
     case plan::Action::hold:
       return "Leave alone. Stop out before the first dip.";
     case plan::Action::line:
@@ -116,7 +117,11 @@ std::string advice(const plan::PlannedRegion& r, const plan::BitePlan& plan) {
              aim_words(r) + ".";
     case plan::Action::soft:
       return "A gradual passage that no stop-out edge can make. Work it free-hand, " +
-             aim_words(r) + ".";
+             aim_words(r) + "." +
+             (r.nearest ? fmt::format(" It is wanted darker than this batch and ground can reach: "
+                                      "{} at most.",
+                                      tone_number(r.nearest->value()))
+                        : "");
     case plan::Action::beyond:
       return fmt::format(
           "Darker than this batch and ground can reach{}. {}{}",

@@ -137,7 +137,7 @@ std::string ids_text(std::vector<int> ids, std::size_t max_parts) {
 }
 
 std::string lowered_text(const plan::PlannedRegion& r, const SheetContent& c) {
-  const Density to = r.region.target.value;
+  const Density to = r.aim();
   if (!c.batch) return density_text(to);
   const Density bare = c.batch->curve.lightest();
   if ((to - bare).value() > visible_step(bare).value()) return density_text(to);
@@ -149,8 +149,10 @@ std::vector<const plan::PlannedRegion*> to_lower(const SheetContent& c) {
   for (const int id : c.plan.lower_first)
     for (const auto& r : c.plan.regions)
       if (r.region.id == id) out.push_back(&r);
-  for (const auto& r : c.plan.regions)
-    if (plan::lowered_by_eye(r)) out.push_back(&r);
+  for (const auto& r : c.plan.regions) {
+    if (plan::lowered_by_eye(r) && std::find(out.begin(), out.end(), &r) == out.end())
+      out.push_back(&r);
+  }
   return out;
 }
 

@@ -180,6 +180,7 @@ Result<void> join_regions(RegionMap& map, int a, int b) {
       joined.notes.push_back(n);
     }
   }
+  joined.run.reset();
   joined.notes.push_back(fmt::format("Joined by hand from {} and {}.", a, b));
   map.labels.setTo(a, map.labels == b);
   *into = std::move(joined);
@@ -297,6 +298,7 @@ Result<void> cut_region(RegionMap& map, int id, const std::vector<PlateMm>& line
   for (const auto& [new_id, m] : means) {
     Region r = piece_of(whole, of_whole, m, map.grid.px_per_mm);
     r.id = new_id;
+    r.run.reset();
     r.notes.push_back(fmt::format("Cut by hand out of region {}.", id));
     place(map, r);
     if (new_id == id) {
@@ -339,6 +341,7 @@ Result<void> leave_alone(RegionMap& map, const std::vector<PlateMm>& line, doubl
     }
     Region& r = *find(map, id);
     r = piece_of(r, before.at(id), left->second, map.grid.px_per_mm);
+    r.run.reset();
     r.notes.push_back("A part of it was painted 'leave alone' by hand.");
     place(map, r);
   }

@@ -15,7 +15,9 @@ std::size_t bin_of(const GapShares& s, double gap) {
 
 }  // namespace
 
-GapShares gap_shares(const RegionMap& map, const std::map<int, double>& change) {
+GapShares gap_shares(const RegionMap& map,
+                     const std::map<int, double>& change,
+                     const std::map<int, double>& darkest) {
   GapShares out;
   out.before.assign(kBins, 0);
   out.after.assign(kBins, 0);
@@ -31,7 +33,14 @@ GapShares gap_shares(const RegionMap& map, const std::map<int, double>& change) 
       const double plus = id < added.size() ? added[id] : 0.0;
       seen += 1;
       out.before[bin_of(out, gap)] += 1;
-      out.after[bin_of(out, std::isinf(plus) ? 0.0 : gap - plus)] += 1;
+      double after = gap - plus;
+      if (std::isinf(plus)) {
+        const auto limit = darkest.find(static_cast<int>(id));
+        const double short_by =
+            limit == darkest.end() ? 0.0 : static_cast<double>(map.target(i, j)) - limit->second;
+        after = std::clamp(short_by, 0.0, std::max(0.0, gap));
+      }
+      out.after[bin_of(out, after)] += 1;
     }
   }
   for (std::vector<double>* list : {&out.before, &out.after}) {

@@ -16,7 +16,10 @@ struct GapShares {
 };
 
 // `change`: by region id, the density that the plan adds (negative: takes away); +infinity where
-// every place is brought to its own target (soft passages). Places of no region stay.
-GapShares gap_shares(const RegionMap& map, const std::map<int, double>& change);
+// every place is brought to its own target (soft passages), but no darker than `darkest` has it for
+// that region. Places of no region stay.
+GapShares gap_shares(const RegionMap& map,
+                     const std::map<int, double>& change,
+                     const std::map<int, double>& darkest = {});
 
 }  // namespace rebite::tone

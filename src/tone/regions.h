@@ -1,6 +1,7 @@
 // The plain list of regions: all that the plan may see of a picture.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -14,6 +15,12 @@ namespace rebite::tone {
 // still: within the noise or below a visible step.
 enum class RegionKind { area, line, soft, still };
 
+// How far a soft passage runs: what is wanted at its light and at its dark end (5 % and 95 % of its
+// places), and what its darkest tenth prints now.
+struct ToneRun {
+  Density light = Density::of(0), dark = Density::of(0), now_at_dark = Density::of(0);
+};
+
 struct Region {
   int id = 0;  // >= 1; the value in the label picture (still regions are label 0)
   RegionKind kind = RegionKind::area;
@@ -24,6 +31,7 @@ struct Region {
   DensityEstimate target;        // on the drawing
   ToneGap gap = ToneGap::of(0);  // target - now; positive: darker
   double gap_sd = 0;             // grain, wiping, tone calibration and alignment together
+  std::optional<ToneRun> run;    // soft passages; none: not known
   double unseen_share = 0;       // of the area where the alignment was not seen, 0..1
   std::vector<int> neighbours;   // ids that share a border
   Notes notes;

@@ -100,6 +100,86 @@ TEST(Actions, BeyondGivesTheNearestToneAndTheSecondGround) {
   EXPECT_THAT(fresh.regions[0].notes, Contains(HasSubstr("not the target")));
 }
 
+// A gradual passage is made by hand, but no hand makes a black that the bath cannot.
+TEST(Actions, SoftPassagesAreToldWhatIsOutOfReach) {
+  PlanOptions kept;
+  kept.ground = Ground::kept;
+  kept.plate_area_mm2 = 1000;
+  tone::Region dark = region(1, 0.2, 1.4, 0.01), end = region(2, 0.2, 0.8, 0.01),
+               near = region(3, 0.2, 0.8, 0.01);
+  for (tone::Region* r : {&dark, &end, &near}) r->kind = tone::RegionKind::soft;
+  end.run = tone::ToneRun{Density::of(0.3), Density::of(1.38), Density::of(0.25)};
+  near.run = tone::ToneRun{Density::of(0.3), Density::of(1.1), Density::of(0.25)};
+  const BitePlan plan = planned({dark, end, near}, kept);
+  const PlannedRegion &d = plan.regions[0], &e = plan.regions[1];
+  EXPECT_EQ(d.action, Action::soft);
+  ASSERT_TRUE(d.nearest);
+  EXPECT_NEAR(d.nearest->value(), 1.2, 1e-9);
+  EXPECT_EQ(d.aim(), *d.nearest);
+  EXPECT_EQ(d.predicted.value, *d.nearest);
+  EXPECT_THAT(d.notes, Contains(HasSubstr("reach 1.20 D at most")));
+  EXPECT_THAT(d.notes, Contains(HasSubstr("fresh ground laid over this bite would reach it")));
+  EXPECT_THAT(d.notes, Contains(HasSubstr("aim at 1.20 D")));
+  ASSERT_TRUE(e.nearest);
+  EXPECT_NEAR(e.aim().value(), 0.8, 1e-9);
+  EXPECT_THAT(e.notes, Contains(HasSubstr("Its dark end wants 1.38 D")));
+  EXPECT_FALSE(plan.regions[2].nearest);
+  EXPECT_GT(plan.outlook.mean_gap_after, 0.07) << "what is out of reach is left over";
+}
+
+// What the text says of a second ground agrees with the digits that it shows.
+TEST(Actions, BeyondTextsAgreeWithTheirDigits) {
+  const wedge::Batch b = batch();
+  const BiteModel model(b, Ground::fresh, {}, 0.2);
+  const Density second = model.reach_with_further_ground(model.reach(Density::of(0.2)));
+  const auto text = [&](double target) {
+    const auto plan = planned({region(1, 0.2, target, 0.001)});
+    EXPECT_EQ(plan.regions[0].action, Action::beyond);
+    std::string all;
+    for (const auto& n : plan.regions[0].notes) all += n;
+    return all;
+  };
+  EXPECT_THAT(text(second.value() + 0.004), HasSubstr("would reach it"));
+  EXPECT_THAT(text(second.value() + 0.06), HasSubstr("not the target"));
+  PlanOptions by_hand;
+  by_hand.edits[1].action = Action::beyond;
+  const auto plan = planned({region(1, 0.2, 0.6, 0.01)}, by_hand);
+  EXPECT_THAT(plan.regions[0].notes, Contains(HasSubstr("within reach")));
+  EXPECT_THAT(plan.regions[0].notes, Not(Contains(HasSubstr("at most"))));
+}
+
+TEST(Lower, NoTargetIsLighterThanBareMetal) {
+  const BitePlan plan = planned({region(1, 0.5, -0.02, 0.01), region(2, 0.06, -0.02, 0.005)});
+  EXPECT_EQ(plan.regions[0].action, Action::scrape);
+  EXPECT_NEAR(plan.regions[0].aim().value(), 0.04, 1e-9);
+  EXPECT_NEAR(plan.regions[0].predicted.value.value(), 0.04, 1e-9);
+  EXPECT_THAT(plan.regions[0].notes, Contains(HasSubstr("bare metal prints 0.04 D")));
+  EXPECT_EQ(plan.regions[1].action, Action::hold) << "bare already";
+}
+
+TEST(Lower, OnAKeptGroundTheWorkComesLast) {
+  tone::Region deep = region(1, 1.1, 0.5, 0.01, 200), bite = region(2, 0.2, 0.6, 0.01, 500),
+               soft = region(3, 0.9, 0.5, 0.01, 900);
+  deep.neighbours = {2};
+  bite.neighbours = {1};
+  soft.kind = tone::RegionKind::soft;
+  PlanOptions kept;
+  kept.ground = Ground::kept;
+  for (const PlanOptions& o : {kept, PlanOptions{}}) {
+    const BitePlan plan = planned({deep, bite, soft}, o);
+    EXPECT_THAT(plan.lower_first, ElementsAre(1, 3)) << "by eye too, after the areas";
+    const bool last = o.ground == Ground::kept;
+    for (const PlannedRegion& p : plan.regions) {
+      for (const std::string& n : p.notes) {
+        EXPECT_TRUE(!last || n.find("first") == std::string::npos) << n;
+      }
+    }
+    ASSERT_FALSE(plan.stages.empty());
+    EXPECT_NEAR(plan.regions[0].after_stage.back().value.value(), last ? 1.1 : 0.5, 1e-9);
+    EXPECT_NEAR(plan.regions[0].predicted.value.value(), 0.5, 1e-9);
+  }
+}
+
 TEST(Lower, ListAndNotes) {
   tone::Region small = region(1, 0.5, 0.4, 0.01, 80), wide = region(2, 0.6, 0.3, 0.01, 1500),
                deep = region(3, 1.2, 0.3, 0.01, 200), bite = region(4, 0.2, 0.6, 0.01, 500);
@@ -154,6 +234,37 @@ TEST(Edits, AreKept) {
   const BitePlan one = planned({region(1, 0.2, 0.6, 0.01)}, alone);
   ASSERT_EQ(one.stages.size(), 1u);
   EXPECT_EQ(one.stages[0].total, BiteTime::seconds(95));
+}
+
+TEST(Edits, TheBurnisherMakesNothingDarker) {
+  PlanOptions options;
+  options.plate_area_mm2 = 1000;
+  options.edits[1].action = Action::burnish;
+  options.edits[1].target = Density::of(0.9);
+  const BitePlan plan = planned({region(1, 0.4, 0.3, 0.01)}, options);
+  EXPECT_NEAR(plan.regions[0].predicted.value.value(), 0.4, 1e-9);
+  EXPECT_THAT(plan.regions[0].notes, Contains(HasSubstr("only makes lighter")));
+  EXPECT_THAT(plan.notes, Contains(HasSubstr("region 1")));
+  EXPECT_NEAR(plan.outlook.mean_gap_after, plan.outlook.mean_gap_before, 1e-9);
+}
+
+TEST(Edits, ATimeThatIsNotGivenIsSaidInThePlan) {
+  PlanOptions options;
+  options.edits[1].minutes = BiteTime::minutes(2);
+  options.stages = 1;
+  const std::vector<tone::Region> regions = {region(1, 0.1, 0.5, 0.01, 40),
+                                             region(2, 0.1, 0.9, 0.01, 4000)};
+  const BitePlan one = planned(regions, options);
+  EXPECT_THAT(one.notes, Contains(HasSubstr("time set by hand")));
+  EXPECT_GT(one.stage_table[0].loss, one.stage_table[1].loss + 0.05);
+  options.stages.reset();
+  const BitePlan free = planned(regions, options);
+  ASSERT_GT(free.regions[0].stage, 0);
+  EXPECT_EQ(free.stages[static_cast<std::size_t>(free.regions[0].stage - 1)].total,
+            BiteTime::minutes(2));
+  EXPECT_THAT(free.notes, Not(Contains(HasSubstr("time set by hand"))));
+  options.edits[1].minutes = BiteTime::minutes(60);
+  EXPECT_THAT(planned(regions, options).notes, Contains(HasSubstr("past the end")));
 }
 
 TEST(Edits, OfNonsenseAreRefused) {

@@ -37,11 +37,14 @@ std::vector<StageArea> random_areas(maker::Chance& chance, int most) {
                             chance.uniform(0.2, 1.0),
                             chance.uniform(60, 600),
                             chance.uniform(0.6, 1.2)));
+    areas.back().by_hand = chance.uniform() < 0.15;
+    if (chance.uniform() < 0.3)
+      areas.back().longest = areas.back().wanted * chance.uniform(0.7, 1.5);
   }
   return areas;
 }
 
-double loss_at(const StageArea& a, double seconds, double weight) {
+double loss_at(const StageArea& a, double seconds, double weight, double all) {
   const double d = (a.reached(BiteTime::seconds(seconds)) - a.wanted_tone).value();
   // What a second of the hand makes of it: E|x| = 0.8 sd, by a central difference over +-1 s.
   const double hand = seconds > 0 ? 0.8 *
@@ -50,7 +53,16 @@ double loss_at(const StageArea& a, double seconds, double weight) {
                                             .value() /
                                         2
                                   : 0;
-  return a.area_mm2 * ((d > 0 ? weight * d : -d) + hand);
+  double extra = 0;
+  if (a.by_hand) {
+    const double off = seconds > 0 ? std::fabs(std::log2(seconds / a.wanted.in_seconds())) : 3.0;
+    extra += std::max(a.area_mm2, 0.1 * all) * std::min(off, 3.0);
+  }
+  if (a.longest) {
+    const double end = 1.01 * std::max(a.wanted.in_seconds(), a.longest->in_seconds());
+    if (seconds > end) extra += a.area_mm2 * weight * 0.1 * std::log2(seconds / end);
+  }
+  return a.area_mm2 * ((d > 0 ? weight * d : -d) + hand) + extra;
 }
 
 // Every subset of the candidate totals, every assignment of areas to them or to no bite: the least
@@ -64,8 +76,8 @@ std::vector<double> by_brute_force(const std::vector<StageArea>& areas,
   std::vector<std::vector<double>> loss(areas.size());
   std::vector<double> unbitten;
   for (std::size_t a = 0; a < areas.size(); ++a) {
-    unbitten.push_back(loss_at(areas[a], 0, weight) / all);
-    for (const double t : candidates) loss[a].push_back(loss_at(areas[a], t, weight) / all);
+    unbitten.push_back(loss_at(areas[a], 0, weight, all) / all);
+    for (const double t : candidates) loss[a].push_back(loss_at(areas[a], t, weight, all) / all);
   }
   std::vector<double> best(candidates.size() + 1, 1e300);
   for (unsigned set = 0; set < (1u << candidates.size()); ++set) {
@@ -113,12 +125,12 @@ TEST(Stages, EqualBruteForce) {
       ++compared;
       // The loss told is the loss of the stages handed out.
       double all = 0, real = 0;
+      for (const StageArea& a : areas) all += a.area_mm2;
       for (std::size_t a = 0; a < areas.size(); ++a) {
         const int stage = found.stage_of[a];
         const double t =
             stage == 0 ? 0 : found.totals[static_cast<std::size_t>(stage - 1)].in_seconds();
-        real += loss_at(areas[a], t, options.overshoot_weight);
-        all += areas[a].area_mm2;
+        real += loss_at(areas[a], t, options.overshoot_weight, all);
       }
       ASSERT_NEAR(real / all, found.loss, 1e-12);
       for (std::size_t i = 0; i < found.totals.size(); ++i) {
@@ -128,6 +140,35 @@ TEST(Stages, EqualBruteForce) {
     }
   }
   EXPECT_GT(compared, 5000);
+}
+
+// A small area whose time was set by hand gets a stage of its own, also where the tone is flat.
+TEST(Stages, ATimeSetByHandHasAStageOfItsOwn) {
+  maker::Chance chance(88);
+  for (int run = 0; run < 200; ++run) {
+    auto areas = random_areas(chance, 12);
+    for (StageArea& a : areas) a.by_hand = false;
+    const double set = std::floor(std::exp(chance.uniform(3, 8.5)));
+    StageArea hand = area_of(60, set, 0.3, 0.5, 100, 1);
+    hand.by_hand = true;
+    areas.push_back(hand);
+    const auto found = choose_stages(areas, {});
+    ASSERT_GT(found.stage_of.back(), 0);
+    const double given =
+        found.totals[static_cast<std::size_t>(found.stage_of.back() - 1)].in_seconds();
+    EXPECT_LT(std::fabs(std::log2(given / set)), 0.1) << run << ": " << set << " s, " << given;
+  }
+}
+
+TEST(Stages, TimePastTheEndOfTheWedgeIsALoss) {
+  StageArea flat = area_of(500, 300, 0.2, 1.0, 30, 1), other = area_of(500, 3000, 0.2, 1.0, 300, 1);
+  StageOptions one;
+  one.stages = 1;
+  const double before = choose_stages({flat, other}, one).loss;
+  flat.longest = BiteTime::seconds(300);
+  const auto found = choose_stages({flat, other}, {});
+  EXPECT_GT(choose_stages({flat, other}, one).loss, before + 0.05);
+  EXPECT_EQ(found.totals.size(), 2u);
 }
 
 TEST(Stages, TableNeverLosesByAFurtherStage) {
@@ -161,6 +202,7 @@ TEST(Stages, ManyAreasStayExactEnoughAndQuick) {
   for (int i = 0; i < 100; ++i) {
     for (const auto& a : random_areas(chance, 6)) areas.push_back(a);
   }
+  for (StageArea& a : areas) a.by_hand = false;  // each of those wants a stage of its own
   ASSERT_GT(areas.size(), 200u);
   const auto found = choose_stages(areas, {});
   EXPECT_LE(found.totals.size(), 8u);
