@@ -79,15 +79,18 @@ InkingFit inking_by_role(const Cells& cells,
 }
 
 void add_region_notes(RegionMap& map) {
-  std::map<int, std::vector<float>> tones;
+  struct Place {
+    float target, now;
+  };
+  std::map<int, std::vector<Place>> tones;
   for (const Region& r : map.regions) {
     if (r.kind == RegionKind::soft) tones[r.id] = {};
   }
   for (int i = 0; i < map.labels.rows && !tones.empty(); i += 2) {
     for (int j = 0; j < map.labels.cols; j += 2) {
       const auto t = tones.find(map.labels(i, j));
-      if (t != tones.end() && std::isfinite(map.target(i, j)))
-        t->second.push_back(map.target(i, j));
+      if (t != tones.end() && std::isfinite(map.target(i, j)) && std::isfinite(map.now(i, j)))
+        t->second.push_back({map.target(i, j), map.now(i, j)});
     }
   }
   for (Region& r : map.regions) {
@@ -97,13 +100,21 @@ void add_region_notes(RegionMap& map) {
           100 * r.unseen_share));
     }
     if (r.kind != RegionKind::soft || tones[r.id].size() < 10) continue;
-    std::vector<float>& v = tones[r.id];
-    std::sort(v.begin(), v.end());
+    std::vector<Place>& v = tones[r.id];
+    std::sort(v.begin(), v.end(), [](const Place& a, const Place& b) {
+      return a.target != b.target ? a.target < b.target : a.now < b.now;
+    });
+    double now = 0;
+    const std::size_t tenth = v.size() / 10;
+    for (std::size_t k = v.size() - tenth; k < v.size(); ++k) now += static_cast<double>(v[k].now);
+    r.run = ToneRun{Density::of(v[v.size() / 20].target),
+                    Density::of(v[v.size() - 1 - v.size() / 20].target),
+                    Density::of(now / static_cast<double>(tenth))};
     r.notes.push_back(
-        fmt::format("A soft passage: the tone to aim at runs from {:.2f} to {:.2f} D; no stop-out "
+        fmt::format("A soft passage: the tone wanted runs from {:.2f} to {:.2f} D; no stop-out "
                     "edge makes it.",
-                    v[v.size() / 20],
-                    v[v.size() - 1 - v.size() / 20]));
+                    r.run->light.value(),
+                    r.run->dark.value()));
   }
 }
 

@@ -752,6 +752,52 @@ TEST(ScannerCurveUse, PaperLighterThanTheScaleIsTold) {
   EXPECT_THAT(note_of(camera_11), testing::Not(HasSubstr("lightest patch of the grey scale (")));
 }
 
+// Grain of ink darker than the scale's darkest patch: held at that patch, a tone of it was read up to
+// 0.1 D too light. Now within its stated doubt, which says so.
+TEST(ScannerCurveUse, InkDarkerThanTheScaleDoesNotLightenItsTones) {
+  const Folder folder;
+  for (const ScannerTone tone : {ScannerTone::srgb, ScannerTone::linear, ScannerTone::contrasty}) {
+    maker::Scanner s = plain_scanner();
+    s.tone = tone;
+    const auto curve = measured(maker::grey_scale(camera_11, {9, 14}, s), camera_11, folder);
+    ASSERT_TRUE(curve) << curve.error().what;
+    for (const double solid : {1.5, 1.75, 1.95}) {
+      maker::Plate plate;
+      plate.size = {40, 30};
+      plate.curve.solid = solid;
+      maker::Bite bite;
+      bite.minutes = cv::Mat1f(300, 400, 20.F);
+      plate.bites.push_back(bite);
+      maker::Impression sheet;
+      sheet.wiping_density = 0;
+      const auto made = maker::print_proof(plate, sheet, s);
+      maker::write_scan(made, (folder / "ink.tif").string());
+      const auto image = read_scan(folder / "ink.tif", {.scanner = &*curve});
+      ASSERT_TRUE(image) << image.error().what;
+      const auto spot = read_spot(*image, made.px_from_plate({20, 15}), 16);
+      ASSERT_TRUE(spot);
+      maker::Scanner perfect = s;
+      perfect.tone = ScannerTone::linear;
+      perfect.flare = 0;
+      maker::write_scan(maker::print_proof(plate, sheet, perfect), (folder / "true.tif").string());
+      ScannerCurve straight;
+      for (int i = 1; i <= 400; ++i) {
+        straight.code.push_back(i / 400.0);
+        straight.reflectance.push_back(i / 400.0);
+      }
+      const auto truth = read_scan(folder / "true.tif", {.scanner = &straight});
+      ASSERT_TRUE(truth) << truth.error().what;
+      const double true_density =
+          read_spot(*truth, made.px_from_plate({20, 15}), 16)->tone.density.value();
+      const double got = spot->tone.density.value();
+      EXPECT_NEAR(got, true_density, 0.006 + 1.645 * image->doubt.sd(spot->tone.density))
+          << "solid " << solid << ", scanner " << int(tone);
+      const bool carried = image->doubt.carried_on > 0;
+      EXPECT_EQ(carried, solid > 1.6) << solid;
+    }
+  }
+}
+
 // End to end: a contrasty scanner, its curve measured, then the same scale read as a densitometer
 // would.
 TEST(ScannerCurveUse, SpotReadingsOfTheScaleItself) {

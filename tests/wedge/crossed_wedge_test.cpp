@@ -153,6 +153,37 @@ TEST(CrossedScan45, ASquarePictureIsReadToo) {
   EXPECT_TRUE(read) << read.error().what;
 }
 
+// Times of another ladder, or another bath: strips bitten once do not follow the wedge's curve.
+TEST(CrossedScanNotes, StripsBittenOnceAreHeldAgainstTheCurve) {
+  maker::Scanner scanner;
+  scanner.channels = 1;
+  scanner.dpi = 150;
+  const maker::CrossedSpec spec;
+  maker::Impression sheet;
+  sheet.wiping_density = 0.01;
+  const auto image = through_a_file(maker::print_crossed(spec, sheet, scanner));
+  const auto notes = [&](const CrossedTimes& times) {
+    const auto found = measure_overlap(
+        {image}, times, curve_of(spec.curve), Density::of(spec.curve.solid), 0.01);
+    EXPECT_TRUE(found) << found.error().what;
+    std::string text;
+    if (found) {
+      for (const auto& n : found->notes) text += n + "\n";
+    }
+    return text;
+  };
+  const auto first = minutes_list(spec.first), second = minutes_list(spec.second);
+  const auto twice = [](std::vector<double> minutes) {
+    for (double& m : minutes) m *= 2;
+    return minutes_list(minutes);
+  };
+  EXPECT_EQ(notes({first, second}).find("ground only print"), std::string::npos);
+  EXPECT_NE(notes({twice(spec.first), second}).find("the first ground only print"),
+            std::string::npos);
+  EXPECT_NE(notes({first, twice(spec.second)}).find("the second ground only print"),
+            std::string::npos);
+}
+
 TEST(CrossedScanRefused, NumbersOrderAndPictures) {
   maker::Scanner scanner;
   scanner.channels = 1;

@@ -82,5 +82,44 @@ TEST(Impressions, ALighterLastStepIsToldAsPerhapsOverBitten) {
   EXPECT_THAT(batch->notes, testing::Contains(HasSubstr("over-bitten")));
 }
 
+// The last time was forgotten: each step got the time of its neighbour. The lightest, said to be
+// unbitten, is hardly darker than the metal but shows the grain of a bite.
+TEST(Impressions, ABittenStepGivenAsUnbittenIsToldByItsGrain) {
+  const auto spec = nine_steps();
+  auto steps = print_of(spec, 5);
+  FoundStep& lightest = steps.front();
+  lightest.metal = Density::of(lightest.tone.density.value() - 0.04);
+  lightest.metal_grain_sd = 0.01;
+  lightest.tone.grain_sd = 0.2;
+  const auto bitten = make_batch({steps}, minutes_list(spec.minutes), {});
+  ASSERT_FALSE(bitten);
+  EXPECT_THAT(bitten.error().what, HasSubstr("it was bitten"));
+  lightest.tone.grain_sd = 0.02;  // as smooth as the metal: wiped a little less
+  const auto smooth = make_batch({steps}, minutes_list(spec.minutes), {});
+  EXPECT_TRUE(smooth) << smooth.error().what;
+}
+
+TEST(Impressions, APrintOfAnotherWedgeIsNamed) {
+  const auto spec = nine_steps();
+  auto other = print_of(spec, 7);
+  for (FoundStep& s : other) s.tone.density = Density::of(0.8 * s.tone.density.value());
+  const auto batch =
+      make_batch({print_of(spec, 5), print_of(spec, 6), other}, minutes_list(spec.minutes), {});
+  ASSERT_TRUE(batch) << batch.error().what;
+  EXPECT_THAT(batch->notes, testing::Contains(HasSubstr("number 3 of them strays most")));
+}
+
+TEST(Impressions, AScanWithoutPaperIsTold) {
+  const auto spec = nine_steps();
+  auto steps = print_of(spec, 5);
+  const double metal = steps.front().tone.density.value();
+  const auto usual = make_batch({steps}, minutes_list(spec.minutes), {});
+  for (FoundStep& s : steps) s.tone.density = Density::of(s.tone.density.value() - metal);
+  const auto cut = make_batch({steps}, minutes_list(spec.minutes), {});
+  ASSERT_TRUE(usual && cut);
+  EXPECT_THAT(cut->notes, testing::Contains(HasSubstr("the scan shows no paper")));
+  EXPECT_THAT(usual->notes, testing::Not(testing::Contains(HasSubstr("the scan shows no paper"))));
+}
+
 }  // namespace
 }  // namespace rebite::wedge
