@@ -129,10 +129,17 @@ TEST_P(MainJob, RecoversTheTruth) {
       const double truth = c.ground == plan::Ground::kept ? area.kept : area.fresh;
       if (region && region->action == plan::Action::bite && !area.soft && found.share > 0.6 &&
           std::isfinite(truth)) {
-        const double factor = region->minutes->best.in_minutes() / truth;
-        EXPECT_LT(std::fabs(std::log2(factor)), std::log2(1.5))
-            << "area " << area.label << " minutes " << region->minutes->best.in_minutes()
-            << " truth " << truth << " from " << area.printed << " to " << area.wanted;
+        const auto& m = *region->minutes;
+        const double factor = m.best.in_minutes() / truth;
+        // Over an old dark a factor of 1.5 is 0.04 D, no more than what wiping does: there the
+        // stated interval must hold the truth.
+        const bool held_by_interval =
+            area.printed > 1 && m.low.in_minutes() <= truth && truth <= m.high.in_minutes();
+        EXPECT_TRUE(held_by_interval || std::fabs(std::log2(factor)) < std::log2(1.5))
+            << "area " << area.label << " minutes " << m.best.in_minutes() << " ("
+            << m.low.in_minutes() << " to " << m.high.in_minutes() << ") truth " << truth << " from "
+            << area.printed << " to " << area.wanted << ", read as "
+            << region->region.now.value.value() << " to " << region->region.target.value.value();
       }
     }
     if (std::fabs(area.gap()) < 0.005 && !area.soft) {
