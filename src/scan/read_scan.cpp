@@ -104,6 +104,7 @@ void check_darks_on_curve(const ScannerCurve& scanner, DensityImage& image) {
   }
   if (dark < 100 || beyond < 0.02 * dark) return;
   image.doubt.carried_on = below / dark;
+  if (image.doubt.carried_sd(Density::of(1.3)) < 0.003) return;  // nothing that a plan would feel
   image.notes.push_back(fmt::format(
       "{:.0f} % of the darks are darker than the grey scale's darkest patch (D {:.2f}): they were read "
       "by carrying the scanner's curve on, and darks are doubtful by {:.3f} D more for it. A grey scale "
