@@ -131,6 +131,15 @@ Json channels_json(const std::vector<CodeCurve>& channels) {
   return list;
 }
 
+// `of` a curve: of the one that such a scan is read with, or of its channels as they are weighed.
+template <class Of>
+double weighed(const ScannerCurve& curve, int of_scan, Of of) {
+  if (!curve.by_channel(of_scan)) return of(curve);
+  double sum = 0;
+  for (std::size_t k = 0; k < 3; ++k) sum += luminance_weights[k] * of(curve.channels[k]);
+  return sum;
+}
+
 }  // namespace
 
 double CodeCurve::reflectance_of(double code_0_1) const {
@@ -153,28 +162,15 @@ double CodeCurve::pixel_reflectance_of(double code_0_1) const {
 }
 
 double ScannerCurve::lightest(int of_scan) const {
-  if (!by_channel(of_scan)) return reflectance.back();
-  double sum = 0;
-  for (std::size_t k = 0; k < 3; ++k) {
-    sum += luminance_weights[k] * channels[k].reflectance.back();
-  }
-  return sum;
+  return weighed(*this, of_scan, [](const CodeCurve& c) { return c.reflectance.back(); });
 }
 
 double ScannerCurve::darkest(int of_scan) const {
-  if (!by_channel(of_scan)) return reflectance.front();
-  double sum = 0;
-  for (std::size_t k = 0; k < 3; ++k) {
-    sum += luminance_weights[k] * channels[k].reflectance.front();
-  }
-  return sum;
+  return weighed(*this, of_scan, [](const CodeCurve& c) { return c.reflectance.front(); });
 }
 
 double ScannerCurve::spread(int of_scan) const {
-  if (!by_channel(of_scan)) return residual_sd;
-  double sum = 0;
-  for (std::size_t k = 0; k < 3; ++k) sum += luminance_weights[k] * channels[k].residual_sd;
-  return sum;
+  return weighed(*this, of_scan, [](const CodeCurve& c) { return c.residual_sd; });
 }
 
 double ScannerCurve::residual_rms(int of_scan) const {
