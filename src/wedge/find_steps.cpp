@@ -24,11 +24,11 @@ double frame_px_mm(const scan::DensityImage& scan, const WedgeFrame& frame) {
 std::vector<FoundStep> measure_all(const scan::DensityImage& scan,
                                    const WedgeFrame& frame,
                                    const StepGrid& grid,
-                                   const FindOptions& options) {
+                                   const FindOptions& options,
+                                   cv::Mat1b& mask) {
   const double narrow = std::min(grid.pitch - grid.gap, grid.side_pitch) / frame.px_per_mm;
   const double trim = std::min(options.trim_mm, 0.25 * narrow) * frame.px_per_mm;
   const double px_mm = frame_px_mm(scan, frame);
-  cv::Mat1b mask(scan.relative.size(), uchar{0});
   std::vector<FoundStep> steps;
   for (int row = 0; row < grid.rows; ++row) {
     for (int column = 0; column < grid.columns; ++column) {
@@ -49,7 +49,8 @@ double metal_grain(const scan::DensityImage& scan,
                    const WedgeFrame& frame,
                    const StepGrid& grid,
                    int column,
-                   double metal) {
+                   double metal,
+                   cv::Mat1b& mask) {
   StepGrid strip = grid;
   strip.rows = 1;
   strip.side_pitch = 1.5 * frame.px_per_mm;
@@ -57,7 +58,6 @@ double metal_grain(const scan::DensityImage& scan,
   const double near = 1.5 * frame.px_per_mm;
   const double sides[] = {grid.side_begin - near - strip.side_pitch,
                           grid.side_begin + grid.rows * grid.side_pitch + near};
-  cv::Mat1b mask(scan.relative.size(), uchar{0});
   double grain = 0, nearest = 1e9;
   for (const double side : sides) {
     strip.side_begin = side;
@@ -232,7 +232,8 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
                   "Bite a wedge whose times lie closer together at the light end, so that its steps "
                   "differ.");
   }
-  std::vector<FoundStep> steps = measure_all(wedge, frame, *grid, options);
+  cv::Mat1b mask(wedge.relative.size(), uchar{0});  // scratch of measure_cell
+  std::vector<FoundStep> steps = measure_all(wedge, frame, *grid, options, mask);
   if (grid->rows == 2) drop_empty_corner(steps, *grid, options.steps);
   for (FoundStep& s : steps) {
     // Else it may be the paper past a narrow border.
@@ -243,7 +244,7 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
       steps, {}, [](const FoundStep& s) { return s.tone.density.value(); });
   if (lightest.metal) {
     lightest.metal_grain_sd =
-        metal_grain(wedge, frame, *grid, lightest.column, lightest.metal->value());
+        metal_grain(wedge, frame, *grid, lightest.column, lightest.metal->value(), mask);
   }
   for (const FoundStep& s : steps) {
     if (!std::isfinite(s.tone.density.value()) || !std::isfinite(s.tone.sd_of_mean)) {

@@ -10,13 +10,6 @@
 namespace rebite::wedge {
 namespace {
 
-// Mean spread between impressions as seen, over all steps.
-double seen_spread(const std::vector<WedgeStep>& steps) {
-  double sum = 0;
-  for (const WedgeStep& s : steps) sum += std::pow(s.between_sd.value_or(0), 2);
-  return std::sqrt(sum / static_cast<double>(steps.size()));
-}
-
 std::optional<std::string> spread_note(double seen, const std::vector<double>& strays) {
   const std::size_t impressions = strays.size();
   if (impressions < 2) {
@@ -127,15 +120,13 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   if (auto ok = check_unbitten(impressions, steps->front()); !ok) {
     return std::unexpected(ok.error());
   }
-  const double seen = seen_spread(*steps);
-  const PrintSpread spread = print_spread_of(seen, impressions.size(), placed->places_mm);
   FitOptions options;
-  options.sd_degrees_of_freedom = spread.degrees_of_freedom;
+  options.sd_degrees_of_freedom = placed->spread.degrees_of_freedom;
   options.places_mm = placed->places_mm;
   auto fitted = fit_curve(*steps, options);
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;
-  if (auto note = spread_note(seen, placed->strays)) notes.push_back(std::move(*note));
+  if (auto note = spread_note(placed->seen_spread, placed->strays)) notes.push_back(std::move(*note));
   const auto unseen = std::count_if(impressions.front().begin(),
                                     impressions.front().end(),
                                     [](const FoundStep& s) { return !s.seen; });
@@ -164,7 +155,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
                .steps = std::move(*steps),
                .curve = std::move(fitted->curve),
                .solid = solid,
-               .noise_density = spread.sd,
+               .noise_density = placed->spread.sd,
                .overlap = {},
                .scanner = {},
                .paper_reflectance = 0,

@@ -62,6 +62,8 @@ Result<std::vector<WedgeStep>> steps_in_time(const std::vector<std::vector<Found
 struct PlacedSteps {
   std::vector<WedgeStep> steps;
   StepPlaces places_mm;
+  double seen_spread = 0;  // between impressions as seen, root mean square over the steps, D
+  PrintSpread spread;      // print_spread_of it
   std::vector<double> strays;  // per impression: rms of its steps about the mean of all, D
 };
 Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep>>& impressions,

@@ -115,22 +115,25 @@ double disorder(const std::vector<Pooled>& steps, const Order& place, const Orde
   return sum;
 }
 
-// Spread between impressions: a step's own, steadied by that of all, and that by what prints are
-// known to do: few prints may agree by luck, and two scans of one print always do.
-std::vector<double> steadied_spread(const std::vector<Pooled>& steps,
-                                    const StepPlaces& places,
-                                    std::size_t impressions) {
-  if (impressions < 2) return std::vector<double>(steps.size(), assumed_print_spread);
+double seen_spread(const std::vector<Pooled>& steps) {
   double mean_square = 0;
   for (const Pooled& p : steps) {
     mean_square += p.between * p.between / static_cast<double>(steps.size());
   }
-  const double all = std::pow(print_spread_of(std::sqrt(mean_square), impressions, places).sd, 2);
+  return std::sqrt(mean_square);
+}
+
+// Spread between impressions: a step's own, steadied by that of all, and that by what prints are
+// known to do (`all`): few prints may agree by luck, and two scans of one print always do.
+std::vector<double> steadied_spread(const std::vector<Pooled>& steps,
+                                    const PrintSpread& all,
+                                    std::size_t impressions) {
+  if (impressions < 2) return std::vector<double>(steps.size(), assumed_print_spread);
   const auto own = static_cast<double>(impressions - 1);
   std::vector<double> out;
   for (const Pooled& p : steps) {
-    out.push_back(
-        std::sqrt((own * p.between * p.between + pooled_weight * all) / (own + pooled_weight)));
+    out.push_back(std::sqrt((own * p.between * p.between + pooled_weight * all.sd * all.sd) /
+                            (own + pooled_weight)));
   }
   return out;
 }
@@ -183,9 +186,11 @@ Result<PlacedSteps> placed_steps_in_time(const std::vector<std::vector<FoundStep
   }
   StepPlaces places;
   for (const FoundStep& s : impressions.front()) places.push_back({s.centre_mm.x, s.centre_mm.y});
-  const std::vector<double> spread = steadied_spread(steps, places, impressions.size());
   const double root = std::sqrt(static_cast<double>(impressions.size()));
   PlacedSteps out;
+  out.seen_spread = seen_spread(steps);
+  out.spread = print_spread_of(out.seen_spread, impressions.size(), places);
+  const std::vector<double> spread = steadied_spread(steps, out.spread, impressions.size());
   for (const std::size_t i : time) {
     const std::size_t at = best[i];
     const Pooled& p = steps[at];
