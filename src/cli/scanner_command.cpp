@@ -31,7 +31,7 @@ std::string table(const scan::ScannerCurve& curve) {
   text += "Doubt of each channel's curve: ";
   for (std::size_t k = 0; k < curve.channels.size(); ++k) {
     const scan::CodeCurve& c = curve.channels[k];
-    text += fmt::format("{}{} {:.3f} D", k ? ", " : "", scan::channel_names[k], c.residual_sd);
+    text += fmt::format("{}{} {}", k ? ", " : "", scan::channel_names[k], scan::spread_text(c.residual_sd));
   }
   return text + ".\n";
 }
@@ -44,12 +44,11 @@ int run_scanner(ScannerOptions& o, Console& console) {
   if (!curve) return console.problem(curve.error());
   console.notes(curve->notes);
   return console.result(table(*curve) + fmt::format(
-                            "{} patches, off the curve by {:.4f} D (rms). Doubt of the curve: {:.4f} D "
-                            "(1 sd), what it is off by\nat a patch that it was fitted without. Written: "
-                            "{}\n",
+                            "{} patches, off the curve by {} (rms). Doubt of the curve: {} (1 sd), what "
+                            "it is off by\nat a patch that it was fitted without. Written: {}\n",
                             curve->patches.size(),
-                            curve->residual_rms(curve->scan_channels),
-                            curve->spread(curve->scan_channels),
+                            scan::spread_text(curve->residual_rms(curve->scan_channels)),
+                            scan::spread_text(curve->spread(curve->scan_channels)),
                             o.request.out.string()));
 }
 

@@ -157,6 +157,23 @@ void add_code_note(ScannerCurve& curve) {
   if (worst.step > coarse_code_step) curve.notes.push_back(coarse_codes_note(worst));
 }
 
+// Which of the patch `i` and its neighbours is wrong: the one without which the others agree best.
+// (An end's error shows at the patch beside it, since what is left out inside is told by both sides.)
+std::size_t wrong_of_three(const std::vector<CodeDensity>& sorted, std::size_t i) {
+  std::size_t wrong = i;
+  double least = 1e9;
+  for (std::size_t k = i - 1; k <= i + 1; ++k) {
+    std::vector<CodeDensity> others = sorted;
+    others.erase(others.begin() + static_cast<std::ptrdiff_t>(k));
+    double worst = 0;
+    for (const double e : fit_greys(others).left_out) worst = std::max(worst, std::abs(e));
+    if (worst >= least) continue;
+    least = worst;
+    wrong = k;
+  }
+  return wrong;
+}
+
 // The one density that agrees least with the others. Its own error widens residual_sd and bends the
 // curve at its neighbours, so the measure is the median of all, and only the worst is named.
 void add_wrong_patch_note(const GreyFit& fit,
@@ -166,7 +183,8 @@ void add_wrong_patch_note(const GreyFit& fit,
   for (std::size_t i = 1; i + 1 < sorted.size(); ++i) off.push_back(std::abs(fit.left_out[i]));
   const auto worst = std::ranges::max_element(off);
   if (worst == off.end() || *worst <= std::max(0.03, 4 * median(off))) return;
-  const auto i = static_cast<std::size_t>(worst - off.begin()) + 1;
+  const auto seen_at = static_cast<std::size_t>(worst - off.begin()) + 1;
+  const std::size_t i = sorted.size() > fewest ? wrong_of_three(sorted, seen_at) : seen_at;
   curve.notes.push_back(
       fmt::format("The patch of density {} reads {:+.3f} D off the curve through the others: is it "
                   "soiled, or listed wrongly?",

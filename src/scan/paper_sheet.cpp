@@ -83,6 +83,10 @@ std::vector<cv::Point> sheet_outline(const cv::Mat1f& reflectance,
       ++border;
       if (kind(r, c) == is_paper) continue;
       const bool dark = double(cells.level(r, c)) < paper.level - much_darker;
+      // Paper that a scan's outermost pixels spoil is no riddle.
+      const int inner_r = std::min(std::max(r, 1), std::max(0, cells.rows - 2));
+      const int inner_c = std::min(std::max(c, 1), std::max(0, cells.cols - 2));
+      if (!dark && kind(inner_r, inner_c) == is_paper) continue;
       (dark || kind(r, c) == is_lid ? beyond : unclear) += 1;
     }
   }

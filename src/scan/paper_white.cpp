@@ -182,6 +182,46 @@ void measure_spread(
   white.unevenness = (high - low) / (sum / ((n + 1) * (n + 1)));
 }
 
+// The scan's edge along which most of an area lies.
+const char* edge_of(const PaperCells& cells, const EvenArea& a) {
+  constexpr const char* names[] = {"left", "right", "top", "bottom"};
+  int along[4] = {0, 0, 0, 0};
+  for (const cv::Point p : a.cells) {
+    along[0] += p.x == 0;
+    along[1] += p.x + 1 == cells.cols;
+    along[2] += p.y == 0;
+    along[3] += p.y + 1 == cells.rows;
+  }
+  return names[std::max_element(along, along + 4) - along];
+}
+
+// Why the paper is not seen all round: along a tenth of the scan's border or more lies another even
+// tone, and which. (A lid's dark is much darker; a lid has no fibre.)
+std::string margin_note(const cv::Mat1f& reflectance,
+                        const PaperCells& cells,
+                        const std::vector<EvenArea>& areas,
+                        const EvenArea& paper,
+                        const Found& found) {
+  constexpr double shown = 0.02, much = 0.2;  // log10
+  const AreaTexture own = texture_of(reflectance, cells, paper);
+  for (const EvenArea& a : areas) {  // the largest first
+    if (a.border_cells * 10 < 2 * (cells.cols + cells.rows)) continue;
+    const double darker = -above_field(cells, a, found, nullptr);
+    if (darker < shown || darker > much) continue;
+    if (is_lid_beside_paper(texture_of(reflectance, cells, a), own)) continue;
+    return fmt::format(
+        "An even tone {:.2f} D darker than the bare paper lies along the scan's {} edge: a stain, a "
+        "shadow, other paper, or the plate itself. Where one of the first three goes on under the "
+        "print, its tones are read so much too dark. Scan with 10 mm of clean bare paper on all "
+        "sides.",
+        darker,
+        edge_of(cells, a));
+  }
+  return "Bare paper was not seen on all sides of the plate: how evenly the scanner lights the sheet "
+         "cannot be told, and a wiped edge of the plate may have been taken for paper. Scan with "
+         "10 mm of bare paper on all sides.";
+}
+
 PaperWhite brightest_tone(const PaperCells& cells, int width, int height) {
   std::vector<float> levels(cells.level.begin(), cells.level.end());
   const auto at = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() * 97 / 100);
@@ -248,12 +288,7 @@ PaperWhite find_paper_white(const cv::Mat1f& reflectance,
     const bool all_round = chosen.sides == 4 || (chosen.span_x > 0.85 && chosen.span_y > 0.85);
     if (!all_round && !shape) {
       white.doubt = std::max(white.doubt, 0.01);
-      white.notes.push_back(
-          "Bare paper was not seen on all sides of the plate: how evenly the scanner lights the "
-          "sheet "
-          "cannot be told, and a wiped edge of the plate may have been taken for paper. Scan with "
-          "10 mm "
-          "of bare paper on all sides.");
+      white.notes.push_back(margin_note(reflectance, cells, areas, chosen, *found));
     }
   }
   white.cell_px = cells.size;

@@ -189,6 +189,10 @@ double ScannerCurve::residual_rms(int of_scan) const {
   return n > 0 ? std::sqrt(squares / n) : 0;
 }
 
+std::string spread_text(double d) {
+  return d < 0.0005 ? "below 0.001 D" : fmt::format("{:.3f} D", d);
+}
+
 std::string to_json(const ScannerCurve& curve) {
   Json j;
   j["format"] = "rebite-scanner";

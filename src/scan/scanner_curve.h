@@ -63,6 +63,10 @@ struct ScannerCurve : CodeCurve {
   double residual_rms(int of_scan) const;
 };
 
+// A small spread of densities in words: "0.012 D", or "below 0.001 D", which no list of densities
+// tells.
+std::string spread_text(double d);
+
 // Format "rebite-scanner" version 1 of interface.md. The curve of a colour scan has "channels" as well
 // (three objects like "curve", with "name" and "patches"): who does not know them reads the curve of
 // the luminance.

@@ -268,11 +268,11 @@ std::string scanner_plot(const scan::ScannerCurve& curve, PlotForm form) {
   return as(form, 156, [&](cairo_t* cr) {
     heading(cr,
             "Scanner curve",
-            fmt::format("{} · {} bit · residuals {:.4f} D · doubt {:.4f} D (1 sd) · stray light {:.1f} %",
+            fmt::format("{} · {} bit · residuals {} · doubt {} (1 sd) · stray light {:.1f} %",
                         count_text(curve.patches.size(), "patch", "patches"),
                         curve.bits,
-                        curve.residual_rms(curve.scan_channels),
-                        spread,
+                        scan::spread_text(curve.residual_rms(curve.scan_channels)),
+                        scan::spread_text(spread),
                         100 * curve.flare));
     CairoPlot on(cr);
     main.draw(on);

@@ -176,6 +176,39 @@ std::unexpected<Problem> part_of_a_wedge(const std::string& file, bool window) {
                 "on the scan it lies.");
 }
 
+// Where nothing dark is: a window given in other units than mm, or a wrong resolution, looks so.
+std::unexpected<Problem> nothing_dark(const scan::DensityImage& scan,
+                                      const std::optional<cv::Rect2d>& window_mm) {
+  const std::string file = scan_name(scan);
+  const double width = scan.relative.cols / scan.px_per_mm_x();
+  const double height = scan.relative.rows / scan.px_per_mm_y();
+  const std::string size =
+      fmt::format("{:.0f} x {:.0f} mm at {:.0f} dpi", width, height, 25.4 * scan.px_per_mm_x());
+  if (!window_mm) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: no step wedge found: nothing on this scan ({}) is darker than its "
+                              "surroundings by 0.15 D over a few millimetres.",
+                              file,
+                              size),
+                  "Scan the printed wedge. If the scan's size is not what is said here, give its "
+                  "resolution with --dpi.");
+  }
+  const cv::Rect2d& w = *window_mm;
+  const std::string window =
+      fmt::format("the window, {:g} x {:g} mm at {:g},{:g} mm,", w.width, w.height, w.x, w.y);
+  const bool beside = w.x >= width || w.y >= height || w.br().x <= 0 || w.br().y <= 0;
+  return refuse(
+      ProblemKind::data,
+      beside ? fmt::format("{}: {} lies outside the scan, which is {}.", file, window, size)
+             : fmt::format("{}: {} holds nothing that is darker than its surroundings by 0.15 D over "
+                           "a few millimetres; the scan is {}.",
+                           file,
+                           window,
+                           size),
+      "Give --window in mm from the scan's top-left corner, X,Y,WIDTH,HEIGHT, round the whole wedge. "
+      "If the scan's size is not what is said here, give its resolution with --dpi.");
+}
+
 std::unexpected<Problem> other_number(const std::string& file, int found, int wanted) {
   return refuse(
       ProblemKind::data,
@@ -203,13 +236,7 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
   }
   const WedgeFrame frame = upright_frame(wedge, options.window_mm);
   const auto dark = find_dark_box(frame);
-  if (!dark) {
-    return refuse(ProblemKind::data,
-                  fmt::format("{}: no step wedge found: nothing on this scan is darker than its "
-                              "surroundings by 0.15 D over a few millimetres.",
-                              file),
-                  "Scan the printed wedge, or say with --window where on the scan it lies.");
-  }
+  if (!dark) return nothing_dark(wedge, options.window_mm);
   const GridSearch search(frame, *dark);
   const auto grid = search.best(options.steps, options.unbitten);
   const int count = count_steps(search, options.steps, options.unbitten, grid);

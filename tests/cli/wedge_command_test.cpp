@@ -1,5 +1,6 @@
 // rebite wedge as a user calls it: what only the command shows.
 #include <fmt/format.h>
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <fstream>
@@ -125,8 +126,12 @@ TEST_F(WedgeCommand, AWindowShowsAWedgeInTheCornerOfALargerPlate) {
   // Where nothing is, and off the scan.
   window.back() = "2,2,12,8";
   EXPECT_EQ(run_rebite(window).code, 65);
+  // Pixels for mm: told with the scan's size, not as a scan without tone.
   window.back() = "900,900,20,20";
-  EXPECT_EQ(run_rebite(window).code, 65);
+  const Said pixels = run_rebite(window);
+  EXPECT_EQ(pixels.code, 65);
+  EXPECT_THAT(pixels.err, testing::HasSubstr("900,900 mm, lies outside the scan, which is"));
+  EXPECT_THAT(pixels.err, testing::HasSubstr("--window in mm"));
 }
 
 // Which step got which time is said, and drawn.

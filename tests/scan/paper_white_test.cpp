@@ -310,6 +310,64 @@ TEST(PaperWhiteChain, LidBeyondTheSheetIsNotPaper) {
   }
 }
 
+// A dark band of the lid along one edge, and the scan's outermost pixels spoilt on the edge across from
+// it (as a lamp's first lines are): the paper between them is still the sheet.
+TEST(PaperWhiteChain, ADarkBandAtOneEdgeIsNoPaperThoughAnotherEdgeIsSpoilt) {
+  const Folder folder;
+  maker::Plate plate;
+  plate.size = {80, 40};
+  maker::Impression sheet;
+  sheet.margin_mm = 15;
+  maker::Scanner scanner;
+  scanner.dpi = 200;
+  scanner.channels = 1;
+  const auto clean = maker::print_proof(plate, sheet, scanner);
+  for (const int turns : {0, 1, 2, 3}) {
+    auto made = clean;
+    cv::Mat1w codes = clean.codes.clone();
+    codes.colRange(codes.cols - 31, codes.cols) *= 0.42;
+    codes.colRange(0, 3) *= 0.8;
+    made.codes = codes;
+    if (turns > 0) cv::rotate(codes, made.codes, turns - 1);
+    maker::write_scan(made, (folder / "band.tif").string());
+    const auto r = read_scan(folder / "band.tif", {});
+    ASSERT_TRUE(r);
+    cv::Mat1b seen;
+    cv::compare(r->relative, r->relative, seen, cv::CMP_EQ);  // 0 where NaN
+    const double share = 1 - cv::countNonZero(seen) / static_cast<double>(seen.total());
+    EXPECT_GT(share, 29.0 / codes.cols) << turns;
+    EXPECT_LT(share, 60.0 / codes.cols) << turns;
+  }
+}
+
+// Half of the sheet a tenth darker, past a tide line: no paper white serves both halves, and what
+// lies at the edge is told for what it may be.
+TEST(PaperWhiteChain, AStainAcrossTheSheetIsTold) {
+  const Folder folder;
+  maker::Plate plate;
+  plate.size = {80, 40};
+  maker::Impression sheet;
+  sheet.margin_mm = 15;
+  maker::Scanner scanner;
+  scanner.dpi = 150;
+  scanner.channels = 1;
+  auto made = maker::print_proof(plate, sheet, scanner);
+  cv::Mat1w codes = made.codes.clone();
+  for (int y = 0; y < codes.rows; ++y) {
+    for (int x = 0; x < codes.cols; ++x) {
+      const double past = (x - 0.6 * codes.cols) / 15;
+      codes(y, x) = cv::saturate_cast<std::uint16_t>(codes(y, x) * (1 - 0.1 / (1 + std::exp(-past))));
+    }
+  }
+  made.codes = codes;
+  maker::write_scan(made, (folder / "stain.tif").string());
+  const auto r = read_scan(folder / "stain.tif", {});
+  ASSERT_TRUE(r);
+  EXPECT_THAT(r->notes,
+              testing::Contains(testing::AllOf(testing::HasSubstr("lies along the scan's right edge"),
+                                               testing::HasSubstr("An even tone 0.1"))));
+}
+
 // Design 1: means in reflectance. Half the land inked at D 1.5 is D 0.288 (Murray-Davies); the mean
 // of densities says 0.75. On printed, blurred grain the gap shrinks but stays far above the
 // tolerance.

@@ -1,6 +1,7 @@
 // The scanner's own curve from a scanned grey scale, against the plate maker's truth.
 #include "scan/scanner_curve.h"
 
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -352,6 +353,15 @@ TEST(GreyScaleList, TheOneThatIsListedWronglyIsNamed) {
   const auto curve = measured(made, typed, folder);
   ASSERT_TRUE(curve) << curve.error().what;
   EXPECT_THAT(curve->notes, testing::Contains(HasSubstr("patch of density 0.98 reads")));
+  // The darkest one shows at the patch beside it, which must not be blamed.
+  for (const double wrong : {1.5, 1.9}) {
+    typed = camera_11;
+    typed.back() = wrong;  // for 1.65
+    const auto ends = measured(made, typed, folder);
+    ASSERT_TRUE(ends) << ends.error().what;
+    EXPECT_THAT(ends->notes,
+                testing::Contains(HasSubstr(fmt::format("patch of density {} reads", wrong))));
+  }
   const auto right = measured(made, camera_11, folder);
   ASSERT_TRUE(right) << right.error().what;
   EXPECT_THAT(right->notes, testing::Not(testing::Contains(HasSubstr("listed wrongly"))));
