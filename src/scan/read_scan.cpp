@@ -72,9 +72,8 @@ Result<WhiteField> light_from_blank(const ReadOptions& options,
 // Paper lighter than the lightest patch of the grey scale was read as that patch: all densities of
 // the sheet are then too low by the same unknown amount.
 void check_white_on_curve(const ScannerCurve& scanner,
-                          const PaperWhite& white,
+                          double paper,
                           DensityImage& image) {
-  const double paper = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
   const double lightest = scanner.lightest(image.info.channels);
   if (paper < 0.995 * lightest) return;
   image.doubt.floor = std::hypot(image.doubt.floor, 0.02);
@@ -87,8 +86,14 @@ void check_white_on_curve(const ScannerCurve& scanner,
                   -std::log10(lightest)));
 }
 
+// Ink that the grey scale's darkest patch does not reach.
+struct DarksBeyond {
+  double share = 0;  // of the dark pixels
+  double by = 0;     // reflectance below that patch, mean over the dark pixels
+};
+
 // Before the paper is divided out. Every fourth row tells a share as well as all do.
-void check_darks_on_curve(const ScannerCurve& scanner, DensityImage& image) {
+DarksBeyond darks_beyond(const ScannerCurve& scanner, const DensityImage& image) {
   const double darkest = scanner.darkest(image.info.channels);
   double below = 0, dark = 0, beyond = 0;
   for (int y = 0; y < image.relative.rows; y += 4) {
@@ -102,15 +107,23 @@ void check_darks_on_curve(const ScannerCurve& scanner, DensityImage& image) {
       below += darkest - r;
     }
   }
-  if (dark < 100 || beyond < 0.02 * dark) return;
-  image.doubt.carried_on = below / dark;
+  if (dark < 100 || beyond < 0.02 * dark) return {};
+  return {beyond / dark, below / dark};
+}
+
+// `paper`: reflectance that the image's tones are relative to.
+void doubt_darks(const DarksBeyond& darks,
+                 const ScannerCurve& scanner,
+                 double paper,
+                 DensityImage& image) {
+  image.doubt.carried_on = darks.by / paper;
   if (image.doubt.carried_sd(Density::of(1.3)) < 0.003) return;  // nothing that a plan would feel
   image.notes.push_back(fmt::format(
       "{:.0f} % of the darks are darker than the grey scale's darkest patch (D {:.2f}): they were read "
       "by carrying the scanner's curve on, and darks are doubtful by {:.3f} D more for it. A grey scale "
       "that goes to your solid black makes them sure.",
-      100 * beyond / dark,
-      -std::log10(darkest),
+      100 * darks.share,
+      -std::log10(scanner.darkest(image.info.channels)),
       image.doubt.carried_sd(Density::of(1.3))));
 }
 
@@ -126,8 +139,11 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   image.info = loaded->info;
   image.doubt = loaded->doubt;
   image.notes = std::move(loaded->notes);
-  if (options.scanner) check_darks_on_curve(*options.scanner, image);
-  if (!options.relative_to_paper) return image;
+  const DarksBeyond darks = options.scanner ? darks_beyond(*options.scanner, image) : DarksBeyond{};
+  if (!options.relative_to_paper) {
+    if (options.scanner) doubt_darks(darks, *options.scanner, 1, image);
+    return image;
+  }
   WhiteField light;
   const WhiteField* shape = nullptr;
   if (options.blank) {
@@ -147,12 +163,13 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   }
   image.paper_residual_sd = white.residual_sd;
   image.paper_unevenness = white.unevenness;
-  if (white.margins_seen) {
-    image.paper_reflectance = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
-    image.doubt.carried_on /= image.paper_reflectance;
-  }
+  const double middle = white.field.at(image.info.width_px * 0.5, image.info.height_px * 0.5);
+  if (white.margins_seen) image.paper_reflectance = middle;
   image.doubt.floor = std::hypot(image.doubt.floor, white.doubt);
-  if (options.scanner) check_white_on_curve(*options.scanner, white, image);
+  if (options.scanner) {
+    doubt_darks(darks, *options.scanner, middle, image);
+    check_white_on_curve(*options.scanner, middle, image);
+  }
   image.notes.insert(image.notes.end(), white.notes.begin(), white.notes.end());
   progress.at(1, "scan read");
   return image;
