@@ -3,7 +3,7 @@
 # ccache most files are not compiled at all, and the two get in each other's way. Every file still
 # includes what it uses: a build with ccache, or with clang (scripts/check), tells where one does not.
 #   precompile(TARGET)  the target's files find those headers parsed; tests those of their kind
-#                       (they are built at -O1, see rooms.cmake, and all include gtest)
+#                       (they are built at -O0, see rooms.cmake, and all include gtest)
 set(default_precompile ON)
 if(CCACHE OR NOT CMAKE_CXX_COMPILER_ID STREQUAL "GNU" OR REBITE_SANITIZE)
   set(default_precompile OFF)
@@ -24,20 +24,24 @@ function(precompiled_headers NAME)
   target_precompile_headers(${NAME} PRIVATE ${P_HEADERS})
 endfunction()
 
+# Several files of a target are compiled as one, too: what they use of JSON, Eigen, Boost and gtest is
+# instantiated once for all. Two helpers of one name in two files of a room meet here, and only here:
+# give one another name.
 function(precompile TARGET)
   cmake_parse_arguments(P "TESTS;WORDS" "" "" ${ARGN})
   if(NOT REBITE_PRECOMPILE)
     return()
   endif()
   set(carrier rebite_common_headers)
+  set(files_as_one 4)  # of long ones: more would leave a core idle at the end
   if(P_TESTS)
     set(carrier rebite_test_headers)
+    set(files_as_one 5)
   elseif(P_WORDS)
     set(carrier rebite_word_headers)
-    # Several files as one: what they use of Boost and JSON is made once for all. Two helpers of one
-    # name in two files of such a room meet here, and only here: give one another name.
-    set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE 6)
+    set(files_as_one 6)
   endif()
+  set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE ${files_as_one})
   target_link_libraries(${TARGET} PRIVATE fmt::fmt)
   target_compile_options(${TARGET} PRIVATE -Winvalid-pch)
   target_precompile_headers(${TARGET} REUSE_FROM ${carrier})
@@ -50,6 +54,6 @@ if(REBITE_PRECOMPILE)
   if(REBITE_TESTS)
     find_package(GTest REQUIRED)
     precompiled_headers(rebite_test_headers HEADERS ${common_headers} <gtest/gtest.h> <gmock/gmock.h>
-      OPTIONS $<$<CONFIG:Release>:-O1> PACKAGES GTest::gmock GTest::gtest)
+      OPTIONS $<$<CONFIG:Release>:-O0> PACKAGES GTest::gmock GTest::gtest)
   endif()
 endif()

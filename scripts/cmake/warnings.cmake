@@ -7,7 +7,7 @@ if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU")
   # g++ 12 reports these falsely inside the standard library and Eigen at -O2.
   target_compile_options(rebite_warnings INTERFACE
     -Wno-null-dereference -Wno-maybe-uninitialized -Wno-array-bounds -Wno-stringop-overflow
-    -Wno-restrict)
+    -Wno-stringop-overread -Wno-restrict)
 endif()
 if(CMAKE_CXX_COMPILER_ID STREQUAL "Clang")
   # std::stable_sort of libstdc++ 12 uses what libstdc++ 12 calls deprecated.

@@ -9,8 +9,8 @@ namespace {
 constexpr double kCoarse = 75 / 25.4;
 constexpr double kSure = 0.5;  // no wrong guess ever came near: no need to try the rest
 constexpr double kGrainSigma = 2, kFineSigma = 1.6;  // mm, local normalisation
-constexpr double kFormBlur = 0.35, kFormSigma = 4;   // mm
-constexpr double kWorthGrain = 0.06;                 // share below which grain is not tried
+constexpr double kCoarseBlur = 0.35, kCoarseSigma = 4;   // mm
+constexpr double kWorthGoingOn = 0.06;                 // share below which grain is not tried
 constexpr double kOwnScale = 0.07;                 // paper does not stretch by more, nor a scanner
 constexpr double kSteep = 1.25, kSteepSkew = 0.3;  // a sheet seen 37 degrees off square
 constexpr int kSurelyThere = 30;                   // features that no chance map brings together
@@ -37,8 +37,8 @@ class Trial {
   Agreement operator()(const cv::Matx33d& guess) {
     SmoothMap map;
     map.start = guess;
-    const Level& p = proof_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
-    const Level& d = drawing_.with_form(px_, kFormBlur * unit_, kFormSigma * unit_);
+    const Level& p = proof_.with_form(px_, kCoarseBlur * unit_, kCoarseSigma * unit_);
+    const Level& d = drawing_.with_form(px_, kCoarseBlur * unit_, kCoarseSigma * unit_);
     Agreement best = test_agreement({p.form, p.px_per_mm, proof_area_},
                                     {d.form, d.px_per_mm, drawing_area_},
                                     map,
@@ -52,7 +52,7 @@ class Trial {
                                map,
                                rule_,
                                threads_));
-    if (best.share < kWorthGrain) return best;
+    if (best.share < kWorthGoingOn) return best;
     // At twice the resolution grain tells far more; the sheet is known to a millimetre by now.
     const Level& pf = proof_.with_grain(fine_px_, kFineSigma * unit_);
     const Level& df = drawing_.with_grain(fine_px_, kFineSigma * unit_);

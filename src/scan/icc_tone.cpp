@@ -14,18 +14,6 @@
 namespace rebite::scan {
 namespace {
 
-struct ContextOff {
-  void operator()(cmsContext c) const { cmsDeleteContext(c); }
-};
-struct ProfileOff {
-  void operator()(cmsHPROFILE p) const { cmsCloseProfile(p); }
-};
-struct TransformOff {
-  void operator()(cmsHTRANSFORM t) const { cmsDeleteTransform(t); }
-};
-template <class Handle, class Off>
-using Owned = std::unique_ptr<std::remove_pointer_t<Handle>, Off>;
-
 std::string colours_name(cmsColorSpaceSignature s) {
   switch (s) {
     case cmsSigGrayData:
@@ -72,6 +60,18 @@ std::string misfit(cmsHPROFILE profile, int channels) {
 }  // namespace
 
 struct IccTone::Handles {
+  struct ContextOff {
+    void operator()(cmsContext c) const { cmsDeleteContext(c); }
+  };
+  struct ProfileOff {
+    void operator()(cmsHPROFILE p) const { cmsCloseProfile(p); }
+  };
+  struct TransformOff {
+    void operator()(cmsHTRANSFORM t) const { cmsDeleteTransform(t); }
+  };
+  template <class Handle, class Off>
+  using Owned = std::unique_ptr<std::remove_pointer_t<Handle>, Off>;
+
   Owned<cmsContext, ContextOff> context;
   Owned<cmsHPROFILE, ProfileOff> profile;
   Owned<cmsHTRANSFORM, TransformOff> transform;
@@ -102,7 +102,7 @@ std::expected<IccTone, std::string> IccTone::from_bytes(const std::string& bytes
     return std::unexpected(std::move(why));
   }
   tone.description_ = describe(h.profile.get());
-  Owned<cmsHPROFILE, ProfileOff> xyz(cmsCreateXYZProfileTHR(h.context.get()));
+  Handles::Owned<cmsHPROFILE, Handles::ProfileOff> xyz(cmsCreateXYZProfileTHR(h.context.get()));
   if (!xyz) throw std::bad_alloc();
   // Floats on both sides: no rounding to 16 bits in the darks, no cache (no shared state).
   h.transform.reset(cmsCreateTransformTHR(h.context.get(),

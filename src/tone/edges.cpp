@@ -6,10 +6,10 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "tone/at.h"
+
 namespace rebite::tone {
 namespace {
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 // A label across the border from cell (i, j); -1 if it has none.
 int across(const cv::Mat1i& labels, int i, int j) {

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "tone/at.h"
 #include "tone/partition.h"
 
 namespace rebite::tone {
@@ -12,8 +13,6 @@ namespace {
 constexpr double kContrast = 0.18;  // D, against the tone on either side
 constexpr double kShortest = 5;     // mm
 constexpr double kElongation = 4;
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 cv::Mat disc(int radius) {
   return cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * radius + 1, 2 * radius + 1});

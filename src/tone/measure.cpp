@@ -6,12 +6,12 @@
 #include <opencv2/imgproc.hpp>
 #include <set>
 
+#include "tone/at.h"
+
 namespace rebite::tone {
 namespace {
 
 constexpr double kBlurMm = 0.6;  // softness of a painted edge and scan blur, beyond alignment
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 struct Sums {
   double n = 0, p = 0, d = 0;           // core

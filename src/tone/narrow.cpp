@@ -4,13 +4,12 @@
 #include <numeric>
 #include <vector>
 
+#include "tone/at.h"
 #include "tone/borders.h"
 #include "tone/partition.h"
 
 namespace rebite::tone {
 namespace {
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 int root_of(const std::vector<int>& into, int k) {
   while (into[at(k)] != k) k = into[at(k)];

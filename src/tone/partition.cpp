@@ -5,6 +5,7 @@
 #include <utility>
 #include <vector>
 
+#include "tone/at.h"
 #include "units/density.h"
 
 namespace rebite::tone {
@@ -109,8 +110,6 @@ class Merger {
   }
 
  private:
-  static std::size_t at(int i) { return static_cast<std::size_t>(i); }
-
   bool stale(const Offers::Offer& o) const {
     return age_[at(o.a)] != o.age_a || age_[at(o.b)] != o.age_b;
   }

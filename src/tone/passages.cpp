@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "tone/at.h"
 #include "tone/borders.h"
 #include "tone/edges.h"
 #include "tone/partition.h"
@@ -11,8 +12,6 @@
 
 namespace rebite::tone {
 namespace {
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 double step_of(const PartSums& s) {
   return visible_step(Density::of(0.5 * (s.now() + s.target()))).value();

@@ -9,6 +9,7 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
+#include "tone/at.h"
 #include "tone/borders.h"
 #include "tone/cells.h"
 #include "tone/cut.h"
@@ -25,8 +26,6 @@
 
 namespace rebite::tone {
 namespace {
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
 
 constexpr double kUnworkedGap = 0.05;  // D: no more than an eye may miss (units/density.h)
 

@@ -4,14 +4,10 @@
 #include <limits>
 #include <map>
 
+#include "tone/at.h"
 #include "tone/partition.h"
 
 namespace rebite::tone {
-namespace {
-
-std::size_t at(int i) { return static_cast<std::size_t>(i); }
-
-}  // namespace
 
 void remove_specks(cv::Mat1i& labels, int least) {
   cv::Mat1i pieces = labels.clone();

@@ -14,7 +14,7 @@ constexpr double least_bite = 0.02;  // a second bite that took less than this l
 
 // Correlation of the wiping of neighbouring patches; falls as its powers further away. As between
 // the steps of a wedge (FitOptions::wiping_correlation).
-constexpr double wiping_correlation = 0.6;
+constexpr double neighbours_alike = 0.6;
 
 // Of the full ink, read between the specks of land: 0.026 D rms on the plate maker's prints, seeds 1-40.
 constexpr ToneGap solid_doubt = ToneGap::of(0.03);
@@ -58,7 +58,7 @@ double shared_variance(const std::vector<Lever>& levers) {
   for (const Lever& a : levers) {
     for (const Lever& b : levers) {
       const double distance = apart(a.row, b.row) + apart(a.column, b.column);
-      sum += a.moves * b.moves * std::pow(wiping_correlation, distance);
+      sum += a.moves * b.moves * std::pow(neighbours_alike, distance);
     }
   }
   return std::max(sum, 0.0);

@@ -98,39 +98,39 @@ TEST(Mordants, ABrokenTableIsRefused) {
   EXPECT_FALSE(mordants_from_json(R"({"format":"rebite-mordants","version":1})"));
 }
 
-wedge::Batch batch() { return batch_through({0, 5, 20}, {0.04, 0.6, 1.2}, 0.01, 1.5); }
+wedge::Batch three_step_batch() { return batch_through({0, 5, 20}, {0.04, 0.6, 1.2}, 0.01, 1.5); }
 
 TEST(Conditions, AsTheWedgeChangesNothing) {
-  const Conditions all = conditions_of(batch(), {});
+  const Conditions all = conditions_of(three_step_batch(), {});
   EXPECT_EQ(all.all.value, 1);
   EXPECT_EQ(all.all.ln_sd, 0);
   EXPECT_TRUE(all.all.notes.empty());
 }
 
 TEST(Conditions, AgeAndPlatesWidenAndThenAskForAWedge) {
-  const Conditions young = conditions_of(batch(), {.days_since_wedge = 3, .plates_since_wedge = 2});
+  const Conditions young = conditions_of(three_step_batch(), {.days_since_wedge = 3, .plates_since_wedge = 2});
   EXPECT_EQ(young.all.value, 1);
   EXPECT_GT(young.all.ln_sd, 0.02);
   EXPECT_FALSE(young.all.new_wedge);
-  const Conditions old = conditions_of(batch(), {.days_since_wedge = 5, .plates_since_wedge = 12});
+  const Conditions old = conditions_of(three_step_batch(), {.days_since_wedge = 5, .plates_since_wedge = 12});
   EXPECT_GT(old.all.ln_sd, young.all.ln_sd);
   EXPECT_TRUE(old.all.new_wedge);
   ASSERT_EQ(old.all.notes.size(), 1u);
   EXPECT_THAT(old.all.notes[0], HasSubstr("new wedge"));
-  EXPECT_LE(conditions_of(batch(), {.days_since_wedge = 1e6}).all.ln_sd, 0.3);
+  EXPECT_LE(conditions_of(three_step_batch(), {.days_since_wedge = 1e6}).all.ln_sd, 0.3);
 }
 
 TEST(Conditions, WindowAndUnknownMordantAreSaid) {
-  wedge::Batch edinburgh = batch();
+  wedge::Batch edinburgh = three_step_batch();
   edinburgh.mordant = "Edinburgh etch";
   const auto cold = conditions_of(edinburgh, {.temperature = c(14)});
   EXPECT_THAT(cold.all.notes, ::testing::Contains(HasSubstr("18 to 30 C")));
-  wedge::Batch secret = batch();
+  wedge::Batch secret = three_step_batch();
   secret.mordant = "the old man's brew";
   const auto guess = conditions_of(secret, {.temperature = c(23)});
   EXPECT_THAT(guess.all.notes, ::testing::Contains(HasSubstr("not known")));
-  EXPECT_GT(guess.all.ln_sd, conditions_of(batch(), {.temperature = c(23)}).all.ln_sd);
-  wedge::Batch undated = batch();
+  EXPECT_GT(guess.all.ln_sd, conditions_of(three_step_batch(), {.temperature = c(23)}).all.ln_sd);
+  wedge::Batch undated = three_step_batch();
   undated.temperature_c.reset();
   const auto blind = conditions_of(undated, {.temperature = c(23)});
   EXPECT_EQ(blind.all.value, 1);
@@ -139,7 +139,7 @@ TEST(Conditions, WindowAndUnknownMordantAreSaid) {
 
 TEST(Conditions, LearnedSpeedMultipliesTime) {
   const Conditions slow =
-      conditions_of(batch(), {.temperature = c(25), .speed = 1.2, .speed_sd = 0.05});
+      conditions_of(three_step_batch(), {.temperature = c(25), .speed = 1.2, .speed_sd = 0.05});
   EXPECT_NEAR(slow.all.value, 1.2 * slow.temperature_alone.value, 1e-12);
   EXPECT_LT(slow.temperature_alone.value, 1);
   EXPECT_GT(slow.all.ln_sd, slow.temperature_alone.ln_sd);

@@ -78,7 +78,7 @@ Loaded with_profile(const std::string& icc, int channels, int bits = 16) {
   return std::move(*r);
 }
 
-std::string all(const Notes& notes) {
+std::string joined(const Notes& notes) {
   std::string text;
   for (const auto& n : notes) text += n + "\n";
   return text;
@@ -113,7 +113,7 @@ TEST(Icc, GreyGammaIsFollowedInEveryFormat) {
 TEST(Icc, RgbAgreesWithLittleCms) {
   for (const std::string& icc : {rgb_profile(2.2), rgb_profile(1.0), table_profile()}) {
     const Loaded r = with_profile(icc, 3);
-    ASSERT_EQ(r.info.tone, ToneSource::icc_profile) << all(r.notes);
+    ASSERT_EQ(r.info.tone, ToneSource::icc_profile) << joined(r.notes);
     cmsHPROFILE profile =
         cmsOpenProfileFromMem(icc.data(), static_cast<cmsUInt32Number>(icc.size()));
     cmsHPROFILE xyz = cmsCreateXYZProfile();
@@ -163,9 +163,9 @@ TEST(Icc, TableProfileIsNoSumOfCurves) {
 
 // Coarse codes in the darks were told of curves only.
 TEST(Icc, CoarseCodesOfATableProfileAreTold) {
-  EXPECT_THAT(all(with_profile(table_profile(true), 3, 8).notes), HasSubstr("neighbouring codes"));
+  EXPECT_THAT(joined(with_profile(table_profile(true), 3, 8).notes), HasSubstr("neighbouring codes"));
   for (const auto& [linear, bits] : {std::pair{true, 16}, {false, 8}}) {
-    EXPECT_THAT(all(with_profile(table_profile(linear), 3, bits).notes),
+    EXPECT_THAT(joined(with_profile(table_profile(linear), 3, bits).notes),
                 testing::Not(HasSubstr("neighbouring codes")));
   }
 }
@@ -174,7 +174,7 @@ TEST(Icc, WhatDoesNotFitIsToldAndNotUsed) {
   const auto told = [](const std::string& icc, int channels, const char* what) {
     const Loaded r = with_profile(icc, channels);
     EXPECT_EQ(r.info.tone, ToneSource::srgb_assumed);
-    EXPECT_THAT(all(r.notes), HasSubstr(what));
+    EXPECT_THAT(joined(r.notes), HasSubstr(what));
   };
   told(grey_profile(2.2), 3, "contradicts itself");
   told(rgb_profile(2.2), 1, "contradicts itself");

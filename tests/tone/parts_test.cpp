@@ -17,7 +17,7 @@
 namespace rebite::tone {
 namespace {
 
-constexpr double kPx = 8;
+constexpr double kPxPerMm = 8;
 
 // A plate of even grain: cells of `print` mean reflectance, inked or not, the same in both sheets
 // (the drawing times `wash`).
@@ -30,7 +30,7 @@ struct Sheets {
     proof.copyTo(drawing);
   }
   Cells cells() const {
-    return make_cells(proof, drawing, cv::Mat1b(proof.size(), static_cast<uchar>(255)), {}, kPx);
+    return make_cells(proof, drawing, cv::Mat1b(proof.size(), static_cast<uchar>(255)), {}, kPxPerMm);
   }
 };
 
@@ -38,7 +38,7 @@ template <class Inside>
 void wash(cv::Mat1f& sheet, double density, Inside inside) {
   for (int i = 0; i < sheet.rows; ++i) {
     for (int j = 0; j < sheet.cols; ++j) {
-      if (inside((j + 0.5) / kPx, (i + 0.5) / kPx)) {
+      if (inside((j + 0.5) / kPxPerMm, (i + 0.5) / kPxPerMm)) {
         sheet(i, j) *= static_cast<float>(std::pow(10, -density));
       }
     }
@@ -189,7 +189,7 @@ TEST(Borders, AWashedDiscIsFoundToATenthOfAMillimetreOnAverage) {
   for (int i = 1; i < fine.rows; ++i) {
     for (int j = 1; j < fine.cols; ++j) {
       if (fine(i, j) == fine(i, j - 1) && fine(i, j) == fine(i - 1, j)) continue;
-      const double off = std::abs(std::hypot((j + 0.5) / kPx - 20.3, (i + 0.5) / kPx - 19.8) - 9);
+      const double off = std::abs(std::hypot((j + 0.5) / kPxPerMm - 20.3, (i + 0.5) / kPxPerMm - 19.8) - 9);
       sum += off;
       n += 1;
       worst = std::max(worst, off);
@@ -239,7 +239,7 @@ TEST(Edges, AWashHasAnEdgeWipingHasNone) {
   Sheets s({480, 320}, 9);
   for (int i = 0; i < s.drawing.rows; ++i) {
     for (int j = 0; j < s.drawing.cols; ++j) {
-      s.drawing(i, j) *= static_cast<float>(std::pow(10, -0.03 * std::sin(j / kPx / 12.0)));
+      s.drawing(i, j) *= static_cast<float>(std::pow(10, -0.03 * std::sin(j / kPxPerMm / 12.0)));
     }
   }
   wash(s.drawing, 0.1, [](double x, double) { return x > 40; });
@@ -278,7 +278,7 @@ TEST(Lines, ADrawnStrokeIsALineAnEtchedOneIsNot) {
   EXPECT_EQ(lines.group(row(15 + 2 * std::sin(25 / 8.0)), col), -1);
   EXPECT_EQ(lines.group(row(45), static_cast<int>(50 / c.mm)), -1);
   const cv::Mat1i fine = fine_lines(lines, c.factor, s.proof.size());
-  const double mm2 = cv::countNonZero(fine >= 0) / kPx / kPx;
+  const double mm2 = cv::countNonZero(fine >= 0) / kPxPerMm / kPxPerMm;
   EXPECT_NEAR(mm2, 0.8 * 36, 12);
 }
 
