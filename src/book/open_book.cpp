@@ -45,6 +45,16 @@ Result<void> sound_structure(Store& store) {
       "rebite book export.");
 }
 
+// A copy that is not whole, and the journal that SQLite leaves beside it where it could not be
+// removed.
+void remove_part(const fs::path& part) {
+  std::error_code ignored;
+  fs::path journal = part;
+  journal += "-journal";
+  fs::remove(part, ignored);
+  fs::remove(journal, ignored);
+}
+
 // Before the tables change, the old book is copied beside itself. SQLite writes such a copy without
 // syncing it, and a killed run leaves a part of it: so it gets its name only when it is whole.
 Result<void> keep_old(Store& store, int version) {
@@ -53,7 +63,7 @@ Result<void> keep_old(Store& store, int version) {
   std::error_code error;
   if (fs::exists(kept, error)) return {};
   const fs::path part = files::temporary_beside(kept);
-  fs::remove(part, error);  // of a killed run with our number
+  remove_part(part);  // of a killed run with our number
   bool is_old = false;
   try {
     SQLite::Statement s(store.db(), "VACUUM INTO ?");
@@ -63,11 +73,11 @@ Result<void> keep_old(Store& store, int version) {
     SQLite::Database copy(part.string(), SQLite::OPEN_READONLY);
     is_old = copy.execAndGet("PRAGMA user_version").getInt() == version;
   } catch (...) {
-    fs::remove(part, error);
+    remove_part(part);
     throw;
   }
   if (is_old) return files::put_whole(part, kept);
-  fs::remove(part, error);
+  remove_part(part);
   return {};
 }
 
@@ -133,10 +143,10 @@ Result<void> Book::copy_to(const fs::path& file) {
                   fmt::format("{}: is there already", files::shown(file)),
                   "Name a new file for the copy. Nothing was changed.");
   }
-  if (auto ok = sound_structure(*store_); !ok) return ok;  // a copy is what one goes back to
   const fs::path part = files::temporary_beside(file);
-  fs::remove(part, error);  // of a killed run with our number
+  remove_part(part);  // of a killed run with our number
   const auto done = store_->read([&]() -> Result<void> {
+    if (auto ok = sound_structure(*store_); !ok) return ok;  // a copy is what one goes back to
     SQLite::Database to(part.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 5000);
     SQLite::Backup backup(to, store_->db());
     // In steps, so that others may write meanwhile (the backup then starts over by itself).
@@ -152,7 +162,7 @@ Result<void> Book::copy_to(const fs::path& file) {
     return {};
   });
   if (!done) {
-    fs::remove(part, error);
+    remove_part(part);
     return done;
   }
   return files::put_whole(part, file);

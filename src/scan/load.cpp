@@ -178,7 +178,7 @@ Result<Loaded> load(const std::filesystem::path& file,
   };
   if (auto r = (*source)->read(take); !r) return std::unexpected(r.error());
   if (census.pixels() < all) {
-    return refuse(ProblemKind::usage, name + ": reading was stopped", "Run it again.");
+    return refuse(ProblemKind::stopped, "Stopped.", "Nothing was written.");
   }
   out.info.profile = tone.profile();
   out.info.tone = tone.source();

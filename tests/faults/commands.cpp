@@ -28,6 +28,22 @@ std::string batch_file() {
   return file;
 }
 
+// A book with a plate, as a material: what copies or exports it only reads it.
+std::string book_file() {
+  static const std::string file = [] {
+    const std::string made = material("studio.sqlite");
+    if (fs::exists(made)) return made;
+    const WorkFolder aside;
+    const std::string fresh = (aside / "studio.sqlite").string();
+    const auto done =
+        run_program({"book", "plate", "Lock in snow", "--size", "40x30", "--book", fresh});
+    if (done.code != 0) throw std::runtime_error("book: " + done.err);
+    fs::rename(fresh, made);
+    return made;
+  }();
+  return file;
+}
+
 std::string told_by_book(const fs::path& book) {
   const auto said = run_program({"book", "list", "--book", book.string()});
   return std::to_string(said.code) + said.out;
@@ -57,6 +73,17 @@ const std::vector<Command>& commands() {
        {"studio.scanner.json"}},
       {"wedge", wedge_arguments("{}/ferric.batch.json"), {"ferric.batch.json"}},
       {"read", {"read", material("proof.tif"), "--at", "150,150", "--json"}, {}},
+      {"align",
+       {"align",
+        material("proof.tif"),
+        material("drawing.tif"),
+        "--plate",
+        "40x30",
+        "--picture",
+        "{}/match.png"},
+       {"match.png"}},
+      {"copy", {"book", "copy", "{}/copy.sqlite", "--book", book_file()}, {}},
+      {"export", {"book", "export", "{}/all", "--book", book_file()}, {}},
       {"plan",
        {"plan",
         material("proof.tif"),
@@ -148,9 +175,9 @@ std::string Trial::judge(const Ended& ended, const Conditions& conditions) const
   if (ended.signal == 0 && ended.code != 0) {
     // SQLite itself calls a page malformed that it could not read in some places.
     const bool sqlite_says =
-        command_.book && ended.code == 65 && conditions.fault.starts_with("read");
+        command_.arguments.front() == "book" && ended.code == 65 && conditions.fault.starts_with("read");
     if (!failed_as_promised(ended.code) && !sqlite_says &&
-        !(conditions.signal_after && ended.code > 128)) {
+        !((conditions.signal_after || conditions.fault.ends_with("stop")) && ended.code > 128)) {
       return "exit code " + std::to_string(ended.code);
     }
     if (ended.err.find("rebite: ") == std::string::npos && conditions.max_file != 1)

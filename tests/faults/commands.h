@@ -18,7 +18,8 @@ struct Command {
   bool book = false;                   // writes in work/book.sqlite
 };
 
-// scanner, wedge, read, plan (with an older plan in place), book.
+// scanner, wedge, read, align (its picture), copy and export (of a book), plan (with an older plan
+// in place), book.
 const std::vector<Command>& commands();
 const Command& command(const std::string& name);
 

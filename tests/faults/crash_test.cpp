@@ -14,7 +14,7 @@ using std::chrono::microseconds;
 
 TEST(KillNine, AtRandomMomentsTearsNothing) {
   std::mt19937_64 random(11);
-  for (const char* name : {"wedge", "plan", "book"}) {
+  for (const char* name : {"wedge", "align", "export", "plan", "book"}) {
     Trial trial(command(name));
     const auto whole = static_cast<unsigned long>(trial.clean_seconds() * 1e6);
     for (int i = 0; i < 3; ++i) {
@@ -34,6 +34,16 @@ TEST(Signals, EndTheRunAndLeaveNothing) {
     EXPECT_EQ(verdict.fault, "");
     EXPECT_EQ(verdict.ended.code, code) << verdict.ended.err;
     EXPECT_NE(verdict.ended.err.find("Nothing was written"), std::string::npos);
+  }
+}
+
+// From the first byte of a file on: the scans' headers, then their pixels. (It ended with 64 there.)
+TEST(Signals, EndWithTheirCodeWhileFilesAreRead) {
+  Trial trial(command("plan"));
+  for (int n = 1; n <= 12; ++n) {
+    const auto verdict = trial.run({.fault = "read:" + std::to_string(n) + ":stop"});
+    EXPECT_EQ(verdict.fault, "") << n;
+    EXPECT_EQ(verdict.ended.code, 130) << n << verdict.ended.err;
   }
 }
 

@@ -17,7 +17,7 @@ const std::vector<std::string> disk_calls{
 class DiskFaults : public testing::TestWithParam<const char*> {};
 
 // Commands that take long have every k-th of their places tried; the measure program tries all.
-long enough(const std::string& name) { return name == "plan" ? 4 : name == "book" ? 8 : 40; }
+long enough(const std::string& name) { return name == "plan" ? 4 : name == "book" || name == "align" ? 8 : 40; }
 
 std::vector<std::pair<std::string, long>> places(const std::string& name,
                                                  const std::map<std::string, long>& counts,
@@ -83,7 +83,7 @@ TEST_P(DiskFaults, KilledBeforeEveryCall) {
 
 INSTANTIATE_TEST_SUITE_P(Commands,
                          DiskFaults,
-                         testing::Values("scanner", "wedge", "read", "book"),
+                         testing::Values("scanner", "wedge", "read", "align", "copy", "export", "book"),
                          [](const auto& test) { return std::string(test.param); });
 
 // The plan takes a second or two each time: a few of each.

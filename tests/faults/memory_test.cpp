@@ -33,7 +33,7 @@ TEST_P(Allocations, AnyOfThemMayFail) {
 
 INSTANTIATE_TEST_SUITE_P(Commands,
                          Allocations,
-                         testing::Values("scanner", "wedge", "read", "book"),
+                         testing::Values("scanner", "wedge", "read", "align", "copy", "export", "book"),
                          [](const auto& test) { return std::string(test.param); });
 
 // The loader itself ends a program that does not even find room for its libraries (exit code 127):

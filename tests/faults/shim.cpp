@@ -4,6 +4,7 @@
 //   REBITE_FAULT=KIND:N:WHAT   KIND open read write fsync rename close mkdir unlink truncate alloc
 //                              N    which call fails, from 1; N+ : that one and all later ones
 //                              WHAT an errno as a number; kill: SIGKILL before the call;
+//                                   stop: SIGINT (Ctrl-C) before the call, which then goes on;
 //                                   short: write takes only half of the bytes
 //   REBITE_FAULT_UNDER=FOLDER  files elsewhere (libraries, /proc) are left alone
 //   REBITE_FAULT_COUNT=FILE    how many calls of each kind there were, written at the end
@@ -48,7 +49,7 @@ enum Kind {
 };
 constexpr const char* names[kinds] = {
     "open", "read", "write", "fsync", "rename", "close", "mkdir", "unlink", "truncate", "alloc"};
-constexpr int killed = -1, shortened = -2;
+constexpr int killed = -1, shortened = -2, interrupted = -3;
 
 std::atomic<bool> armed{false};
 std::atomic<long> counts[kinds];
@@ -72,6 +73,7 @@ void read_settings() {
     fault_stays = *rest == '+';
     while (*rest == '+' || *rest == ':') ++rest;
     fault_what = !std::strcmp(rest, "kill")    ? killed
+                 : !std::strcmp(rest, "stop")  ? interrupted
                  : !std::strcmp(rest, "short") ? shortened
                                                : static_cast<int>(std::strtol(rest, nullptr, 10));
   }
@@ -88,6 +90,11 @@ int fault(Kind kind, bool counted) {
   const long n = ++counts[kind];
   if (kind != fault_kind || !(fault_stays ? n >= fault_n : n == fault_n)) return 0;
   if (fault_what == killed) ::kill(::getpid(), SIGKILL);
+  if (fault_what == interrupted) {
+    ::kill(::getpid(), SIGINT);
+    ::usleep(50'000);  // until the program has heard it
+    return 0;
+  }
   return fault_what;
 }
 

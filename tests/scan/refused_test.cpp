@@ -6,6 +6,7 @@
 #include <chrono>
 #include <cstring>
 #include <fstream>
+#include <stop_token>
 
 #include "scan/read_scan.h"
 #include "tests/scan/made_files.h"
@@ -77,6 +78,17 @@ TEST(Refused, AFolderIsNotAReadableFile) {
   const Folder folder;
   std::filesystem::create_directory(folder / "scans");
   EXPECT_EQ(refusal(folder / "scans").kind, ProblemKind::no_input);  // exit code 66
+}
+
+// Ctrl-C is nobody's mistake: neither the command nor the file is blamed.
+TEST(Refused, AStoppedReadingIsToldAsOne) {
+  const Folder folder;
+  made::write_tiff(folder / "good.tif", {}, {});
+  std::stop_source stop;
+  stop.request_stop();
+  const auto r = read_scan(folder / "good.tif", {.dpi = 300}, {nullptr, stop.get_token()});
+  ASSERT_FALSE(r);
+  EXPECT_EQ(r.error().kind, ProblemKind::stopped);
 }
 
 TEST(Refused, SeveralPagesWithTheirNumber) {
