@@ -8,12 +8,14 @@
 #include <csignal>
 #include <cstdio>
 #include <cstdlib>
+#include <exception>
 #include <optional>
 
 #include "cli/command.h"
 #include "cli/interrupt.h"
 #include "cli/near_miss.h"
 #include "jobs/guard.h"
+#include "jobs/leave.h"
 #include "jobs/version.h"
 
 namespace rebite::cli {
@@ -83,14 +85,26 @@ void keep_standard_descriptors() {
 }
 
 // For what was thrown outside the jobs: mostly no memory even for the options.
-int last_words() noexcept {
+int last_words(const char* errand) noexcept {
   try {
-    const auto problem = jobs::problem_of_current_exception("Starting");
+    const auto problem = jobs::problem_of_current_exception(errand);
     std::fprintf(stderr, "rebite: %s\n%s\n", problem.what.c_str(), problem.next.c_str());
     return static_cast<int>(problem.kind);
   } catch (...) {
     std::fputs("rebite: This machine has no free memory.\nClose other programs.\n", stderr);
     return static_cast<int>(ProblemKind::io);
+  }
+}
+
+// Where memory runs out inside a library's destructor or one of its functions that must not throw,
+// nobody can catch it; the user is told all the same and no temporary stays.
+[[noreturn]] void end_uncaught() {
+  if (!std::current_exception()) std::abort();  // no exception but a broken rule
+  const int code = last_words("Working");
+  try {
+    jobs::leave_at_once(code);
+  } catch (...) {
+    ::_exit(code);
   }
 }
 
@@ -127,6 +141,7 @@ int run(int argc, char** argv, const ServePage& serve_page) {
   std::signal(SIGPIPE, SIG_IGN);
   std::signal(SIGXFSZ, SIG_IGN);  // a file-size limit becomes a failed write, and is told
   keep_standard_descriptors();
+  std::set_terminate(end_uncaught);
   try {
     Console console;
     InterruptWatch interrupt;
@@ -137,7 +152,7 @@ int run(int argc, char** argv, const ServePage& serve_page) {
                : code;
   } catch (...) {
     // Past every destructor: those of the libraries may want memory too.
-    std::_Exit(last_words());
+    std::_Exit(last_words("Starting"));
   }
 }
 
