@@ -320,14 +320,16 @@ bool SparseCholesky::factorize(const Sparse& lower, int threads) {
 
 Eigen::VectorXd SparseCholesky::solve(const Eigen::VectorXd& right) const {
   const auto pairs = static_cast<Eigen::Index>(place_.size());
-  Eigen::VectorXd x(2 * pairs), part;
+  Eigen::VectorXd x(2 * pairs);
   for (Eigen::Index k = 0; k < pairs; ++k)
     x.segment<2>(2 * place_[static_cast<std::size_t>(k)]) = right.segment<2>(2 * k);
   for (const Node& node : nodes_) {
     const ConstPanel panel(panels_.data() + node.panel, node.rows(), node.columns);
     auto own = x.segment(node.first, node.columns);
     panel.topRows(node.columns).triangularView<Eigen::Lower>().solveInPlace(own);
-    part.noalias() = panel.bottomRows(node.rows() - node.columns) * own;
+    // (Made anew each time: where there is no memory for a larger size, a resized vector of Eigen is
+    // freed twice.)
+    const Eigen::VectorXd part = panel.bottomRows(node.rows() - node.columns) * own;
     for (std::size_t i = 0; i < node.below.size(); ++i)
       x.segment<2>(2 * node.below[i]) -= part.segment<2>(2 * static_cast<Eigen::Index>(i));
   }
@@ -335,7 +337,7 @@ Eigen::VectorXd SparseCholesky::solve(const Eigen::VectorXd& right) const {
     const Node& node = nodes_[k];
     const ConstPanel panel(panels_.data() + node.panel, node.rows(), node.columns);
     auto own = x.segment(node.first, node.columns);
-    part.resize(node.rows() - node.columns);
+    Eigen::VectorXd part(node.rows() - node.columns);
     for (std::size_t i = 0; i < node.below.size(); ++i)
       part.segment<2>(2 * static_cast<Eigen::Index>(i)) = x.segment<2>(2 * node.below[i]);
     own.noalias() -= panel.bottomRows(part.size()).transpose() * part;
@@ -358,7 +360,7 @@ double SparseCholesky::log_det() const {
 
 struct SparseCholesky::Scratch {
   using Rows = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
-  Rows x, part;  // two columns a form
+  Rows x;  // two columns a form
   std::vector<char> reached;
 };
 
@@ -367,7 +369,7 @@ struct SparseCholesky::Scratch {
 void SparseCholesky::variances_of_lot(std::span<const Form> forms,
                                       Scratch& scratch,
                                       cv::Matx22d* out) const {
-  auto& [x, part, reached] = scratch;
+  auto& [x, reached] = scratch;
   std::size_t lowest = nodes_.size();
   for (std::size_t f = 0; f < forms.size(); ++f) {
     out[f] = {};
@@ -392,7 +394,7 @@ void SparseCholesky::variances_of_lot(std::span<const Form> forms,
       const Eigen::Matrix2d c = form.transpose() * form;
       out[f] += cv::Matx22d{c(0, 0), c(0, 1), c(1, 0), c(1, 1)};
     }
-    part.noalias() = panel.bottomRows(node.rows() - node.columns) * own;
+    const Scratch::Rows part = panel.bottomRows(node.rows() - node.columns) * own;
     for (std::size_t i = 0; i < node.below.size(); ++i)
       x.middleRows<2>(2 * node.below[i]) -= part.middleRows<2>(2 * static_cast<Eigen::Index>(i));
     own.setZero();
