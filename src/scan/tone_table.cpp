@@ -105,13 +105,13 @@ CodeStep code_step_in_darks(const std::vector<double>& reflectance) {
   return {};
 }
 
-std::string coarse_codes_note(const CodeStep& darks) {
+std::string coarse_codes_note(const CodeStep& step) {
   return fmt::format(
       "At D {:.1f} two neighbouring codes of this 8-bit scan lie {:.3f} D apart, because its tones "
       "are nearly linear in light: darks cannot be read closer. Scan with 16 bits, or set the "
       "scanner's output to a gamma of 2.2 or sRGB.",
-      darks.at,
-      darks.step);
+      step.at,
+      step.step);
 }
 
 template <class F>
