@@ -126,6 +126,55 @@ TEST(FitCurve, AnOverBittenTailEndsTheUsefulRange) {
   EXPECT_FALSE(fitted->summary.notes.empty());
 }
 
+// Nothing is known of the spread but what is told: no scatter, nothing to judge the form by.
+TEST(FitCurve, ThreeStepsOfUnknownSpreadAreTakenAsTold) {
+  const auto steps = steps_of({{0, 0.05}, {2, 0.6}, {8, 1.1}}, 0.02);
+  const auto known = fit_curve(steps);
+  FitOptions nothing_known;
+  nothing_known.sd_degrees_of_freedom = 0;
+  const auto unknown = fit_curve(steps, nothing_known);
+  ASSERT_TRUE(known && unknown);
+  EXPECT_EQ(unknown->summary.lack_of_fit_p, 1);
+  EXPECT_EQ(unknown->summary.kind, CurveKind::saturating);
+  EXPECT_EQ(unknown->curve.sd_at(BiteTime::minutes(2)), known->curve.sd_at(BiteTime::minutes(2)));
+}
+
+// Known spread stays as told where steps share their wiping, too.
+TEST(FitCurve, SharedWipingOfKnownSpreadIsTakenAsTold) {
+  auto steps = steps_of({{0, 0.05}, {1, 0.4}, {2, 0.68}, {4, 0.99}, {8, 1.2}}, 0.02);
+  for (auto& s : steps) s.wiping_sd = 0.015;
+  FitOptions beside;
+  for (const double x : {0, 12, 24, 36, 48}) beside.places_mm.push_back({x, 0});
+  const auto fitted = fit_curve(steps, beside);
+  ASSERT_TRUE(fitted);
+  EXPECT_GT(fitted->curve.sd_at(BiteTime::minutes(4)), 0.008);
+  EXPECT_LT(fitted->curve.sd_at(BiteTime::minutes(4)), 0.021);
+}
+
+TEST(FitCurve, AWedgeWithoutARiseIsRefused) {
+  // Flat without a spread told; and a rise that is sure but too small to see.
+  for (const auto& steps : {steps_of({{0, 0.3}, {1, 0.3}, {2, 0.3}, {4, 0.3}, {8, 0.3}}, 0),
+                            steps_of({{0, 0.3}, {1, 0.301}, {2, 0.302}, {4, 0.304}}, 0.001)}) {
+    const auto fitted = fit_curve(steps);
+    ASSERT_FALSE(fitted);
+    EXPECT_NE(fitted.error().what.find("does not darken"), std::string::npos);
+  }
+}
+
+// A useful end is told in whole seconds: within the last second it is the end itself.
+TEST(FitCurve, SecondsApartTheUsefulEndIsTheLastStep) {
+  const double second = 1 / 60.0;
+  const double worth = visible_step(Density::of(1.2)).value();
+  const auto steps = steps_of({{0, 0.05},
+                               {1 * second, 0.8},
+                               {2 * second, 1.2 - 0.45 * worth},
+                               {3 * second, 1.2}},
+                              0.001);
+  const auto fitted = fit_curve(steps);
+  ASSERT_TRUE(fitted);
+  EXPECT_NEAR(fitted->curve.useful_until().in_seconds(), 3, 1e-6);
+}
+
 TEST(FitCurve, ThreeStepsGiveAWideButHonestCurve) {
   const auto fitted = fit_curve(steps_of({{0, 0.05}, {2, 0.5}, {10, 1.1}}, 0.015));
   ASSERT_TRUE(fitted) << fitted.error().what;

@@ -68,6 +68,37 @@ TEST(LeastSquaresEdges, DifferencesAreTakenInwardsAtAnEdge) {
   EXPECT_EQ(least_squares(about(1, 0.7, 0.7, 0.7)).end, FitEnd::not_computable);
 }
 
+// Where one of the four points of a difference cannot be computed, it is taken from the other side;
+// where two steps inwards cannot either, there is no difference.
+TEST(LeastSquaresEdges, EachPointOfADifferenceMayBeOutOfReach) {
+  // About 1 the points lie 2e-4 and 4e-4 to either side, the one-sided ones 1e-5 and 2e-5.
+  for (const double low : {1 - 1e-4, 1 - 3e-4}) {
+    EXPECT_TRUE(least_squares(about(1.5, low, 2, 1)).usable()) << low;
+  }
+  EXPECT_EQ(least_squares(about(1, 1 - 1.5e-5, 1 + 1.5e-5, 1)).end, FitEnd::not_computable);
+  auto counted = about(1, 1 - 1e-5, 2, 1);
+  int calls = 0;
+  counted.residuals = [&calls](const VectorXd& p, VectorXd& r) {
+    r << p[0], p[0], p[0];
+    return ++calls == 1;  // the start, and nothing after it
+  };
+  EXPECT_EQ(least_squares(counted).end, FitEnd::not_computable);
+}
+
+// A step to where the slopes are no numbers is not taken, however far down it leads.
+TEST(LeastSquaresEdges, AStepWithoutSlopesIsNotTaken) {
+  auto problem = about(1, -10, 10, 0.5);
+  problem.jacobian = [](const VectorXd& p, MatrixXd& J) {
+    J.setConstant(p[0] == 0.5 ? 1 : std::numeric_limits<double>::quiet_NaN());
+  };
+  const auto fit = least_squares(problem);
+  EXPECT_EQ(fit.parameters[0], 0.5);
+  EXPECT_TRUE(std::isfinite(fit.sum_squares));
+  // Slopes that are far too small ask for a step past the largest double.
+  problem.jacobian = [](const VectorXd&, MatrixXd& J) { J.setConstant(1e-310); };
+  EXPECT_TRUE(std::isfinite(least_squares(problem).parameters[0]));
+}
+
 TEST(LeastSquaresEdges, NumbersThatAreNoNumbersAreNotComputable) {
   auto problem = about(1, 0, 2, 0.5);
   problem.residuals = [](const VectorXd& p, VectorXd& r) {
