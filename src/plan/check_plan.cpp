@@ -14,6 +14,9 @@ namespace {
 
 using Broken = std::vector<std::string>;
 
+// D. Of two dips that a kept ground hardly feels the later one may come out lighter by the last digit.
+constexpr double rounding = 1e-9;
+
 bool finite(BiteTime t) { return std::isfinite(t.in_minutes()); }
 bool finite(const DensityEstimate& d) {
   return std::isfinite(d.value.value()) && std::isfinite(d.sd) && d.sd >= 0;
@@ -42,7 +45,7 @@ void check_region(const PlannedRegion& p, Ground ground, std::size_t stages, Bro
     broken.push_back(fmt::format("region {}: not one tone per stage", id));
   }
   for (std::size_t k = 1; k < p.after_stage.size(); ++k) {
-    if (p.after_stage[k].value < p.after_stage[k - 1].value) {
+    if ((p.after_stage[k - 1].value - p.after_stage[k].value).value() > rounding) {
       broken.push_back(fmt::format("region {}: lighter after a further dip", id));
     }
   }

@@ -404,6 +404,14 @@ TEST(CheckPlan, FindsBrokenRules) {
   EXPECT_GT(broken([](BitePlan& p) { p.lower_first.clear(); }), 0u);
   EXPECT_GT(broken([](BitePlan& p) { p.stage_table[0].chosen = !p.stage_table[0].chosen; }), 0u);
   EXPECT_GT(broken([](BitePlan& p) { p.batch.clear(); }), 0u);
+  // A tone that gets lighter in the bath; but the last digit of a double is not one.
+  const auto darker_before = [](double by) {
+    return [by](BitePlan& p) {
+      p.regions[0].after_stage[0].value = p.regions[0].after_stage[1].value + ToneGap::of(by);
+    };
+  };
+  EXPECT_GT(broken(darker_before(1e-3)), 0u);
+  EXPECT_EQ(broken(darker_before(3e-16)), 0u);
   EXPECT_GT(broken([](BitePlan& p) { std::swap(p.regions[0], p.regions[1]); }), 0u);
 }
 
