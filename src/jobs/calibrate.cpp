@@ -4,6 +4,8 @@
 
 #include <algorithm>
 #include <cctype>
+#include <chrono>
+#include <cstdio>
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -224,6 +226,24 @@ Result<std::vector<double>> grey_scale_densities(const std::string& text) {
                             fmt::join(grey_scale_names(), ", ")));
 }
 
+namespace {
+
+// "" or a day of the calendar as ISO 8601 writes it.
+Result<void> check_day(const std::string& day) {
+  if (day.empty()) return {};
+  int y = 0, m = 0, d = 0, read = 0;
+  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
+  const std::chrono::year_month_day date{std::chrono::year{y},
+                                         std::chrono::month{static_cast<unsigned>(m)},
+                                         std::chrono::day{static_cast<unsigned>(d)}};
+  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is no day", files::shown(day)),
+                "Write the day the wedge was bitten as year-month-day, e.g. 2026-05-04.");
+}
+
+}  // namespace
+
 std::vector<std::string> grey_scale_names() {
   std::vector<std::string> names;
   const auto published = nlohmann::json::parse(grey_scales_files().front().second);
@@ -254,6 +274,7 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
     }
+    if (auto ok = check_day(request.bitten_on); !ok) return std::unexpected(ok.error());
     if (request.times.size() < 3) {
       return refuse(
           ProblemKind::usage,
@@ -285,7 +306,9 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     batch->scanner = std::move(*scanner);
     keep_paper(impressions->papers, *batch);
     const auto add = [&](const Notes& notes) {
-      batch->notes.insert(batch->notes.end(), notes.begin(), notes.end());
+      for (const std::string& note : notes) {  // what holds for wedge and crossed wedge alike: once
+        if (std::ranges::find(batch->notes, note) == batch->notes.end()) batch->notes.push_back(note);
+      }
     };
     add(impressions->notes);
     if (auto ok = cross(request, *batch, impressions->papers, progress.part(0.6, 0.95)); !ok) {

@@ -65,7 +65,13 @@ Result<SpotRequest> parse_spot(std::string_view text) {
   spot.x = *x, spot.y = *y;
   if (n == 3) {
     const auto d = parse_number(parts[2]);
-    if (!d || *d < 0.1 || *d > 200) return bad();
+    if (!d) return bad();
+    if (*d < 0.2 || *d > 500) {  // as scan/spot.h
+      return refuse(ProblemKind::usage,
+                    fmt::format("'{}': an aperture of {:g} mm cannot be measured", text, *d),
+                    "The third number is the aperture's diameter in mm, 0.2 to 500; 3 mm or more evens "
+                    "out the grain.");
+    }
     spot.diameter_mm = *d;
   }
   return spot;

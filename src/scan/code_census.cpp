@@ -122,6 +122,13 @@ double CodeCensus::empty_codes() const {
   return double(gaps) / double(to - from + 1);
 }
 
+double CodeCensus::top_code() const {
+  std::size_t c = histogram_.size() - 1;
+  for (double above = 0; c > 0 && (above += histogram_[c]) < 0.001 * pixels_; --c) {
+  }
+  return double(c) / double(histogram_.size() - 1);
+}
+
 double CodeCensus::share_outside() const { return pixels_ > 0 ? outside_ / pixels_ : 0; }
 
 Notes CodeCensus::notes(bool lossy) const {

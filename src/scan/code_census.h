@@ -29,6 +29,8 @@ class CodeCensus {
   // Share of empty codes between the 1st and 99th percentile of the picture's codes, 8-bit steps:
   // above about 0.08 the tones were stretched after scanning (automatic contrast, levels).
   double empty_codes() const;
+  // The code below which all but a thousandth of the pixels lie, 0..1 of full scale.
+  double top_code() const;
   // Share of pixels outside the watched ranges.
   double share_outside() const;
 

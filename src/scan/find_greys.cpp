@@ -296,7 +296,8 @@ std::unexpected<Problem> wrong_number(const std::string& name,
                   at_least ? "at least " : "",
                   found),
       "List one density for every patch, in the order in which they lie; cover with paper what is not "
-      "to be read.");
+      "to be read. If the list is right, two patches, or one and the card, look alike on the scan: switch "
+      "off automatic contrast and exposure in the scanner.");
 }
 
 // The row holds the patches listed and no more, between them or beyond.

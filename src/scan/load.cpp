@@ -4,6 +4,7 @@
 
 #include <cassert>
 #include <cmath>
+#include <optional>
 #include <utility>
 
 #include "files/files.h"
@@ -59,6 +60,26 @@ void place(const Block& block,
     for (int c = 0; c < block.width; ++c)
       to[c * turn.per_column] = line[static_cast<std::size_t>(c)];
   }
+}
+
+// 12- or 14-bit codes stored in 16 bits as they are end at a sixteenth or a quarter of the scale: as
+// sRGB they would be the darks of another picture. (A scanner curve measured on such scans reads them rightly.)
+std::optional<Problem> unused_scale(const CodeCensus& census,
+                                    const LoadOptions& options,
+                                    int bits,
+                                    const std::string& name) {
+  constexpr double least_used = 0.27, fewest_pixels = 10000;
+  if (options.way != ToneWay::reflectance || options.scanner || bits != 16) return std::nullopt;
+  if (census.pixels() < fewest_pixels || census.top_code() > least_used) return std::nullopt;
+  return Problem{ProblemKind::data,
+                 fmt::format("{}: its codes end at {:.0f} of 65535, {:.0f} % of the scale, as those of a "
+                             "scan of fewer bits do that were stored in 16 as they are: what tones they "
+                             "stand for cannot be told",
+                             name,
+                             65535 * census.top_code(),
+                             100 * census.top_code()),
+                 "Let the scanner software write 16 bits with white near the top of the scale. Or scan a "
+                 "grey scale the same way (rebite scanner) and give its curve with --scanner."};
 }
 
 // The codes that a scanner curve was measured on, as a scan of so many channels is read with it.
@@ -179,6 +200,9 @@ Result<Loaded> load(const std::filesystem::path& file,
   if (auto r = (*source)->read(take); !r) return std::unexpected(r.error());
   if (census.pixels() < all) {
     return refuse(ProblemKind::stopped, "Stopped.", "Nothing was written.");
+  }
+  if (auto unused = unused_scale(census, options, facts.bits, name)) {
+    return std::unexpected(std::move(*unused));
   }
   out.info.profile = tone.profile();
   out.info.tone = tone.source();

@@ -36,7 +36,8 @@ Result<void> check_list(const std::vector<double>& densities) {
     if (!std::isfinite(d) || d < -0.1 || d > 4) {
       return refuse(ProblemKind::usage,
                     fmt::format("{} is no density of a print or paper", d),
-                    "Densities lie between 0 (white) and about 3.");
+                    "Densities lie between 0 (white) and about 3; write them with a decimal point "
+                    "(0.06), and commas between them.");
     }
   }
   std::vector<double> sorted = densities;

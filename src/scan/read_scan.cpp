@@ -86,6 +86,9 @@ void check_white_on_curve(const ScannerCurve& scanner,
                   -std::log10(lightest)));
 }
 
+// Printing papers reflect 0.7 to 0.9, toned ones 0.4 and more (common practice, no source).
+constexpr double dim_paper = 0.35;
+
 // Ink that the grey scale's darkest patch does not reach.
 struct DarksBeyond {
   double share = 0;  // of the dark pixels
@@ -169,6 +172,12 @@ Result<DensityImage> read_scan(const std::filesystem::path& file,
   if (options.scanner) {
     doubt_darks(darks, *options.scanner, middle, image);
     check_white_on_curve(*options.scanner, middle, image);
+  } else if (white.margins_seen && middle < dim_paper) {
+    image.notes.push_back(
+        fmt::format("The bare paper reads as {:.0f} % of white: unless the paper is that dark, the scan "
+                    "is under-exposed or its codes are no sRGB, and its densities are wrong. Check the "
+                    "scanner's exposure, or measure its curve with a grey scale (rebite scanner).",
+                    100 * middle));
   }
   image.notes.insert(image.notes.end(), white.notes.begin(), white.notes.end());
   progress.at(1, "scan read");

@@ -141,22 +141,38 @@ bool borders_show(const StepGrid& g) {
   return b.possible > 0 && b.shown >= std::min(2, b.possible);
 }
 
+std::string size_of(const scan::DensityImage& scan) {
+  return fmt::format("{:.0f} x {:.0f} mm at {:.0f} dpi",
+                     scan.relative.cols / scan.px_per_mm_x(),
+                     scan.relative.rows / scan.px_per_mm_y(),
+                     25.4 * scan.px_per_mm_x());
+}
+
+constexpr const char* if_size_is_wrong =
+    " If that is not the scan's size, the resolution in the file is wrong, and it counts before --dpi: "
+    "save the scan with the right one, or with none and give --dpi.";
+
 // `coarse`: by how much the grain is coarser than usual.
-std::unexpected<Problem> no_wedge(const std::string& file, int steps, double coarse) {
+std::unexpected<Problem> no_wedge(const scan::DensityImage& scan, int steps, double coarse) {
   const std::string what = fmt::format(
-      "{}: no step wedge of {} steps found: no row of equal, even steps lies on this scan.", file, steps);
+      "{}: no step wedge of {} steps found: no row of equal, even steps lies on this scan, which is {}.",
+      scan_name(scan),
+      steps,
+      size_of(scan));
   if (coarse > 1.2) {
     return refuse(ProblemKind::data,
                   what + fmt::format(" Its grain is {:.1f} times as coarse as usual.", coarse),
-                  "Check that one time is given per step. If something else that is dark lies on the "
-                  "scan (a stamp, a label, a spot of ink), say with --window where the wedge lies. "
-                  "If not, bite a wedge with wider steps (14 mm and more) that touch, so that each "
-                  "holds enough grains to be even.");
+                  std::string("Check that one time is given per step. If something else that is dark "
+                              "lies on the scan (a stamp, a label, a spot of ink), say with --window "
+                              "where the wedge lies. If not, bite a wedge with wider steps (14 mm and "
+                              "more) that touch, so that each holds enough grains to be even.") +
+                      if_size_is_wrong);
   }
   return refuse(ProblemKind::data,
                 what,
-                "Check that this is the wedge's scan and that one time is given per step, or say "
-                "with --window where on the scan it lies.");
+                std::string("Check that this is the wedge's scan and that one time is given per step, or "
+                            "say with --window where on the scan it lies.") +
+                    if_size_is_wrong);
 }
 
 // A row was looked for in vain, and what is dark goes on to where the scan or the window ends.
@@ -182,16 +198,14 @@ std::unexpected<Problem> nothing_dark(const scan::DensityImage& scan,
   const std::string file = scan_name(scan);
   const double width = scan.relative.cols / scan.px_per_mm_x();
   const double height = scan.relative.rows / scan.px_per_mm_y();
-  const std::string size =
-      fmt::format("{:.0f} x {:.0f} mm at {:.0f} dpi", width, height, 25.4 * scan.px_per_mm_x());
+  const std::string size = size_of(scan);
   if (!window_mm) {
     return refuse(ProblemKind::data,
                   fmt::format("{}: no step wedge found: nothing on this scan ({}) is darker than its "
                               "surroundings by 0.15 D over a few millimetres.",
                               file,
                               size),
-                  "Scan the printed wedge. If the scan's size is not what is said here, give its "
-                  "resolution with --dpi.");
+                  std::string("Scan the printed wedge.") + if_size_is_wrong);
   }
   const cv::Rect2d& w = *window_mm;
   const std::string window =
@@ -205,8 +219,9 @@ std::unexpected<Problem> nothing_dark(const scan::DensityImage& scan,
                            file,
                            window,
                            size),
-      "Give --window in mm from the scan's top-left corner, X,Y,WIDTH,HEIGHT, round the whole wedge. "
-      "If the scan's size is not what is said here, give its resolution with --dpi.");
+      std::string("Give --window in mm from the scan's top-left corner, X,Y,WIDTH,HEIGHT, round the whole "
+                  "wedge.") +
+          if_size_is_wrong);
 }
 
 std::unexpected<Problem> other_number(const std::string& file, int found, int wanted) {
@@ -243,7 +258,9 @@ Result<std::vector<FoundStep>> find_steps(const scan::DensityImage& wedge,
   if (count != options.steps && cut_off(frame, *dark)) {
     return part_of_a_wedge(file, options.window_mm.has_value());
   }
-  if (count == 0) return no_wedge(file, options.steps, frame.px_per_mm * frame_px_mm(wedge, frame));
+  if (count == 0) {
+    return no_wedge(wedge, options.steps, frame.px_per_mm * frame_px_mm(wedge, frame));
+  }
   if (count != options.steps) return other_number(file, count, options.steps);
   if (search.goes_on(*grid)) return other_number(file, options.steps + 1, options.steps);
   if (const GridBorders b = borders_of(*grid); b.every > 1) {

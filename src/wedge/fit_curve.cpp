@@ -197,9 +197,7 @@ BiteTime useful_end(const ToneCurve& curve, const std::vector<WedgeStep>& kept, 
   if (enough <= curve.lightest()) return end;
   const auto t = curve.time_for(enough);
   assert(t);
-  // Never before the first step that already printed as dark.
-  BiteTime useful = *t;
-  useful = BiteTime::seconds(std::ceil(useful.in_seconds()));
+  const BiteTime useful = BiteTime::seconds(std::ceil(t->in_seconds()));
   if (useful >= end) return end;
   notes.push_back(fmt::format(
       "No further gain after about {}: from there to {} the curve rises by only {:.3f} D, less than "

@@ -66,6 +66,30 @@ Result<void> check_unbitten(const std::vector<std::vector<FoundStep>>& impressio
                 "Give one time per step; an unbitten step looks like the metal round the wedge.");
 }
 
+// A unit mistyped ("16h" for "16min") gives one stride of the ladder that is far longer than all others.
+std::optional<std::string> stride_note(const std::vector<WedgeStep>& steps) {
+  constexpr double odd = 10;  // times the longest of the others
+  std::vector<double> strides;  // of the bitten steps, as factors
+  std::size_t longest = 0;
+  for (std::size_t i = 1; i < steps.size(); ++i) {
+    const double before = steps[i - 1].time.in_minutes();
+    strides.push_back(before > 0 ? steps[i].time.in_minutes() / before : 1);
+    if (strides.back() > strides[longest]) longest = strides.size() - 1;
+  }
+  double others = 1;
+  for (std::size_t i = 0; i < strides.size(); ++i) {
+    if (i != longest) others = std::max(others, strides[i]);
+  }
+  if (strides.empty() || strides[longest] < odd * others) return std::nullopt;
+  return fmt::format(
+      "The time of {:g} min is {:.0f} times the one before it, {:g} min, while no other of the wedge's "
+      "times is more than {:.1f} times the one before: is its unit right?",
+      steps[longest + 1].time.in_minutes(),
+      strides[longest],
+      steps[longest].time.in_minutes(),
+      others);
+}
+
 Density full_ink(const std::vector<std::vector<FoundStep>>& impressions, const ToneCurve& curve) {
   double spots = 0;
   for (const auto& steps : impressions) {
@@ -127,6 +151,7 @@ Result<Batch> make_batch(const std::vector<std::vector<FoundStep>>& impressions,
   if (!fitted) return std::unexpected(fitted.error());
   Notes notes = fitted->summary.notes;
   if (auto note = spread_note(placed->seen_spread, placed->strays)) notes.push_back(std::move(*note));
+  if (auto note = stride_note(*steps)) notes.push_back(std::move(*note));
   const auto unseen = std::count_if(impressions.front().begin(),
                                     impressions.front().end(),
                                     [](const FoundStep& s) { return !s.seen; });

@@ -126,12 +126,49 @@ TEST_F(WedgeCommand, AWindowShowsAWedgeInTheCornerOfALargerPlate) {
   // Where nothing is, and off the scan.
   window.back() = "2,2,12,8";
   EXPECT_EQ(run_rebite(window).code, 65);
+  // A resolution three times too high makes a small scan of small steps.
+  auto shrunk = made;
+  shrunk.dpi = 3 * made.dpi;
+  maker::write_scan(shrunk, file("shrunk.tif"));
+  std::vector<std::string> wrong_tag = alone;
+  wrong_tag[1] = file("shrunk.tif");
+  const Said small = run_rebite(wrong_tag);
+  EXPECT_EQ(small.code, 65);
+  EXPECT_THAT(small.err,
+              testing::HasSubstr(fmt::format(" mm at {:.0f} dpi", shrunk.dpi)));
+  EXPECT_THAT(small.err, testing::HasSubstr("the resolution in the file is wrong"));
   // Pixels for mm: told with the scan's size, not as a scan without tone.
   window.back() = "900,900,20,20";
   const Said pixels = run_rebite(window);
   EXPECT_EQ(pixels.code, 65);
   EXPECT_THAT(pixels.err, testing::HasSubstr("900,900 mm, lies outside the scan, which is"));
   EXPECT_THAT(pixels.err, testing::HasSubstr("--window in mm"));
+}
+
+// A unit mistyped, and a day that is none.
+TEST_F(WedgeCommand, AStrideOfTheLadderOrADayThatCannotBeRightIsTold) {
+  maker::WedgeSpec spec;
+  spec.minutes = {0, 1, 2, 4, 8, 16};
+  maker::Impression print;
+  maker::Scanner scanner;
+  scanner.dpi = 200;
+  maker::write_scan(maker::print_wedge(spec, print, scanner), file("w.tif"));
+  std::vector<std::string> call{
+      "wedge", file("w.tif"), "--times", "0s,1min,2min,4min,8min,16h", "--out", file("b.batch.json")};
+  const Said hours = run_rebite(call);
+  EXPECT_EQ(hours.code, 0) << hours.err;
+  EXPECT_THAT(hours.err, testing::HasSubstr("is 120 times the one before it"));
+  call[3] = "0s,1min,2min,4min,8min,16min";
+  EXPECT_THAT(run_rebite(call).err, testing::Not(testing::HasSubstr("times the one before it")));
+  call.insert(call.end(), {"--bitten-on", "31.12.2026"});
+  const Said day = run_rebite(call);
+  EXPECT_EQ(day.code, 64);
+  EXPECT_THAT(day.err, testing::HasSubstr("'31.12.2026' is no day"));
+  call.back() = "2026-02-30";
+  EXPECT_EQ(run_rebite(call).code, 64);
+  call.back() = "2026-05-04";
+  EXPECT_EQ(run_rebite(call).code, 0);
+  EXPECT_EQ(batch().at("bitten_on"), "2026-05-04");
 }
 
 // Which step got which time is said, and drawn.

@@ -32,6 +32,15 @@ TEST(ParseSpot, RefusesWhatIsNoPlace) {
   }
 }
 
+// The aperture is at fault, not the place.
+TEST(ParseSpot, AnApertureThatCannotBeMeasuredIsNamed) {
+  for (const char* text : {"86mm,30mm,0.05", "1200,800,900"}) {
+    const auto spot = parse_spot(text);
+    ASSERT_FALSE(spot) << text;
+    EXPECT_NE(spot.error().what.find("aperture"), std::string::npos) << spot.error().what;
+  }
+}
+
 TEST(GreyScaleDensities, ByListOrByName) {
   EXPECT_EQ(grey_scale_densities("0.05,0.43")->size(), 2U);
   const auto named = grey_scale_densities("camera-11");

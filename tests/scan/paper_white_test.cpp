@@ -10,6 +10,7 @@
 
 #include "scan/density_image.h"
 #include "scan/read_scan.h"
+#include "scan/scanner_curve.h"
 #include "tests/scan/made_files.h"
 #include "tests/support/plate_maker.h"
 
@@ -338,6 +339,43 @@ TEST(PaperWhiteChain, ADarkBandAtOneEdgeIsNoPaperThoughAnotherEdgeIsSpoilt) {
     EXPECT_GT(share, 29.0 / codes.cols) << turns;
     EXPECT_LT(share, 60.0 / codes.cols) << turns;
   }
+}
+
+// 12- and 14-bit codes stored in 16 bits as they are: as sRGB they would be another picture's darks
+// (a wedge read half as dark as it was). A curve measured on such codes reads them.
+TEST(PaperWhiteChain, CodesThatLeaveTheTopOfTheScaleUnusedAreRefusedWithoutACurve) {
+  const Folder folder;
+  maker::Plate plate;
+  plate.size = {60, 40};
+  maker::Impression sheet;
+  maker::Scanner scanner;
+  scanner.dpi = 150;
+  scanner.channels = 1;
+  const auto made = maker::print_proof(plate, sheet, scanner);
+  const auto scale = maker::grey_scale({0.05, 0.2, 0.35, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5}, {10, 15}, scanner);
+  for (const double share : {1 / 16.0, 1 / 4.0}) {
+    auto dim = made;
+    dim.codes = cv::Mat(made.codes * share);  // (not into the pixels they share)
+    maker::write_scan(dim, (folder / "dim.tif").string());
+    const auto r = read_scan(folder / "dim.tif", {});
+    ASSERT_FALSE(r) << share;
+    EXPECT_THAT(r.error().what, testing::HasSubstr("of 65535"));
+    auto dim_scale = scale;
+    dim_scale.codes = cv::Mat(scale.codes * share);
+    maker::write_scan(dim_scale, (folder / "scale.tif").string());
+    const auto curve = measure_scanner(folder / "scale.tif",
+                                       {{0.05, 0.2, 0.35, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5}, 0});
+    ASSERT_TRUE(curve) << curve.error().what;
+    const auto with = read_scan(folder / "dim.tif", {.scanner = &*curve});
+    ASSERT_TRUE(with) << with.error().what;
+  }
+  // Half the light: told.
+  auto half = made;
+  half.codes = cv::Mat(made.codes * 0.55);
+  maker::write_scan(half, (folder / "half.tif").string());
+  const auto r = read_scan(folder / "half.tif", {});
+  ASSERT_TRUE(r) << r.error().what;
+  EXPECT_THAT(r->notes, testing::Contains(testing::HasSubstr("The bare paper reads as")));
 }
 
 // Half of the sheet a tenth darker, past a tide line: no paper white serves both halves, and what
