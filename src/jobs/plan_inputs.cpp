@@ -109,6 +109,15 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
       const int row = static_cast<int>(e.at->y * grid.px_per_mm);
       const bool inside = col < labels.cols && row < labels.rows;
       id = inside ? labels(row, col) : 0;
+      if (inside && id == 0) {
+        notes.push_back(fmt::format(
+            "An edit was left out: at {:g}, {:g} mm the plate is held, as the drawing shows no "
+            "change there, so there is no area with an edge to stop out along. To work there, "
+            "paint its shape on the drawing and plan again.",
+            e.at->x,
+            e.at->y));
+        continue;
+      }
     }
     if (id < 1 || id > highest) {
       notes.push_back(fmt::format("An edit was left out: {} is no region of this plan.",

@@ -53,6 +53,16 @@ TEST(Edits, APlaceWinsOverANumberAndUnknownOnesAreNoted) {
   EXPECT_EQ(notes.size(), 1U);
 }
 
+// It once said "no region of this plan", which helped nobody.
+TEST(Edits, OnHeldMetalSaysWhyNotAndWhatToDo) {
+  const cv::Mat1w labels(20, 30, std::uint16_t{0});
+  Notes notes;
+  EXPECT_TRUE(edits_for({{0, PlateMm{12, 7}, {}}}, labels, {{30, 20}, 1}, notes).empty());
+  ASSERT_EQ(notes.size(), 1U);
+  EXPECT_NE(notes[0].find("at 12, 7 mm the plate is held"), std::string::npos) << notes[0];
+  EXPECT_NE(notes[0].find("paint its shape on the drawing"), std::string::npos) << notes[0];
+}
+
 // The second entry once replaced the first: the density was forgotten without a word.
 TEST(Edits, EntriesForOneRegionAddUp) {
   const cv::Mat1w labels(20, 30, std::uint16_t{2});
