@@ -3,6 +3,8 @@
 #include <cmath>
 #include <limits>
 #include <map>
+#include <opencv2/imgproc.hpp>
+#include <set>
 
 #include "tone/at.h"
 #include "tone/partition.h"
@@ -106,6 +108,45 @@ cv::Mat1f tone_map(const cv::Mat1f& reflectance,
     for (int j = 0; j < full.width; ++j) big(i, j) = out(i / c.factor, j / c.factor);
   }
   return big;
+}
+
+void drop_slivers_beside(cv::Mat1i& labels,
+                         const cv::Mat1b& leave,
+                         int first_line,
+                         double brush_px) {
+  if (leave.empty() || cv::countNonZero(leave) == 0) return;
+  const auto within = [](const cv::Mat1b& of, double px) {
+    cv::Mat1f away;
+    const cv::Mat1b others(255 - of);
+    cv::distanceTransform(others, away, cv::DIST_L2, cv::DIST_MASK_PRECISE);
+    return cv::Mat1b(away <= px);
+  };
+  const cv::Mat1b near = within(leave, 1.5 * brush_px);
+  std::set<int> beside;
+  for (int i = 0; i < labels.rows; ++i) {
+    for (int j = 0; j < labels.cols; ++j) {
+      const int k = labels(i, j);
+      if (near(i, j) && k >= 0 && k < first_line) beside.insert(k);
+    }
+  }
+  const double r = 0.5 * brush_px;
+  for (const int k : beside) {
+    const cv::Mat1b own(labels == k);
+    // Discs that fit in, then all that they reach.
+    const cv::Mat1b not_own(255 - own);
+    const cv::Mat1b middles(255 - within(not_own, r));
+    const cv::Mat1b thin(own & ~within(middles, r) & near);
+    cv::Mat1i piece, stats;
+    cv::Mat1d middle;
+    cv::connectedComponentsWithStats(thin, piece, stats, middle, 8);
+    for (int i = 0; i < labels.rows; ++i) {
+      for (int j = 0; j < labels.cols; ++j) {
+        // A disc leaves out (1 - pi/4) r^2 of a square corner: that is no sliver.
+        const int p = piece(i, j);
+        if (p > 0 && stats(p, cv::CC_STAT_AREA) > 0.3 * r * r) labels(i, j) = -1;
+      }
+    }
+  }
 }
 
 }  // namespace rebite::tone

@@ -23,4 +23,12 @@ cv::Mat1f tone_map(const cv::Mat1f& reflectance,
                    const Cells& cells,
                    cv::Size full);
 
+// What is left of an area beside a place that is left alone (`leave`, 255) where no brush of
+// `brush_px` fits in any more becomes -1: nobody could paint up to it. Labels from `first_line` on
+// are drawn lines, which are narrow. The plate's edge bounds nothing.
+void drop_slivers_beside(cv::Mat1i& labels,
+                         const cv::Mat1b& leave,
+                         int first_line,
+                         double brush_px);
+
 }  // namespace rebite::tone

@@ -328,5 +328,27 @@ TEST(Tidy, SpecksGoToWhatSurroundsThem) {
   EXPECT_EQ(labels(25, 25), 1);
 }
 
+// A mask that runs along an area leaves nothing that no brush fits into, and no more goes.
+TEST(TidyLabels, NoSliverStaysBesideALeftPlace) {
+  cv::Mat1i labels(200, 200, -1);
+  labels(cv::Rect(50, 40, 100, 100)).setTo(0);
+  labels(cv::Rect(0, 180, 200, 3)).setTo(1);  // far from the mask
+  cv::Mat1b leave(200, 200, static_cast<uchar>(0));
+  leave(cv::Rect(60, 30, 80, 120)).setTo(255);  // leaves strips of 10 on both sides
+  leave(cv::Rect(60, 30, 80, 60)).setTo(0);     // and 50 above
+  labels.setTo(-1, leave);
+  drop_slivers_beside(labels, leave, 2, 20);
+  EXPECT_EQ(labels(130, 55), -1);
+  EXPECT_EQ(labels(130, 145), -1);
+  EXPECT_EQ(labels(60, 100), 0);
+  EXPECT_EQ(labels(45, 55), 0);
+  EXPECT_EQ(labels(181, 100), 1);
+  EXPECT_GT(cv::countNonZero(labels == 0), 4900);
+  cv::Mat1i lines(200, 200, -1);
+  lines(cv::Rect(52, 40, 3, 100)).setTo(2);
+  drop_slivers_beside(lines, leave, 2, 20);
+  EXPECT_EQ(cv::countNonZero(lines == 2), 300) << "drawn lines are narrow";
+}
+
 }  // namespace
 }  // namespace rebite::tone
