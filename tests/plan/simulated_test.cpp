@@ -33,6 +33,11 @@ TEST(Simulated, MinutesOfCommonPlates) {
   EXPECT_LT(fresh.rms_log2(), 0.25);
   EXPECT_GT(fresh.coverage(), 0.85);
   EXPECT_LT(fresh.overshoot(), 0.23);
+  const MinutesScore strays =
+      score_of({.ground = Ground::fresh, .overlap_uncertain = true}, 0.2, 120);
+  EXPECT_GT(strays.coverage(), 0.85);
+  EXPECT_LT(strays.coverage(), 0.95);
+  EXPECT_LT(strays.overshoot(), 0.23);
 }
 
 TEST(Simulated, MinutesWithEveryDoubtAtWork) {
