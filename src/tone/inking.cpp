@@ -31,13 +31,9 @@ Square lower_gram(const Rows& w) {
 // A block counts at no better than this: what the field cannot follow (about 0.005) is alike over
 // some 40 blocks.
 constexpr double kBlockSd = 0.03;
-// Blocks' errors hold together further than kBlockSd allows for: with this factor the gaps of
-// plates 1-60 of measure_tone cover the truth as often as they say.
-constexpr double kDoubtGrows = 1.25;
 // See offset_doubt; told where it is about a visible step.
 constexpr double kEnoughUnworked = 0.35, kFewUnworked = 0.22;
 constexpr double kDoubtPerShare = 0.24;  // D for each share of the plate that is missing
-constexpr double kMostWiping = 0.05;     // sd over a plate; more is a painted passage
 // Painted edges, in widths of the plate, that the noise alone may feign. A reworked plate has 0.4
 // and more (measure_tone).
 constexpr double kNoEdges = 0.05;
@@ -287,6 +283,7 @@ InkingFit describe(const Cells& c,
                    const InkingTerms& terms,
                    const Fit& fit) {
   InkingFit out;
+  out.shared_grain = f.shared_grain;
   judge_noise(blocks, f, fit.theta, out.inking);
   // Slope of the tone terms over the plate's tones, and the value at the mean tone.
   double snn = 0, snf = 0, mean = 0;
@@ -343,7 +340,7 @@ InkingFit describe(const Cells& c,
       const double variance = here(var) + 2 * off * here(with_gain) + 2 * dark * here(with_shadow) +
                               off * off * here(var_gain) + 2 * off * dark * here(gain_shadow) +
                               dark * dark * var_shadow;
-      out.field_sd(i, j) = static_cast<float>(kDoubtGrows * std::sqrt(std::max(0.0, variance)));
+      out.field_sd(i, j) = static_cast<float>(std::sqrt(std::max(0.0, variance)));
     }
   });
   return out;
@@ -402,7 +399,8 @@ InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector
   const Fit fit = fit_by_role(blocks, terms, roles, grid.shared_grain);
   for (Block& b : blocks) {
     // Only unworked blocks tell of the noise.
-    if (roles[static_cast<std::size_t>(b.part)] != PartRole::unworked) b.diff = 1e3;
+    const PartRole role = roles[static_cast<std::size_t>(b.part)];
+    if (role != PartRole::unworked && role != PartRole::faint) b.diff = 1e3;
   }
   return told_if_few(describe(c, blocks, grid, terms, fit));
 }
@@ -410,7 +408,8 @@ InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector
 std::optional<InkingFit> inking_alone(const Cells& c,
                                       const InkingFit& usual,
                                       const cv::Mat1i& parts,
-                                      const cv::Mat1b& left_out) {
+                                      const cv::Mat1b& left_out,
+                                      double most_wiping) {
   BlockGrid grid;
   InkingPriors wide;
   wide.offset = 0.1;
@@ -438,7 +437,7 @@ std::optional<InkingFit> inking_alone(const Cells& c,
   }
   if (same_detail < 0.9 * all || explained < 0.8 * all) return std::nullopt;
   if (explained / all < usual.inking.fitted_share + 0.15) return std::nullopt;
-  if (additive_spread(blocks, terms, fit.theta) > kMostWiping) return std::nullopt;
+  if (additive_spread(blocks, terms, fit.theta) > most_wiping) return std::nullopt;
   InkingFit out = describe(c, blocks, grid, terms, fit);
   out.inking.fitted_share = explained / all;
   if (explained < 0.95 * all) {
@@ -455,6 +454,11 @@ std::optional<InkingFit> inking_alone(const Cells& c,
       out.inking.gain,
       100 * explained / all));
   return out;
+}
+
+double field_through_paint(double print, double drawn) {
+  if (drawn <= print || print >= 1) return 1;
+  return std::clamp((1 - drawn) / (1 - print) * print / drawn, 0.0, 1.0);
 }
 
 double offset_doubt(const Inking& inking) {

@@ -14,6 +14,7 @@ struct InkingFit {
   Inking inking;
   cv::Mat1f field;     // cell grid: density to be taken off the drawing (log10 units)
   cv::Mat1f field_sd;  // cell grid: how sure, one sd; grows away from the unworked places
+  bool shared_grain = false;  // the drawing is a print: paint lies over its inking
   Notes notes;
 };
 
@@ -36,11 +37,17 @@ InkingFit fit_inking(const Cells& cells, const cv::Mat1i& parts, int count);
 
 // Once more when it is known what was worked on: parts that are `unworked` show the inking itself;
 // `washed` ones (one even layer that lets the grain through) show it but for one number each, so
-// the field is known inside them too; the others say nothing.
-enum class PartRole { unworked, washed, other };
+// the field is known inside them too; the others say nothing. `faint` ones look unworked but lie at
+// the end of a passage, where no edge tells them from it: they teach nothing, and count as fitted
+// where they agree.
+enum class PartRole { unworked, faint, washed, other };
 InkingFit refit_inking(const Cells& cells,
                        const cv::Mat1i& parts,
                        const std::vector<PartRole>& roles);
+
+// Spread over a plate of what does not go with the tone, one sd: more is a painted passage. Between
+// two prints that are known to be unpainted it may be more.
+inline constexpr double usual_wiping = 0.05, unpainted_wiping = 0.12;
 
 // The other explanation: nothing was painted, but the impressions were inked and wiped very
 // differently (a printer's retroussage darkens the shaded parts by half and more, and not evenly).
@@ -54,7 +61,15 @@ InkingFit refit_inking(const Cells& cells,
 std::optional<InkingFit> inking_alone(const Cells& cells,
                                       const InkingFit& usual,
                                       const cv::Mat1i& parts,
-                                      const cv::Mat1b& left_out);
+                                      const cv::Mat1b& left_out,
+                                      double most_wiping = usual_wiping);
+
+// How much of the field shows through where a print of reflectance `print` (as it was inked) shows
+// `drawn`. A wash lets all of it through: 1. What is lighter than the print was made so with opaque
+// white (reflectance 1), drawn = (1 - a) print + a, and a change of the print's density shows as
+//   (1 - a) print / drawn = (1 - drawn) / (1 - print) * print / drawn   of it: nothing under a full
+// white. Both relative to paper, above 0.
+double field_through_paint(double print, double drawn);
 
 // How far the offset as a whole may be off where little of the plate looks unworked, one sd in log10
 // units, beyond field_sd: an evenly washed area may have been taken for the unworked plate. From

@@ -133,15 +133,27 @@ std::vector<Block> make_blocks(const Cells& c,
   std::vector<Block> blocks;
   std::vector<BlockSums> all;
   double sum_now = 0;
+  // A block's means are of its own part only, but for the cells along its border: a third of a wash
+  // beside it would be as much as wiping is.
+  const auto inside = [&](int i, int j, int part) {
+    for (int v = std::max(0, i - 1); v <= std::min(parts.rows - 1, i + 1); ++v) {
+      for (int u = std::max(0, j - 1); u <= std::min(parts.cols - 1, j + 1); ++u) {
+        if (parts(v, u) != part) return false;
+      }
+    }
+    return true;
+  };
   for (int r = 0; r < grid.rows; ++r) {
     for (int q = 0; q < grid.cols; ++q) {
       BlockSums s;
       const cv::Rect where =
           cv::Rect(q * grid.step, r * grid.step, grid.step, grid.step) &
           cv::Rect({0, 0}, c.proof.size());
+      const int part = part_of(parts, where);
+      if (part < 0) continue;  // an edge runs through
       for (int i = where.y; i < where.br().y; ++i) {
         for (int j = where.x; j < where.br().x; ++j) {
-          if (!c.usable(i, j)) continue;
+          if (!c.usable(i, j) || !inside(i, j, part)) continue;
           ++s.n;
           const double p = static_cast<double>(c.proof(i, j));
           const double d = static_cast<double>(c.drawing(i, j));
@@ -158,8 +170,7 @@ std::vector<Block> make_blocks(const Cells& c,
       }
       if (2 * s.n < grid.step * grid.step) continue;
       Block b;
-      b.part = part_of(parts, where);
-      if (b.part < 0) continue;  // an edge runs through
+      b.part = part;
       b.col = q;
       b.row = r;
       b.x = (q + 0.5) * grid.step * c.mm;

@@ -17,7 +17,7 @@ struct Sums {
   double n = 0, p = 0, d = 0;           // core
   double all = 0;                       // pixels of the region
   double noise_now = 0, noise_gap = 0;  // variances over 1 mm2, summed over the core
-  double field_var = 0, sigma = 0;
+  double field = 0, field_var = 0, sigma = 0;
   double gx = 0, gy = 0;  // gradient of the proof's density, D per mm
   double unseen = 0;
 };
@@ -131,11 +131,17 @@ void finish(const Sums& s, const MeasureInput& in, Region& r) {
   const double mm2 = 1.0 / (in.px_per_mm * in.px_per_mm);
   r.area_mm2 = s.all * mm2;
   const double now = density_of(s.p / s.n);
-  const double target = density_of(s.d / s.n);
+  // The field was taken off all of the drawing; under paint there was less of it.
+  const double off = s.field / s.n;
+  const double as_inked = std::pow(10.0, -off);
+  const double through = in.inking->shared_grain
+                             ? field_through_paint(s.p / s.n * as_inked, s.d / s.n * as_inked)
+                             : 1.0;
+  const double target = density_of(s.d / s.n) + (1 - through) * off;
   const double area = s.n * mm2;
   const double wiping = in.inking->inking.noise_density;
   const double whole = offset_doubt(in.inking->inking);
-  const double field = s.field_var / s.n + whole * whole;
+  const double field = through * through * (s.field_var / s.n + whole * whole);
   const double slope = std::hypot(s.gx, s.gy) / s.n;
   const double shift = slope * s.sigma / s.n;
   const double grain_now = s.noise_now / s.n / area;
@@ -188,6 +194,7 @@ std::vector<Region> measure_regions(const MeasureInput& in) {
         s.noise_now += nn * nn;
         s.noise_gap += ng * ng;
         const double sd = static_cast<double>(in.inking->field_sd(ci, cj));
+        s.field += static_cast<double>(in.inking->field(ci, cj));
         s.field_var += sd * sd;
         s.sigma += sigma;
         s.gx += static_cast<double>(gx(ci, cj));

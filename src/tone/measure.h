@@ -27,6 +27,8 @@ struct MeasureInput {
 // Mean reflectances over the region's core: its edges are trimmed by the alignment error and the
 // softness of painted edges, as far as the region's width allows; lines by their inner half.
 //
+// The inking fit counts as far as it shows through paint (field_through_paint).
+//
 // gap_sd adds in squares: grain (of the gap, from its scatter, over the core), what wiping left
 // (the noise floor), the doubt of the inking fit at this place, the tone calibration (its floor
 // once, its relative part on the gap), and alignment (mean gradient of the proof's tone times its

@@ -17,6 +17,10 @@ double step_of(const PartSums& s) {
   return visible_step(Density::of(0.5 * (s.now() + s.target()))).value();
 }
 
+// The fit's doubt of neighbouring places hangs together, so a whole part is wrong more often than
+// its cells say: work is what is sure by this much more.
+constexpr double kSurer = 1.25;
+
 struct Judge {
   const PartGraph& graph;
   std::vector<double> field_var;  // by part, mean
@@ -28,7 +32,8 @@ struct Judge {
   // `steps`: how many visible steps count as work.
   bool still(const PartSums& s, double field, double steps = 1) const {
     if (s.area <= 0) return true;
-    const double doubt = std::sqrt(noise * noise + s.noise_gap() * s.noise_gap() + field);
+    const double doubt = 
+        std::sqrt(noise * noise + s.noise_gap() * s.noise_gap() + kSurer * kSurer * field);
     return std::abs(s.gap()) < std::max(steps * step_of(s), 2 * doubt);
   }
 };
@@ -107,11 +112,13 @@ void judge_set(const std::vector<int>& set, const Judge& j, Passages& out) {
     high = std::max(high, s.gap());
   }
   field /= std::max(all.area, 1e-9);
+  const bool runs = high - low >= 2.5 * step_of(all);
   const auto region = [&](RegionKind kind) {
     out.kinds.push_back(kind);
+    out.runs.push_back(runs);
     return static_cast<int>(out.kinds.size()) - 1;
   };
-  if (high - low < 2.5 * step_of(all)) {
+  if (!runs) {
     const int r = region(j.still(all, field) ? RegionKind::still : RegionKind::area);
     for (const int k : set) out.region_of[at(k)] = r;
     return;

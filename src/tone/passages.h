@@ -16,6 +16,7 @@ struct Passages {
   std::vector<int> region_of;
   std::vector<RegionKind> kinds;  // area, soft, still
   std::vector<double> gap;        // mean of each region
+  std::vector<bool> runs;         // of parts without an edge between them whose gap runs
 };
 
 // Parts between which the gap passes over without an edge are looked at together. If the gap

@@ -53,6 +53,32 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   return m;
 }
 
+// Which regions show the inking. No edge tells where a passage ends, and its faint end once taught
+// that all of it is inking; so it is asked only where too little else looks unworked.
+std::vector<PartRole> roles_of(const Passages& passages, const cv::Mat1i& regions) {
+  constexpr double enough = 0.22;  // of the plate: below, the offset is in doubt (inking.h)
+  std::vector<double> cells(passages.kinds.size(), 0.0);
+  for (const int k : regions) {
+    if (k >= 0) cells[at(k)] += 1;
+  }
+  std::vector<PartRole> roles(passages.kinds.size(), PartRole::other);
+  double unworked = 0;
+  for (std::size_t k = 0; k < roles.size(); ++k) {
+    const bool still = passages.kinds[k] == RegionKind::still;
+    const bool even = still || passages.kinds[k] == RegionKind::area;
+    if (even && passages.gap[k] > 0) roles[k] = PartRole::washed;
+    // What is held only because its gap is in doubt must not teach that there is none.
+    if (still && std::abs(passages.gap[k]) < kUnworkedGap) roles[k] = PartRole::unworked;
+    if (roles[k] == PartRole::unworked && !passages.runs[k]) unworked += cells[k];
+  }
+  if (unworked < enough * static_cast<double>(regions.total())) return roles;
+  for (std::size_t k = 0; k < roles.size(); ++k) {
+    if (!passages.runs[k]) continue;
+    roles[k] = roles[k] == PartRole::unworked ? PartRole::faint : PartRole::other;
+  }
+  return roles;
+}
+
 // The second fit: what was found still shows the inking, an even wash shows it but for its own
 // density. Strokes and the bevel show nothing.
 InkingFit inking_by_role(const Cells& cells,
@@ -66,15 +92,7 @@ InkingFit inking_by_role(const Cells& cells,
   seen.usable.setTo(0, left_out);
   cv::Mat1i regions = parts.labels.clone();
   relabel(regions, passages.region_of);
-  std::vector<PartRole> roles(passages.kinds.size(), PartRole::other);
-  for (std::size_t k = 0; k < roles.size(); ++k) {
-    const bool still = passages.kinds[k] == RegionKind::still;
-    const bool even = still || passages.kinds[k] == RegionKind::area;
-    if (even && passages.gap[k] > 0) roles[k] = PartRole::washed;
-    // What is held only because its gap is in doubt must not teach that there is none.
-    if (still && std::abs(passages.gap[k]) < kUnworkedGap) roles[k] = PartRole::unworked;
-  }
-  return refit_inking(seen, regions, roles);
+  return refit_inking(seen, regions, roles_of(passages, regions));
 }
 
 void add_region_notes(RegionMap& map) {
@@ -117,6 +135,20 @@ void add_region_notes(RegionMap& map) {
   }
 }
 
+std::unexpected<Problem> of_another_state(std::size_t number, const MeanImpression::Unlike& u) {
+  return refuse(
+      ProblemKind::data,
+      fmt::format("further impression {} (in the order given) is not of the proof's state: after "
+                  "inking and wiping are taken out it still differs by up to {:.2f} D over {:.0f} "
+                  "% of the plate, and prints of one state do so over {:.0f} % at most",
+                  number,
+                  u.most,
+                  100 * u.share,
+                  100 * most_unlike),
+      "Give as --impression only prints that were pulled from the plate as it is now, unpainted; "
+      "leave this one out.");
+}
+
 }  // namespace
 
 Result<RegionMap> find_regions(const align::PlatePair& pair,
@@ -139,6 +171,10 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   progress.at(0, "taking the inking out");
   const MeanImpression mean = mean_impression(
       pair.proof, masks.usable, pair.sigma_mm, px_per_mm, options.further_impressions);
+  for (std::size_t k = 0; k < mean.unlike.size(); ++k) {
+    const auto& u = mean.unlike[k];
+    if (u.share > most_unlike) return of_another_state(k + 1, u);
+  }
   const auto at_least_spread = [&](InkingFit& ink) {
     double& noise = ink.inking.noise_density;
     noise = std::max(noise, mean.wiping_sd * std::sqrt(1 + 1.0 / mean.count));
@@ -201,6 +237,8 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
       if (!masks.usable(i, j)) labels(i, j) = -1;
     }
   });
+  drop_slivers_beside(
+      labels, options.leave, static_cast<int>(kind.size()), options.brush_mm * px_per_mm);
   kind.insert(kind.end(), at(lines.count), RegionKind::line);
   drop_empty(labels, kind);
   progress.at(0.905, "measuring");

@@ -1,6 +1,6 @@
 // Plans from rendered plates, end to end but for the alignment (which has a table of its own):
-// measure_plates [SEEDS] [FIRST]. Prints a markdown table over plates of three kinds in turn: kept
-// ground; fresh ground by the assumed overlap; fresh ground by a crossed wedge.
+// measure_plates [SEEDS] [FIRST] [each]. Prints a markdown table over plates of three kinds in
+// turn: kept ground; fresh ground by the assumed overlap; fresh ground by a crossed wedge.
 //
 // The population: scenes, bites, wiping, grain and misplacement as the plate maker and made_pair.h
 // have them; steps of the wedge read to 0.012 D (three impressions); overlap of fresh grounds
@@ -12,6 +12,7 @@
 #include <cmath>
 #include <cstdlib>
 #include <map>
+#include <string_view>
 
 #include "tests/plan/simulate.h"
 #include "tests/tone/made_pair.h"
@@ -127,7 +128,63 @@ int needless_bites(const plan::BitePlan& plan, const std::map<int, Truth>& truth
   return n;
 }
 
-void add(std::uint64_t seed, Kind kind, Totals& totals) {
+// Mean error of the gap over what was left alone.
+double untouched_error(const maker::Scene& scene, const tone::RegionMap& map) {
+  double sum = 0, n = 0;
+  const double s = map.grid.px_per_mm / scene.px_per_mm;
+  for (int r = 8; r < scene.labels.rows - 8; ++r) {
+    for (int c = 8; c < scene.labels.cols - 8; ++c) {
+      const float gap = map.gap(static_cast<int>((r + 0.5) * s), static_cast<int>((c + 0.5) * s));
+      const float truth = scene.wanted_density(r, c) - scene.printed_density(r, c);
+      if (!std::isfinite(gap) || scene.strokes(r, c) || std::abs(truth) > 0.01F) continue;
+      sum += static_cast<double>(gap - truth);
+      n += 1;
+    }
+  }
+  return n > 0 ? sum / n : 0;
+}
+
+// One line for every bite: what was told and what is true.
+void print_each(std::uint64_t seed,
+                const maker::Scene& scene,
+                const tone::RegionMap& map,
+                const plan::SimulatedPlate& plate,
+                const plan::BitePlan& plan) {
+  fmt::print(stderr,
+             "plate {} untouched {:+.4f} fitted {:.2f}\n",
+             seed,
+             untouched_error(scene, map),
+             map.inking.fitted_share);
+  for (const plan::PlannedRegion& p : plan.regions) {
+    const plan::SimulatedRegion* t = plate.truth(p.region.id);
+    if (p.action != plan::Action::bite || !t) continue;
+    const tone::Region& r = p.region;
+    fmt::print(stderr,
+               "bite {} {} area {:.0f} now {:.4f} {:.4f} {:.4f} target {:.4f} {:.4f} {:.4f} gap_sd "
+               "{:.4f} minutes {:.3f} {:.3f} {:.3f} {:.3f} true {:.3f} noise {:.4f} fitted {:.2f} "
+               "q {:.3f}\n",
+               seed,
+               r.id,
+               r.area_mm2,
+               r.now.value.value(),
+               t->now,
+               r.now.sd,
+               r.target.value.value(),
+               t->target,
+               r.target.sd,
+               r.gap_sd,
+               p.minutes->low.in_minutes(),
+               p.minutes->advised.in_minutes(),
+               p.minutes->best.in_minutes(),
+               p.minutes->high.in_minutes(),
+               t->minutes,
+               map.inking.noise_density,
+               map.inking.fitted_share,
+               plate.q);
+  }
+}
+
+void add(std::uint64_t seed, Kind kind, bool each, Totals& totals) {
   const maker::Scene scene = maker::make_scene(seed);
   const auto map = tone::find_regions(maker::made_pair(scene, seed), {});
   maker::Chance chance(seed * 7919 + 5);
@@ -163,6 +220,7 @@ void add(std::uint64_t seed, Kind kind, Totals& totals) {
   totals.small.add(plate, *plan);
   add_truth(*map, truth, 100, plate);
   totals.large.add(plate, *plan);
+  if (each) print_each(seed, scene, *map, plate, *plan);
   if (kind == by_rule) plate.q = 1;
   add_truth(*map, truth, 100, plate);
   totals.exact.add(plate, *plan);
@@ -193,10 +251,11 @@ void join(plan::MinutesScore& to, const plan::MinutesScore& s) {
 int main(int argc, char** argv) {
   const int seeds = argc > 1 ? std::atoi(argv[1]) : 100;
   const int first = argc > 2 ? std::atoi(argv[2]) : 1;
+  const bool each = argc > 3 && std::string_view(argv[3]) == "each";
   std::array<Totals, 3> totals;
   for (int seed = first; seed < first + seeds; ++seed) {
     const auto kind = static_cast<Kind>(seed % 3);
-    add(static_cast<std::uint64_t>(seed), kind, totals[kind]);
+    add(static_cast<std::uint64_t>(seed), kind, each, totals[kind]);
     fmt::print(stderr, "seed {} done\n", seed);
   }
   fmt::print(

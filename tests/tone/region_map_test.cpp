@@ -288,22 +288,6 @@ TEST(FindRegions, AnEvenHalfIsMeasuredToAThousandth) {
   EXPECT_NEAR(static_cast<double>(map.gap(200, 100)), 0, 0.015);
 }
 
-TEST(FindRegions, FurtherImpressionsRaiseTheNoiseFloorToTheirSpread) {
-  const Made& m = made(4);
-  RegionOptions options;
-  maker::PairSpec spec;
-  const align::PlatePair other = maker::wiping_only_pair(m.scene.plate, 77, spec);
-  options.further_impressions.push_back(other.drawing);
-  const RegionMap one = regions_of(m.pair);
-  const RegionMap two = regions_of(m.pair, options);
-  EXPECT_TRUE(std::any_of(two.notes.begin(), two.notes.end(), [](const std::string& n) {
-    return n.starts_with("2 impressions");
-  }));
-  const maker::Verdict v = maker::judge(m.scene, two);
-  for (const auto& a : v.areas) EXPECT_TRUE(a.right()) << a.label;
-  EXPECT_LT(v.false_share, 0.01);
-}
-
 TEST(FindRegions, ADrawingOfItsOwnWithoutGrain) {
   const Made& m = made(12);
   maker::PairSpec spec;
