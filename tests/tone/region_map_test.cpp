@@ -288,6 +288,17 @@ TEST(FindRegions, AnEvenHalfIsMeasuredToAThousandth) {
   EXPECT_NEAR(static_cast<double>(map.gap(200, 100)), 0, 0.015);
 }
 
+// Two prints inked alike, the sky darkened towards its top: its faint end was once taken for inking
+// (0.006 D all over, 0.02 D in the sky).
+TEST(FindRegions, APassageThatRunsOutIsNotInking) {
+  const maker::Scene scene = maker::make_scene(303);
+  maker::PairSpec alike;
+  alike.wiping = alike.plate_tone = alike.alignment_sd_mm = 0;
+  alike.ink_gain = 1;
+  const RegionMap map = regions_of(maker::made_pair(scene, 303, alike));
+  EXPECT_NEAR(map.inking.offset_density, 0, 0.003);
+}
+
 TEST(FindRegions, ADrawingOfItsOwnWithoutGrain) {
   const Made& m = made(12);
   maker::PairSpec spec;
