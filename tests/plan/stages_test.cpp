@@ -209,6 +209,23 @@ TEST(Stages, ManyAreasStayExactEnoughAndQuick) {
   EXPECT_LT(found.loss, 0.04);
 }
 
+// However many times there are, one set by hand stays a candidate as it is (the others are gathered);
+// one below the shortest dip is that dip.
+TEST(Stages, AmongManyTimesThoseSetByHandStay) {
+  std::vector<StageArea> areas;
+  for (int i = 0; i < 200; ++i) areas.push_back(area_of(50, 60 + 7 * i, 0.1, 0.9, 300, 0.9));
+  for (const double seconds : {613.0, 3.0}) {
+    areas.push_back(area_of(2000, seconds, 0.1, 0.9, 300, 0.9));
+    areas.back().by_hand = true;
+  }
+  const auto found = choose_stages(areas, {});
+  EXPECT_THAT(found.totals, ::testing::Contains(BiteTime::seconds(613)));
+  const auto candidates = candidate_seconds(areas, BiteTime::seconds(5));
+  EXPECT_LE(candidates.size(), 161u);
+  EXPECT_THAT(candidates, ::testing::Contains(613.0));
+  EXPECT_THAT(candidates, ::testing::Not(::testing::Contains(3.0)));
+}
+
 // A door of a third of a square centimetre does not keep the plate in the bath for half an hour;
 // the same tone over most of the picture does, and so does a plate that is all dark.
 TEST(Stages, WhatIsBeyondReachStaysAsLongAsThePictureGains) {
