@@ -80,5 +80,14 @@ TEST(ToneTable, AScannerCurveIsFollowedInEveryLayout) {
               2e-5);
 }
 
+// What is carried on beyond the grey scale is darks: paper and what is lighter have no part in it.
+TEST(ToneDoubt, PaperHasNoneOfTheDarksDoubt) {
+  ToneDoubt doubt;
+  doubt.carried_on = 0.003;
+  EXPECT_EQ(doubt.carried_sd(Density::of(0)), 0);
+  EXPECT_EQ(doubt.carried_sd(Density::of(-0.02)), 0);
+  EXPECT_GT(doubt.carried_sd(Density::of(2)), doubt.carried_sd(Density::of(1)));
+}
+
 }  // namespace
 }  // namespace rebite::scan

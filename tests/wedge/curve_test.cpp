@@ -135,6 +135,10 @@ TEST(FitCurve, ThreeStepsOfUnknownSpreadAreTakenAsTold) {
   const auto unknown = fit_curve(steps, nothing_known);
   ASSERT_TRUE(known && unknown);
   EXPECT_EQ(unknown->summary.lack_of_fit_p, 1);
+  const auto more = fit_curve(
+      steps_of({{0, 0.05}, {1, 0.4}, {2, 0.68}, {4, 0.99}, {8, 1.2}}, 0.02), nothing_known);
+  ASSERT_TRUE(more);
+  EXPECT_EQ(more->summary.lack_of_fit_p, 1);
   EXPECT_EQ(unknown->summary.kind, CurveKind::saturating);
   EXPECT_EQ(unknown->curve.sd_at(BiteTime::minutes(2)), known->curve.sd_at(BiteTime::minutes(2)));
 }
@@ -154,7 +158,7 @@ TEST(FitCurve, SharedWipingOfKnownSpreadIsTakenAsTold) {
 TEST(FitCurve, AWedgeWithoutARiseIsRefused) {
   // Flat without a spread told; and a rise that is sure but too small to see.
   for (const auto& steps : {steps_of({{0, 0.3}, {1, 0.3}, {2, 0.3}, {4, 0.3}, {8, 0.3}}, 0),
-                            steps_of({{0, 0.3}, {1, 0.301}, {2, 0.302}, {4, 0.304}}, 0.001)}) {
+                            steps_of({{0, 0.3}, {1, 0.302}, {2, 0.304}, {4, 0.306}}, 0.001)}) {
     const auto fitted = fit_curve(steps);
     ASSERT_FALSE(fitted);
     EXPECT_NE(fitted.error().what.find("does not darken"), std::string::npos);
