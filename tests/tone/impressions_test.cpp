@@ -16,7 +16,7 @@
 namespace rebite::tone {
 namespace {
 
-constexpr SizeMm kSmall{96, 72};
+constexpr SizeMm kPlateSize{96, 72};
 
 // How far the mean tone found in an area lies from what the plate prints there on average, rms over
 // the areas.
@@ -64,7 +64,7 @@ maker::Plate bitten_again(const maker::Scene& scene, const maker::SceneArea& are
 }
 
 TEST(FurtherImpressions, BringTheToneNearerToThePlates) {
-  const maker::Scene scene = maker::make_scene(4, kSmall);
+  const maker::Scene scene = maker::make_scene(4, kPlateSize);
   const align::PlatePair pair = maker::made_pair(scene, 4);
   RegionOptions options;
   for (const std::uint64_t seed : {77U, 78U, 79U}) {
@@ -83,7 +83,7 @@ TEST(FurtherImpressions, BringTheToneNearerToThePlates) {
 
 TEST(FurtherImpressions, OfOneStatePassHoweverTheyAreWiped) {
   for (const std::uint64_t seed : {4U, 7U, 12U}) {
-    const maker::Scene scene = maker::make_scene(seed, kSmall);
+    const maker::Scene scene = maker::make_scene(seed, kPlateSize);
     const align::PlatePair pair = maker::made_pair(scene, seed);
     for (const auto& [wiping, gain] : {std::pair{0.02, 1.0}, {0.035, 0.88}, {0.05, 1.12}}) {
       RegionOptions options;
@@ -96,7 +96,7 @@ TEST(FurtherImpressions, OfOneStatePassHoweverTheyAreWiped) {
 
 TEST(FurtherImpressions, OfAnotherStateAreRefusedWithTheirFigures) {
   for (const std::uint64_t seed : {4U, 7U, 12U}) {
-    const maker::Scene scene = maker::make_scene(seed, kSmall);
+    const maker::Scene scene = maker::make_scene(seed, kPlateSize);
     const align::PlatePair pair = maker::made_pair(scene, seed);
     const auto& area = *std::max_element(
         scene.areas.begin(), scene.areas.end(), [](const auto& a, const auto& b) {
