@@ -32,7 +32,7 @@ struct Judge {
   // `steps`: how many visible steps count as work.
   bool still(const PartSums& s, double field, double steps = 1) const {
     if (s.area <= 0) return true;
-    const double doubt = 
+    const double doubt =
         std::sqrt(noise * noise + s.noise_gap() * s.noise_gap() + kSurer * kSurer * field);
     return std::abs(s.gap()) < std::max(steps * step_of(s), 2 * doubt);
   }
