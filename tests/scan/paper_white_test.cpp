@@ -311,18 +311,26 @@ TEST(PaperWhiteChain, LidBeyondTheSheetIsNotPaper) {
   }
 }
 
-// A dark band of the lid along one edge, and the scan's outermost pixels spoilt on the edge across from
-// it (as a lamp's first lines are): the paper between them is still the sheet.
-TEST(PaperWhiteChain, ADarkBandAtOneEdgeIsNoPaperThoughAnotherEdgeIsSpoilt) {
-  const Folder folder;
+// A proof on a grey scan, with 15 mm of paper round the plate.
+maker::MadeScan grey_proof(const maker::Scanner& scanner) {
   maker::Plate plate;
   plate.size = {80, 40};
   maker::Impression sheet;
   sheet.margin_mm = 15;
+  return maker::print_proof(plate, sheet, scanner);
+}
+maker::Scanner grey_scanner(double dpi) {
   maker::Scanner scanner;
-  scanner.dpi = 200;
+  scanner.dpi = dpi;
   scanner.channels = 1;
-  const auto clean = maker::print_proof(plate, sheet, scanner);
+  return scanner;
+}
+
+// A dark band of the lid along one edge, and the scan's outermost pixels spoilt on the edge across from
+// it (as a lamp's first lines are): the paper between them is still the sheet.
+TEST(PaperWhiteChain, ADarkBandAtOneEdgeIsNoPaperThoughAnotherEdgeIsSpoilt) {
+  const Folder folder;
+  const auto clean = grey_proof(grey_scanner(200));
   for (const int turns : {0, 1, 2, 3}) {
     auto made = clean;
     cv::Mat1w codes = clean.codes.clone();
@@ -345,14 +353,9 @@ TEST(PaperWhiteChain, ADarkBandAtOneEdgeIsNoPaperThoughAnotherEdgeIsSpoilt) {
 // (a wedge read half as dark as it was). A curve measured on such codes reads them.
 TEST(PaperWhiteChain, CodesThatLeaveTheTopOfTheScaleUnusedAreRefusedWithoutACurve) {
   const Folder folder;
-  maker::Plate plate;
-  plate.size = {60, 40};
-  maker::Impression sheet;
-  maker::Scanner scanner;
-  scanner.dpi = 150;
-  scanner.channels = 1;
-  const auto made = maker::print_proof(plate, sheet, scanner);
-  const auto scale = maker::grey_scale({0.05, 0.2, 0.35, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5}, {10, 15}, scanner);
+  const std::vector<double> listed{0.05, 0.2, 0.35, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5};
+  const auto made = grey_proof(grey_scanner(150));
+  const auto scale = maker::grey_scale(listed, {10, 15}, grey_scanner(150));
   for (const double share : {1 / 16.0, 1 / 4.0}) {
     auto dim = made;
     dim.codes = cv::Mat(made.codes * share);  // (not into the pixels they share)
@@ -363,8 +366,7 @@ TEST(PaperWhiteChain, CodesThatLeaveTheTopOfTheScaleUnusedAreRefusedWithoutACurv
     auto dim_scale = scale;
     dim_scale.codes = cv::Mat(scale.codes * share);
     maker::write_scan(dim_scale, (folder / "scale.tif").string());
-    const auto curve = measure_scanner(folder / "scale.tif",
-                                       {{0.05, 0.2, 0.35, 0.5, 0.7, 0.9, 1.1, 1.3, 1.5}, 0});
+    const auto curve = measure_scanner(folder / "scale.tif", {listed, 0});
     ASSERT_TRUE(curve) << curve.error().what;
     const auto with = read_scan(folder / "dim.tif", {.scanner = &*curve});
     ASSERT_TRUE(with) << with.error().what;
@@ -382,14 +384,7 @@ TEST(PaperWhiteChain, CodesThatLeaveTheTopOfTheScaleUnusedAreRefusedWithoutACurv
 // lies at the edge is told for what it may be.
 TEST(PaperWhiteChain, AStainAcrossTheSheetIsTold) {
   const Folder folder;
-  maker::Plate plate;
-  plate.size = {80, 40};
-  maker::Impression sheet;
-  sheet.margin_mm = 15;
-  maker::Scanner scanner;
-  scanner.dpi = 150;
-  scanner.channels = 1;
-  auto made = maker::print_proof(plate, sheet, scanner);
+  auto made = grey_proof(grey_scanner(150));
   cv::Mat1w codes = made.codes.clone();
   for (int y = 0; y < codes.rows; ++y) {
     for (int x = 0; x < codes.cols; ++x) {
