@@ -59,6 +59,27 @@ struct PngHead {
   png_uint_32 exif_bytes = 0;
 };
 
+// libpng makes room for an EXIF chunk as long as it says it is, gigabytes, before it knows that the
+// file holds it. So the lengths of the chunks before the pixels are walked first: whether each ends
+// within the file. What else is wrong with them libpng tells. The file is at its start afterwards.
+bool chunks_end_in_file(std::FILE* file) {
+  constexpr long signature = 8, around = 12;  // length, name and check sum
+  std::fseek(file, 0, SEEK_END);
+  const long size = std::ftell(file);
+  bool fit = true;
+  for (long at = signature; fit && at + 8 <= size;) {
+    unsigned char head[8];
+    std::fseek(file, at, SEEK_SET);
+    if (std::fread(head, 1, sizeof head, file) != sizeof head) break;
+    if (std::memcmp(head + 4, "IDAT", 4) == 0 || std::memcmp(head + 4, "IEND", 4) == 0) break;
+    const long length = long{head[0]} << 24 | long{head[1]} << 16 | long{head[2]} << 8 | long{head[3]};
+    fit = length + around <= size - at;
+    at += length + around;
+  }
+  std::fseek(file, 0, SEEK_SET);
+  return fit;
+}
+
 bool read_head(png_structp png, png_infop info, std::FILE* file, PngHead* head) {
   if (setjmp(png_jmpbuf(png))) return false;
   png_init_io(png, file);
@@ -179,6 +200,7 @@ Result<void> PngSource::open(int fd) {
   if (png_) info_ = png_create_info_struct(png_);
   if (!png_ || !info_) throw std::bad_alloc();
   PngHead head;
+  if (!chunks_end_in_file(file_)) return damaged("in its header: a part is longer than the file");
   if (!read_head(png_, info_, file_, &head)) return damaged("in its header");
   return judge(head);
 }

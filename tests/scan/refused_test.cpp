@@ -113,6 +113,21 @@ TEST(Refused, PngPaletteSmallBitsAndHoles) {
   EXPECT_THAT(refusal(folder / "hole.png").what, HasSubstr("alpha"));
 }
 
+// Found by fuzzing: for an EXIF chunk that says it is 1.3 GB long, libpng asked for as much memory.
+TEST(Refused, PngPartsLongerThanTheFile) {
+  const Folder folder;
+  made::Picture grey;
+  grey.bits = 8;
+  write_png(folder / "good.png", grey, {});
+  std::ifstream in(folder / "good.png", std::ios::binary);
+  std::string bytes{std::istreambuf_iterator<char>(in), {}};
+  ASSERT_TRUE(read_scan(folder / "good.png", {.dpi = 300}));
+  const std::size_t after_ihdr = 8 + 12 + 13;
+  bytes.insert(after_ihdr, std::string("\x4f\x00\x00\x22", 4) + "eXIf" + std::string(40, 'x'));
+  std::ofstream(folder / "long.png", std::ios::binary) << bytes;
+  EXPECT_THAT(refusal(folder / "long.png").what, HasSubstr("a part is longer than the file"));
+}
+
 TEST(Refused, JpegCmyk) {
   const Folder folder;
   made::Picture p;
