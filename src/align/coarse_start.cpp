@@ -9,8 +9,8 @@ namespace {
 constexpr double kCoarse = 75 / 25.4;
 constexpr double kSure = 0.5;  // no wrong guess ever came near: no need to try the rest
 constexpr double kGrainSigma = 2, kFineSigma = 1.6;  // mm, local normalisation
-constexpr double kCoarseBlur = 0.35, kCoarseSigma = 4;   // mm
-constexpr double kWorthGoingOn = 0.06;                 // share below which grain is not tried
+constexpr double kCoarseBlur = 0.35, kCoarseSigma = 4;  // mm
+constexpr double kWorthGoingOn = 0.06;              // share below which grain is not tried
 constexpr double kOwnScale = 0.07;                 // paper does not stretch by more, nor a scanner
 constexpr double kSteep = 1.25, kSteepSkew = 0.3;  // a sheet seen 37 degrees off square
 constexpr int kSurelyThere = 30;                   // features that no chance map brings together

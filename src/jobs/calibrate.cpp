@@ -196,6 +196,20 @@ Result<void> write_with_plot(const fs::path& out,
   return files::write_atomically(out, json + "\n");
 }
 
+// "" or a day of the calendar as ISO 8601 writes it.
+Result<void> check_day(const std::string& day) {
+  if (day.empty()) return {};
+  int y = 0, m = 0, d = 0, read = 0;
+  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
+  const std::chrono::year_month_day date{std::chrono::year{y},
+                                         std::chrono::month{static_cast<unsigned>(m)},
+                                         std::chrono::day{static_cast<unsigned>(d)}};
+  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is no day", files::shown(day)),
+                "Write the day the wedge was bitten as year-month-day, e.g. 2026-05-04.");
+}
+
 }  // namespace
 
 Result<std::vector<BiteTime>> totals_of_dips(const std::vector<BiteTime>& dips) {
@@ -225,24 +239,6 @@ Result<std::vector<double>> grey_scale_densities(const std::string& text) {
                 fmt::format("Write the densities like 0.05,0.43,1.06, or one of: {}.",
                             fmt::join(grey_scale_names(), ", ")));
 }
-
-namespace {
-
-// "" or a day of the calendar as ISO 8601 writes it.
-Result<void> check_day(const std::string& day) {
-  if (day.empty()) return {};
-  int y = 0, m = 0, d = 0, read = 0;
-  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
-  const std::chrono::year_month_day date{std::chrono::year{y},
-                                         std::chrono::month{static_cast<unsigned>(m)},
-                                         std::chrono::day{static_cast<unsigned>(d)}};
-  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
-  return refuse(ProblemKind::usage,
-                fmt::format("'{}' is no day", files::shown(day)),
-                "Write the day the wedge was bitten as year-month-day, e.g. 2026-05-04.");
-}
-
-}  // namespace
 
 std::vector<std::string> grey_scale_names() {
   std::vector<std::string> names;

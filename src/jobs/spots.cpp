@@ -66,7 +66,7 @@ Result<SpotRequest> parse_spot(std::string_view text) {
   if (n == 3) {
     const auto d = parse_number(parts[2]);
     if (!d) return bad();
-    if (*d < 0.2 || *d > 500) {  // as scan/spot.h
+    if (*d < scan::least_aperture_mm || *d > scan::most_aperture_mm) {
       return refuse(ProblemKind::usage,
                     fmt::format("'{}': an aperture of {:g} mm cannot be measured", text, *d),
                     "The third number is the aperture's diameter in mm, 0.2 to 500; 3 mm or more evens "

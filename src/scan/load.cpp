@@ -63,7 +63,8 @@ void place(const Block& block,
 }
 
 // 12- or 14-bit codes stored in 16 bits as they are end at a sixteenth or a quarter of the scale: as
-// sRGB they would be the darks of another picture. (A scanner curve measured on such scans reads them rightly.)
+// sRGB they would be the darks of another picture. (A scanner curve measured on such scans reads them
+// rightly.)
 std::optional<Problem> unused_scale(const CodeCensus& census,
                                     const LoadOptions& options,
                                     int bits,

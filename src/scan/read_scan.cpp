@@ -12,6 +12,9 @@
 namespace rebite::scan {
 namespace {
 
+// Printing papers reflect 0.7 to 0.9, toned ones 0.4 and more (common practice, no source).
+constexpr double dim_paper = 0.35;
+
 double scale_of(const ScanInfo& info) {
   return info.x && info.y ? std::sqrt(info.x->value() * info.y->value()) : 0;
 }
@@ -85,9 +88,6 @@ void check_white_on_curve(const ScannerCurve& scanner,
                   "scale whose lightest patch is lighter than the paper.",
                   -std::log10(lightest)));
 }
-
-// Printing papers reflect 0.7 to 0.9, toned ones 0.4 and more (common practice, no source).
-constexpr double dim_paper = 0.35;
 
 // Ink that the grey scale's darkest patch does not reach.
 struct DarksBeyond {

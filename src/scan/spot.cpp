@@ -22,8 +22,8 @@ Result<Spot> read_spot(const DensityImage& image, cv::Point2d at_px, double diam
                        at_px.x,
                        at_px.y);
   };
-  if (!std::isfinite(at_px.x) || !std::isfinite(at_px.y) || !(diameter_mm >= 0.2) ||
-      diameter_mm > 500) {
+  if (!std::isfinite(at_px.x) || !std::isfinite(at_px.y) || !(diameter_mm >= least_aperture_mm) ||
+      diameter_mm > most_aperture_mm) {
     return refuse(ProblemKind::usage,
                   fmt::format("{}: an aperture of {} mm at {}, {} px cannot be read",
                               name,

@@ -14,8 +14,11 @@ struct Spot {
   double lightness = 0;  // CIE L* against the same white as the density
 };
 
+// Diameters that are read.
+inline constexpr double least_aperture_mm = 0.2, most_aperture_mm = 500;
+
 // `at_px` in scan pixels, the aperture in mm of the scan.
-// Refuses (usage) a place or aperture not wholly on the scan, a diameter under 0.2 mm or fewer than
+// Refuses (usage) a place or aperture not wholly on the scan, a diameter beyond those, or fewer than
 // 12 pixels in it; (data) an aperture with nothing measured in it.
 Result<Spot> read_spot(const DensityImage& image, cv::Point2d at_px, double diameter_mm = 3);
 
