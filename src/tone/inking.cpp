@@ -388,6 +388,7 @@ InkingFit fit_inking(const Cells& c, const cv::Mat1i& parts, int count) {
   InkingTerms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
   std::vector<Block> blocks = make_blocks(c, parts, grid, terms);
   judge_slopes(blocks, grid, grid.step * c.mm);
+  judge_whites(blocks);
   return told_if_few(describe(c, blocks, grid, terms, graduated_fit(blocks, terms, count)));
 }
 
@@ -396,6 +397,7 @@ InkingFit refit_inking(const Cells& c, const cv::Mat1i& parts, const std::vector
   InkingTerms terms(c.proof.cols * c.mm, c.proof.rows * c.mm);
   std::vector<Block> blocks = make_blocks(c, parts, grid, terms);
   judge_slopes(blocks, grid, grid.step * c.mm);
+  judge_whites(blocks);
   const Fit fit = fit_by_role(blocks, terms, roles, grid.shared_grain);
   for (Block& b : blocks) {
     // Only unworked blocks tell of the noise.

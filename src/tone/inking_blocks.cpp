@@ -37,6 +37,10 @@ bool judge_agreement(std::vector<Block>& blocks, const std::vector<BlockSums>& s
     // Bare metal has no grain to agree on: it keeps a middling say.
     const double grain = std::sqrt(sums[i].hp / sums[i].n) / std::max(sums[i].p / sums[i].n, 0.05);
     blocks[i].agreement = grain < 0.02 ? std::max(0.4, t * t) : std::max(0.02, t * t * t);
+    if (grain >= 0.05 && t > 0.3) {
+      blocks[i].flatter =
+          0.5 * std::log(sums[i].hp / sums[i].hd) + std::log(sums[i].d / sums[i].p);
+    }
   }
   return true;
 }
@@ -220,6 +224,23 @@ void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double bloc
     factor[b] = g * g;
   }
   for (std::size_t b = 0; b < blocks.size(); ++b) blocks[b].agreement *= factor[b];
+}
+
+void judge_whites(std::vector<Block>& blocks) {
+  constexpr double alike = 0.15;  // scatter of the grain and gain that goes with the tone
+  std::vector<double> all;
+  for (const Block& b : blocks) {
+    if (b.flatter) all.push_back(*b.flatter);
+  }
+  if (all.size() < 30) return;
+  std::sort(all.begin(), all.end());
+  const double steep = all[all.size() / 4];
+  for (Block& b : blocks) {
+    if (!b.flatter) continue;
+    const double over = std::max(0.0, *b.flatter - steep - alike) / alike;
+    const double g = 1 / (1 + over * over);
+    b.agreement *= g * g;
+  }
 }
 
 }  // namespace rebite::tone

@@ -3,6 +3,7 @@
 
 #include <Eigen/Dense>
 #include <opencv2/core.hpp>
+#include <optional>
 #include <vector>
 
 #include "tone/cells.h"
@@ -21,6 +22,9 @@ struct Block {
   double diff = 0;       // drawing minus proof
   double noise = 0;      // its standard error from grain
   double agreement = 1;  // 0..1: shares its grain, and the difference is no steeper than wiping
+  // ln of how much flatter the drawing's grain is, against its mean, than the proof's; none where
+  // the two do not share a grain that can be seen.
+  std::optional<double> flatter;
   int part = -1;         // most of its cells lie in
   Row basis;
 };
@@ -78,5 +82,11 @@ std::vector<Block> make_blocks(const Cells& c,
 // and says little of the inking: lowers `agreement`. The slope is of a plane through the blocks of
 // the same part within 8 mm.
 void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double block_mm);
+
+// Opaque white is no inking: R' = (1 - a) R + a lifts the darks of the grain and leaves its lights,
+// while a film of ink, a wash and a heavier or lighter inking multiply all of it alike. So the grain
+// under white is flatter against its mean than under any of them: lowers `agreement`. Flatter than
+// the plate's steepest quarter, since one scan may be softer than the other all over.
+void judge_whites(std::vector<Block>& blocks);
 
 }  // namespace rebite::tone

@@ -132,6 +132,15 @@ TEST(FindRegions, WhereLittleIsLeftAloneTheDoubtIsTold) {
   }
 }
 
+// Three areas whitened alike, nearly half of the plate, made a larger heap of differences than what
+// was left alone and were taken for it: 15 % of false work.
+TEST(FindRegions, WhitesAlikeAreNotTakenForTheUnworkedPlate) {
+  const maker::Scene scene = maker::make_scene(626);
+  const maker::Verdict v = maker::judge(scene, regions_of(maker::made_pair(scene, 626)));
+  EXPECT_LT(v.false_share, 0.01);
+  for (const auto& a : v.areas) EXPECT_TRUE(a.right()) << "area " << a.label << " gap " << a.gap;
+}
+
 TEST(FindRegions, TheSameTwiceAndOnAnyNumberOfThreads) {
   const RegionMap a = regions_of(made(4).pair);
   const int threads = cv::getNumThreads();
