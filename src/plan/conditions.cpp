@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <string>
 
 namespace rebite::plan {
 namespace {
@@ -11,6 +12,7 @@ namespace {
 // Beyond this a correction by formula is a guess (the published energies differ by a factor of
 // four over 20 degrees): bite a new wedge. Common practice asks for "about the same warmth".
 constexpr double far_degrees = 4;
+constexpr double told_degrees = 0.1;  // less is none that a thermometer shows
 constexpr double thermometer_sd = 0.5;  // each reading; common practice, no source
 // A bath drifts by 1-2 % per plate (derived from the copper a plate gives up against a bath's
 // room for it) and loses strength in an open tray; both only ever widen the interval here, since
@@ -38,14 +40,26 @@ void add_age(const Bench& bench, TimeFactor& all) {
   const double age = std::min(widest_age,
                               per_plate * std::max(0, bench.plates_since_wedge) +
                                   per_day * std::max(0.0, bench.days_since_wedge));
+  if (age <= 0) return;
   all.ln_sd = std::hypot(all.ln_sd, age);
+  const std::string since = fmt::format("{} plate{} and {:.0f} day{} since the wedge",
+                                        bench.plates_since_wedge,
+                                        bench.plates_since_wedge == 1 ? "" : "s",
+                                        bench.days_since_wedge,
+                                        bench.days_since_wedge == 1 ? "" : "s");
+  const double percent = 100 * std::expm1(1.645 * age);
   if (bench.plates_since_wedge >= many_plates || bench.days_since_wedge >= many_days) {
     all.new_wedge = true;
     all.notes.push_back(fmt::format(
-        "{} plates and {:.0f} days since the wedge: the bath has changed. Bite a new wedge rather "
-        "than trust these minutes.",
-        bench.plates_since_wedge,
-        bench.days_since_wedge));
+        "{}: the bath has changed. Bite a new wedge rather than trust these minutes (the ranges "
+        "hold a bath that is up to {:.0f} % slower or faster).",
+        since,
+        percent));
+  } else {
+    all.notes.push_back(fmt::format(
+        "{}: the bath may bite up to {:.0f} % slower or faster by now; the ranges are wider for it.",
+        since,
+        percent));
   }
 }
 
@@ -65,6 +79,15 @@ TimeFactor temperature_factor(const ActivationEnergy& energy, Temperature wedge,
     f.notes.push_back(fmt::format(
         "The bath is {:.0f} C {} than the wedge's. The factor {:.2f} on time is a formula's guess "
         "({:.2f} to {:.2f}): bite a new wedge.",
+        std::fabs(degrees),
+        degrees > 0 ? "warmer" : "colder",
+        f.value,
+        f.value * std::exp(-1.645 * f.ln_sd),
+        f.value * std::exp(1.645 * f.ln_sd)));
+  } else if (std::fabs(degrees) >= told_degrees) {
+    f.notes.push_back(fmt::format(
+        "The bath is {:.1f} C {} than the wedge's: times are multiplied by {:.2f} ({:.2f} to "
+        "{:.2f}).",
         std::fabs(degrees),
         degrees > 0 ? "warmer" : "colder",
         f.value,

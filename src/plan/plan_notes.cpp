@@ -65,24 +65,29 @@ void note_no_wedge(BitePlan& plan) {
 void note_stages(BitePlan& plan) {
   if (plan.stages.empty()) return;
   std::string left;
+  int count = 0;
   for (const PlannedRegion& p : plan.regions) {
     if (p.minutes && p.stage == 0 && p.minutes->advised > BiteTime::minutes(0)) {
       left += (left.empty() ? "" : ", ") + std::to_string(p.region.id);
+      ++count;
     }
   }
   if (!left.empty()) {
     plan.notes.push_back(fmt::format(
         "Left unbitten, since no stage is near enough to their time (bite them again later rather "
-        "than too dark now): region {}.",
+        "than too dark now): region{} {}.",
+        count == 1 ? "" : "s",
         left));
   }
   plan.notes.push_back(
       "Before the first dip stop out all that has no number too: it is to stay as it is.");
   plan.notes.push_back(fmt::format(
-      "Control strip: leave a strip of the margin open under the same ground, {} patch{} side by "
-      "side, and stop one out with each stage; it carries this bath's check into the next proof.",
-      plan.stages.size(),
-      plan.stages.size() == 1 ? "" : "es"));
+      "Control strip: leave a strip of the margin open under the same ground, {}; it "
+      "carries this bath's check into the next proof.",
+      plan.stages.size() == 1
+          ? std::string("one patch, stopped out after the bite")
+          : fmt::format("{} patches side by side, and stop one out with each stage",
+                        plan.stages.size())));
   if (plan.handling && plan.stages.size() > 1) {
     plan.notes.push_back(fmt::format(
         "Between dips: rinse, dry fully, stop out, let it dry; about {:.0f} min in all for {} "

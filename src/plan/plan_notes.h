@@ -10,8 +10,8 @@ namespace rebite::plan {
 // stages and control strip, copper, metal against mordant, edits that met no region.
 void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& options);
 
-// At most three, for the mordant and the work that the plan names; the last one defers to the
-// safety data sheet and local rules. Empty when nothing is to be done.
+// Of the mordant, the ground and the work that the plan names, one line each; the last one defers to
+// the safety data sheet and local rules. Empty when nothing is to be done.
 Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch);
 
 // Rinse, dry, stop out, let it dry: 15 minutes between two dips, of which 10 are a quick-drying

@@ -1,5 +1,6 @@
 #include "plan/conditions.h"
 
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -59,7 +60,12 @@ TEST(Arrhenius, DoubtGrowsWithTheDistance) {
     EXPECT_GT(f.ln_sd, before);
     before = f.ln_sd;
     EXPECT_EQ(f.new_wedge, warmer >= 4);
-    EXPECT_EQ(f.notes.empty(), warmer < 4);
+    // The factor and its range are told as soon as there is one; a wedge is asked for later.
+    ASSERT_EQ(f.notes.empty(), warmer == 0);
+    if (warmer == 0) continue;
+    EXPECT_THAT(f.notes[0], HasSubstr(fmt::format("{:.2f}", f.value)));
+    EXPECT_THAT(f.notes[0], HasSubstr(fmt::format("to {:.2f})", f.value * std::exp(1.645 * f.ln_sd))));
+    EXPECT_EQ(f.notes[0].find("new wedge") != std::string::npos, warmer >= 4);
   }
   EXPECT_EQ(temperature_factor(e, c(20), c(20)).value, 1);
 }
@@ -112,11 +118,16 @@ TEST(Conditions, AgeAndPlatesWidenAndThenAskForAWedge) {
   EXPECT_EQ(young.all.value, 1);
   EXPECT_GT(young.all.ln_sd, 0.02);
   EXPECT_FALSE(young.all.new_wedge);
+  // 2 plates at 1.5 %, 3 days at 0.4 %: 4.2 %, of which the 90 % range is 7 %.
+  ASSERT_EQ(young.all.notes.size(), 1u);
+  EXPECT_THAT(young.all.notes[0], HasSubstr("2 plates and 3 days since the wedge"));
+  EXPECT_THAT(young.all.notes[0], HasSubstr("up to 7 %"));
   const Conditions old = conditions_of(three_step_batch(), {.days_since_wedge = 5, .plates_since_wedge = 12});
   EXPECT_GT(old.all.ln_sd, young.all.ln_sd);
   EXPECT_TRUE(old.all.new_wedge);
   ASSERT_EQ(old.all.notes.size(), 1u);
   EXPECT_THAT(old.all.notes[0], HasSubstr("new wedge"));
+  EXPECT_THAT(old.all.notes[0], HasSubstr("12 plates and 5 days"));
   EXPECT_LE(conditions_of(three_step_batch(), {.days_since_wedge = 1e6}).all.ln_sd, 0.3);
 }
 

@@ -26,15 +26,19 @@ MinutesScore score_of(const SimulationKind& kind, double risk, int seeds) {
 TEST(Simulated, MinutesOfCommonPlates) {
   const MinutesScore kept = score_of({.ground = Ground::kept}, 0.2, 120);
   EXPECT_LT(kept.rms_log2(), 0.25);
+  EXPECT_GT(kept.rms_log2(), 0.05);  // readings of 0.01-0.02 D cannot tell minutes better than that
   EXPECT_GT(kept.coverage(), 0.85);
   EXPECT_LT(kept.coverage(), 0.95);
   EXPECT_LT(kept.overshoot(), 0.23);
   const MinutesScore fresh = score_of({.ground = Ground::fresh}, 0.2, 120);
   EXPECT_LT(fresh.rms_log2(), 0.25);
+  EXPECT_GT(fresh.rms_log2(), 0.05);
   EXPECT_GT(fresh.coverage(), 0.85);
   EXPECT_LT(fresh.overshoot(), 0.23);
   const MinutesScore strays =
       score_of({.ground = Ground::fresh, .overlap_uncertain = true}, 0.2, 120);
+  EXPECT_GT(strays.rms_log2(), 1.3 * fresh.rms_log2());  // what no wedge but a crossed one tells
+  EXPECT_LT(strays.rms_log2(), 0.4);
   EXPECT_GT(strays.coverage(), 0.85);
   EXPECT_LT(strays.coverage(), 0.95);
   EXPECT_LT(strays.overshoot(), 0.23);
