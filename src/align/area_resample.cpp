@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "align/parallel.h"
+#include "align/vectors.h"
 
 namespace rebite::align {
 namespace {
@@ -57,6 +58,28 @@ void add_row(
   }
 }
 
+// The same where every span is two whole pixels, as from 600 to 300 dpi: bit by bit what add_row
+// gives.
+[[gnu::always_inline]] inline void add_pairs(
+    const float* row, int n, float weight, float* sum, float* area) {
+  for (int i = 0; i < n; ++i) {
+    const float a = row[2 * i], b = row[2 * i + 1];
+    sum[i] += weight * ((a == a ? a : 0.0F) + (b == b ? b : 0.0F));
+    area[i] += weight * ((a == a ? 1.0F : 0.0F) + (b == b ? 1.0F : 0.0F));
+  }
+}
+[[gnu::target("avx2")]] void add_pairs_avx2(
+    const float* row, int n, float weight, float* sum, float* area) {
+  add_pairs(row, n, weight, sum, area);
+}
+
+bool whole_pairs(const std::vector<Span>& spans) {
+  for (std::size_t i = 0; i < spans.size(); ++i)
+    if (spans[i].first != 2 * static_cast<int>(i) || spans[i].weight != std::vector{1.0F, 1.0F})
+      return false;
+  return true;
+}
+
 }  // namespace
 
 cv::Mat1f area_resample(const cv::Mat1f& source, double step_x, double step_y, int threads) {
@@ -65,18 +88,21 @@ cv::Mat1f area_resample(const cv::Mat1f& source, double step_x, double step_y, i
   const std::vector<Span> down = spans(source.rows, result_size(source.rows, step_y), step_y);
   cv::Mat1f result(static_cast<int>(down.size()), static_cast<int>(across.size()));
   const float full = static_cast<float>(step_x * step_y);
+  const bool pairs = whole_pairs(across), avx2 = with_avx2(Vectors::widest);
   in_parallel(result.rows, threads, [&](int first, int last) {
     std::vector<float> sum(across.size()), area(across.size());
     for (int j = first; j < last; ++j) {
       std::fill(sum.begin(), sum.end(), 0.0F);
       std::fill(area.begin(), area.end(), 0.0F);
       const Span& span = down[static_cast<std::size_t>(j)];
-      for (std::size_t k = 0; k < span.weight.size(); ++k)
-        add_row(source[span.first + static_cast<int>(k)],
-                across,
-                span.weight[k],
-                sum.data(),
-                area.data());
+      for (std::size_t k = 0; k < span.weight.size(); ++k) {
+        const float* row = source[span.first + static_cast<int>(k)];
+        if (pairs)
+          avx2 ? add_pairs_avx2(row, result.cols, span.weight[k], sum.data(), area.data())
+               : add_pairs(row, result.cols, span.weight[k], sum.data(), area.data());
+        else
+          add_row(row, across, span.weight[k], sum.data(), area.data());
+      }
       float* out = result[j];
       for (std::size_t i = 0; i < across.size(); ++i)
         out[i] =

@@ -96,8 +96,7 @@ struct Kernels {
   decltype(&subtract_plain) subtract;
 };
 Kernels kernels_for(Vectors vectors) {
-  static const bool avx2 = __builtin_cpu_supports("avx2");
-  if (avx2 && vectors == Vectors::widest) return {products_avx2, subtract_avx2};
+  if (with_avx2(vectors)) return {products_avx2, subtract_avx2};
   return {products_plain, subtract_plain};
 }
 

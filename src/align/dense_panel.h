@@ -1,6 +1,8 @@
 // Dense parts of a sparse factor: panels of columns, worked in small blocks that stay in registers.
 #pragma once
 
+#include "align/vectors.h"
+
 namespace rebite::align {
 
 // All matrices column by column, `stride` doubles from one column to the next. Only what lies on or
@@ -8,9 +10,6 @@ namespace rebite::align {
 //
 // Every entry is one sum in one order: neither the number of threads nor the width of the
 // processor's vectors (four doubles where it has AVX2, else two) changes a bit of a result.
-
-// Of the processor's: all it has, or as on one without AVX2 (for tests).
-enum class Vectors { widest, plain };
 
 // Cholesky factor of the leading columns x columns of a rows x columns panel, and the rows below
 // it times its inverse transpose, in place (right-looking by blocks: Golub and Van Loan, Matrix

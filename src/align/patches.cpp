@@ -10,63 +10,10 @@
 #include <vector>
 
 #include "align/parallel.h"
+#include "align/patch_products.h"
 
 namespace rebite::align {
 namespace {
-
-constexpr int kLanes = 8;  // sums run in so many fixed lanes, two vectors of four
-
-// A patch and its search, rows filled up to whole lanes (the patch's with zeros, which count for
-// nothing), so that the sums below need no remainders.
-struct Rows {
-  int width = 0, height = 0;  // floats of a row of the patch, its rows
-  int stride = 0;             // of the search
-  std::vector<float> patch, search;
-
-  Rows(const cv::Mat1f& own, const cv::Mat1f& around)
-      : width((own.cols + kLanes - 1) / kLanes * kLanes),
-        height(own.rows),
-        stride(around.cols + kLanes),
-        patch(static_cast<std::size_t>(width) * static_cast<std::size_t>(height), 0.0F),
-        search(static_cast<std::size_t>(stride) * static_cast<std::size_t>(around.rows), 0.0F) {
-    for (int y = 0; y < own.rows; ++y)
-      std::copy_n(own[y], own.cols, patch.data() + y * std::ptrdiff_t{width});
-    for (int y = 0; y < around.rows; ++y)
-      std::copy_n(around[y], around.cols, search.data() + y * std::ptrdiff_t{stride});
-  }
-
-  // Sums of products of the patch and the search at the shifts (dx .. dx + N - 1, dy). N at once
-  // keeps the patch and all sums in registers; each sum's order is its own and always the same.
-  template <std::size_t N>
-  void products(int dx, int dy, double* out) const {
-    cv::v_float32x4 sum[N][2];
-    for (auto& s : sum) s[0] = s[1] = cv::v_setzero_f32();
-    for (int y = 0; y < height; ++y) {
-      const float* p = patch.data() + y * std::ptrdiff_t{width};
-      const float* q = search.data() + (y + dy) * std::ptrdiff_t{stride} + dx;
-      for (int x = 0; x < width; x += kLanes) {
-        const cv::v_float32x4 a = cv::v_load(p + x), b = cv::v_load(p + x + 4);
-        for (std::size_t n = 0; n < N; ++n) {
-          sum[n][0] = cv::v_muladd(a, cv::v_load(q + x + n), sum[n][0]);
-          sum[n][1] = cv::v_muladd(b, cv::v_load(q + x + n + 4), sum[n][1]);
-        }
-      }
-    }
-    for (std::size_t n = 0; n < N; ++n) {
-      float lane[4];
-      cv::v_store(lane, sum[n][0] + sum[n][1]);
-      out[n] = (static_cast<double>(lane[0]) + static_cast<double>(lane[1])) +
-               (static_cast<double>(lane[2]) + static_cast<double>(lane[3]));
-    }
-  }
-
-  void row_of_products(int dy, int n, double* out) const {
-    int dx = 0;
-    for (; dx + 4 <= n; dx += 4) products<4>(dx, dy, out + dx);
-    for (; dx + 3 <= n; dx += 3) products<3>(dx, dy, out + dx);
-    for (; dx < n; ++dx) products<1>(dx, dy, out + dx);
-  }
-};
 
 struct Moments {
   double mean = 0, variance = 0;
@@ -122,11 +69,11 @@ cv::Mat1f correlation(const cv::Mat1f& patch,
   const int side = patch.cols, n = 2 * reach + 1;
   const WindowSums sums(search);
   const double pixels = static_cast<double>(side) * side;
-  const Rows rows(patch, search);
+  const PatchProducts rows(patch, search);
   std::vector<double> product(static_cast<std::size_t>(n));
   cv::Mat1f surface(n, n);
   for (int dy = 0; dy < n; ++dy) {
-    rows.row_of_products(dy, n, product.data());
+    rows.row(dy, product);
     for (int dx = 0; dx < n; ++dx) {
       const double mean = WindowSums::over(sums.sum, dx, dy, side) / pixels;
       const double variance = WindowSums::over(sums.square, dx, dy, side) / pixels - mean * mean;

@@ -1,41 +1,101 @@
 #include "align/render.h"
 
-#include <cmath>
-#include <opencv2/core/hal/intrin.hpp>
+#include <algorithm>
 #include <vector>
 
+#include "align/bicubic.h"
 #include "align/parallel.h"
 
 namespace rebite::align {
 namespace {
 
-using cv::v_float32x4;
+// The places of one row of the proof on a picture of the drawing, worked out in doubles.
+class RowOfPlaces {
+ public:
+  RowOfPlaces(const RenderSource& drawing, const SmoothMap& map, double px_per_mm, int width)
+      : drawing_(drawing),
+        map_(map),
+        px_per_mm_(px_per_mm),
+        shift_(static_cast<std::size_t>(width)),
+        first_(shift_.size()),
+        across_(shift_.size()),
+        down_(shift_.size()),
+        inside_(shift_.size()) {}
 
-// Catmull-Rom (Keys, IEEE Trans. ASSP 29, 1981, a = -1/2): the four weights at the fraction t.
-v_float32x4 catmull_rom(float t) {
-  const v_float32x4 cube(-0.5F, 1.5F, -1.5F, 0.5F), square(1, -2.5F, 2, -0.5F),
-      linear(-0.5F, 0, 0.5F, 0), constant(0, 1, 0, 0);
-  const v_float32x4 at = cv::v_setall_f32(t);
-  return v_muladd(v_muladd(v_muladd(cube, at, square), at, linear), at, constant);
-}
+  void lay_out(int row) {
+    const double y = (row + 0.5) / px_per_mm_;
+    const int n = static_cast<int>(shift_.size());
+    std::fill(shift_.begin(), shift_.end(), cv::Vec2d());
+    map_.stiff.add_row(0.5 / px_per_mm_, 1 / px_per_mm_, y, n, shift_.data());
+    map_.fine.add_row(0.5 / px_per_mm_, 1 / px_per_mm_, y, n, shift_.data());
+    with_avx2(Vectors::widest) ? project_avx2(y) : project(y);
+  }
 
-// Picture value at a place at least one pixel inside.
-float bicubic(const cv::Mat1f& picture, double x, double y) {
-  const int i = static_cast<int>(x), j = static_cast<int>(y);
-  const v_float32x4 kx = catmull_rom(static_cast<float>(x - i));
-  float ky[4];
-  v_store(ky, catmull_rom(static_cast<float>(y - j)));
-  const float* p = picture[j - 1] + (i - 1);
-  const std::size_t line = picture.step1();
-  // Down the four columns at once, then across.
-  v_float32x4 column = cv::v_load(p) * cv::v_setall_f32(ky[0]);
-  for (int b = 1; b < 4; ++b)
-    column = v_muladd(
-        cv::v_load(p + static_cast<std::size_t>(b) * line), cv::v_setall_f32(ky[b]), column);
-  float part[4];
-  v_store(part, column * kx);
-  return (part[0] + part[1]) + (part[2] + part[3]);
-}
+  BicubicPlaces places() const { return {first_, across_, down_}; }
+  const unsigned char* inside() const { return inside_.data(); }
+
+ private:
+  static constexpr int kLot = 256;  // places whose doubles stay in the nearest cache
+
+  [[gnu::target("avx2")]] void project_avx2(double y) { project(y); }
+
+  [[gnu::always_inline]] inline void project(double y) {
+    const cv::Matx33d& s = map_.start;
+    const bool affine = s(2, 0) == 0 && s(2, 1) == 0;  // nearly always: one division for all
+    const int all = static_cast<int>(shift_.size());
+    double qx[kLot], qy[kLot];
+    for (int first = 0; first < all; first += kLot) {
+      const int n = std::min(kLot, all - first);
+      affine ? carry<true>(y, first, n, qx, qy) : carry<false>(y, first, n, qx, qy);
+      split(qx, qy, first, n);
+    }
+  }
+
+  // Onto the drawing's pixels.
+  template <bool affine>
+  [[gnu::always_inline]] inline void carry(
+      double y, int from, int n, double* qx, double* qy) const {
+    const cv::Matx33d& s = map_.start;
+    const double a = s(0, 0), b = s(0, 1), c = s(0, 2), d = s(1, 0), e = s(1, 1), f = s(1, 2);
+    const double g = s(2, 0), h = s(2, 1), last = s(2, 2), scale = px_per_mm_;
+    const double fine = drawing_.px_per_mm, whole = fine / last;
+    const cv::Vec2d* shift = shift_.data() + from;
+    for (int i = 0; i < n; ++i) {
+      const double px = (from + i + 0.5) / scale + shift[i][0], py = y + shift[i][1];
+      const double times = affine ? whole : fine / (g * px + h * py + last);
+      qx[i] = (a * px + b * py + c) * times - 0.5;
+      qy[i] = (d * px + e * py + f) * times - 0.5;
+    }
+  }
+
+  // Into pixels and fractions. Places less than a pixel inside the picture become its first pixel
+  // that is, and are not inside.
+  [[gnu::always_inline]] inline void split(const double* qx, const double* qy, int from, int n) {
+    const double right = drawing_.picture.cols - 2, bottom = drawing_.picture.rows - 2;
+    const int stride = static_cast<int>(drawing_.picture.step1());
+    int* first = first_.data() + from;
+    float *across = across_.data() + from, *down = down_.data() + from;
+    unsigned char* inside = inside_.data() + from;
+    for (int i = 0; i < n; ++i)
+      inside[i] = (qx[i] >= 1) & (qy[i] >= 1) & (qx[i] < right) & (qy[i] < bottom) ? 255 : 0;
+    for (int i = 0; i < n; ++i) {
+      const bool in = (qx[i] >= 1) & (qy[i] >= 1) & (qx[i] < right) & (qy[i] < bottom);
+      const double x = in ? qx[i] : 1, y = in ? qy[i] : 1;
+      const int column = static_cast<int>(x), row = static_cast<int>(y);
+      first[i] = (row - 1) * stride + column - 1;
+      across[i] = static_cast<float>(x - column);
+      down[i] = static_cast<float>(y - row);
+    }
+  }
+
+  const RenderSource& drawing_;
+  const SmoothMap& map_;
+  double px_per_mm_;
+  std::vector<cv::Vec2d> shift_;
+  std::vector<int> first_;
+  std::vector<float> across_, down_;
+  std::vector<unsigned char> inside_;
+};
 
 }  // namespace
 
@@ -45,32 +105,25 @@ cv::Mat1f render_on_proof(const RenderSource& drawing,
                           cv::Size size,
                           int threads,
                           cv::Mat1b* inside) {
-  cv::Mat1f result(size, 0.0F);
-  if (inside) *inside = cv::Mat1b(size, static_cast<unsigned char>(0));
   const cv::Mat1f& picture = drawing.picture;
-  const cv::Matx33d& s = map.start;
-  const bool affine = s(2, 0) == 0 && s(2, 1) == 0;  // nearly always: one division for all
-  const double whole = drawing.px_per_mm / s(2, 2);
+  if (picture.cols < 4 || picture.rows < 4) {
+    if (inside) *inside = cv::Mat1b(size, static_cast<unsigned char>(0));
+    return cv::Mat1f(size, 0.0F);
+  }
+  cv::Mat1f result(size);
+  if (inside) inside->create(size);
   in_parallel(size.height, threads, [&](int first, int last) {
-    std::vector<cv::Vec2d> shift(static_cast<std::size_t>(size.width));
+    RowOfPlaces row(drawing, map, px_per_mm, size.width);
     for (int j = first; j < last; ++j) {
-      const double y = (j + 0.5) / px_per_mm;
-      std::fill(shift.begin(), shift.end(), cv::Vec2d());
-      map.stiff.add_row(0.5 / px_per_mm, 1 / px_per_mm, y, size.width, shift.data());
-      map.fine.add_row(0.5 / px_per_mm, 1 / px_per_mm, y, size.width, shift.data());
+      row.lay_out(j);
       float* out = result[j];
-      unsigned char* seen = inside ? (*inside)[j] : nullptr;
-      for (int i = 0; i < size.width; ++i) {
-        const cv::Vec2d& u = shift[static_cast<std::size_t>(i)];
-        const double px = (i + 0.5) / px_per_mm + u[0], py = y + u[1];
-        const double scale =
-            affine ? whole : drawing.px_per_mm / (s(2, 0) * px + s(2, 1) * py + s(2, 2));
-        const double qx = (s(0, 0) * px + s(0, 1) * py + s(0, 2)) * scale - 0.5;
-        const double qy = (s(1, 0) * px + s(1, 1) * py + s(1, 2)) * scale - 0.5;
-        if (!(qx >= 1 && qy >= 1 && qx < picture.cols - 2 && qy < picture.rows - 2)) continue;
-        out[i] = bicubic(picture, qx, qy);
-        if (seen) seen[i] = 255;
-      }
+      bicubic(picture.ptr<float>(),
+              picture.step1(),
+              row.places(),
+              {out, static_cast<std::size_t>(size.width)});
+      const unsigned char* in = row.inside();
+      for (int i = 0; i < size.width; ++i) out[i] = in[i] ? out[i] : 0.0F;
+      if (inside) std::copy_n(in, size.width, (*inside)[j]);
     }
   });
   return result;

@@ -4,7 +4,29 @@
 #include <cassert>
 #include <cmath>
 
+#include "align/vectors.h"
+
 namespace rebite::align {
+namespace {
+
+// One cell's part of a row: a cubic in what a place lies beyond the cell's border.
+struct Stretch {
+  cv::Vec2d a0, a1, a2, a3;
+  double start, per_step, most;  // of places, in cells
+  int cell;
+};
+
+[[gnu::always_inline]] inline void add_stretch(const Stretch& s, int k, int end, cv::Vec2d* out) {
+  for (; k < end; ++k) {
+    const double t = std::clamp(s.start + k * s.per_step, 0.0, s.most) - s.cell;
+    for (int c = 0; c < 2; ++c) out[k][c] += s.a0[c] + t * (s.a1[c] + t * (s.a2[c] + t * s.a3[c]));
+  }
+}
+[[gnu::target("avx2")]] void add_stretch_avx2(const Stretch& s, int k, int end, cv::Vec2d* out) {
+  add_stretch(s, k, end, out);
+}
+
+}  // namespace
 
 CubicWeights::CubicWeights(double t) {
   const double r = 1 - t;
@@ -87,6 +109,7 @@ void SplineField::add_row(double x0, double step, double y, int n, cv::Vec2d* ou
   // Cell by cell: there the sum of the four functions is one cubic in the fraction t.
   const double per_step = step / grid_.spacing, start = (x0 - grid_.origin.x) / grid_.spacing;
   const double most = static_cast<double>(grid_.cells_x);
+  const bool avx2 = with_avx2(Vectors::widest);
   for (int k = 0; k < n;) {
     const double x = std::clamp(start + k * per_step, 0.0, most);
     const int i = std::min(static_cast<int>(x), grid_.cells_x - 1);
@@ -96,11 +119,9 @@ void SplineField::add_row(double x0, double step, double y, int n, cv::Vec2d* ou
     const cv::Vec2d a3 = (c[3] - c[0] + 3 * (c[1] - c[2])) * (1.0 / 6);
     const double next = i + 1 < grid_.cells_x ? (i + 1 - start) / per_step : n;
     const int end = std::clamp(static_cast<int>(std::ceil(next)), k + 1, n);
-    for (; k < end; ++k) {
-      const double t = std::clamp(start + k * per_step, 0.0, most) - i;
-      out[k][0] += a0[0] + t * (a1[0] + t * (a2[0] + t * a3[0]));
-      out[k][1] += a0[1] + t * (a1[1] + t * (a2[1] + t * a3[1]));
-    }
+    const Stretch stretch{a0, a1, a2, a3, start, per_step, most, i};
+    avx2 ? add_stretch_avx2(stretch, k, end, out) : add_stretch(stretch, k, end, out);
+    k = end;
   }
 }
 
