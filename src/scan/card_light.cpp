@@ -9,8 +9,8 @@
 namespace rebite::scan {
 namespace {
 
-constexpr double even = 0.006;    // log10 sd of the card about its parabola
-constexpr double enough = 0.002;  // log10: a smaller range is noise, nothing is taken out
+constexpr double even_card = 0.006;  // log10 sd of the card about its parabola
+constexpr double enough = 0.002;     // log10: a smaller range is noise, nothing is taken out
 
 // log10 reflectance of a code; beyond the lightest patch straight on in log code, as card is often
 // a little lighter than it.
@@ -78,7 +78,7 @@ CardLight light_along_card(const std::vector<GreyReading>& readings, const GreyF
     }
     if (v.size() != readings.size()) continue;
     const Parabola p = fit_parabola(v);
-    if (p.sd > even) continue;
+    if (p.sd > even_card) continue;
     double mean = 0;
     for (const double a : p.value) mean += a / double(p.value.size());
     for (std::size_t i = 0; i < v.size(); ++i) light.log_light[i] += p.value[i] - mean;

@@ -1,7 +1,11 @@
 #include "scan/paper_cells.h"
 
 #include <algorithm>
+#include <array>
+#include <bit>
 #include <cmath>
+#include <cstdint>
+#include <limits>
 
 namespace rebite::scan {
 namespace {
@@ -10,10 +14,43 @@ struct CellLevel {
   double mean = 0, scatter = 0;
 };
 
-CellLevel measure(std::vector<float>& v) {
-  const auto mid = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), mid, v.end());
-  const double median = *mid;
+// The value that as many others lie below as above (the upper of two): counted in 256 drawers
+// first, so that only the drawer that holds it is looked through.
+float middle_of(const std::vector<float>& v, std::vector<std::int32_t>& whole) {
+  // As whole numbers floats above zero sort alike; below zero the other way round.
+  whole.resize(v.size());
+  for (std::size_t k = 0; k < v.size(); ++k) {
+    const auto bits = std::bit_cast<std::int32_t>(v[k]);
+    whole[k] = bits < 0 ? bits ^ std::numeric_limits<std::int32_t>::max() : bits;
+  }
+  const auto [low, high] = std::minmax_element(whole.begin(), whole.end());
+  const std::int64_t least = *low;
+  const int shift =
+      std::max(0, static_cast<int>(std::bit_width(static_cast<std::uint64_t>(*high - least))) - 8);
+  const auto drawer = [&](std::int32_t n) {
+    return static_cast<std::size_t>((n - least) >> shift);
+  };
+  std::array<int, 256> held{};
+  for (const std::int32_t n : whole) ++held[drawer(n)];
+  auto before = static_cast<int>(v.size() / 2);
+  std::size_t chosen = 0;
+  while (before >= held[chosen]) before -= held[chosen++];
+  whole.erase(std::remove_if(
+                  whole.begin(), whole.end(), [&](std::int32_t n) { return drawer(n) != chosen; }),
+              whole.end());
+  std::nth_element(whole.begin(), whole.begin() + before, whole.end());
+  const std::int32_t found = whole[static_cast<std::size_t>(before)];
+  return std::bit_cast<float>(found < 0 ? found ^ std::numeric_limits<std::int32_t>::max() : found);
+}
+
+struct Workspace {
+  std::vector<float> away;
+  std::vector<std::int32_t> whole;
+};
+
+CellLevel measure(const std::vector<float>& v, Workspace& work) {
+  const double median = middle_of(v, work.whole);
+  std::vector<float>& away = work.away;
   double sum = 0, squares = 0;
   for (const float a : v) {
     sum += a;
@@ -22,11 +59,10 @@ CellLevel measure(std::vector<float>& v) {
   const double n = double(v.size());
   const double plain_mean = sum / n;
   const double sd = std::sqrt(std::max(0.0, squares / n - plain_mean * plain_mean));
-  std::vector<float> away(v);
-  for (float& a : away) a = static_cast<float>(std::abs(double(a) - median));
-  const auto mid_away = away.begin() + static_cast<std::ptrdiff_t>(away.size() / 2);
-  std::nth_element(away.begin(), mid_away, away.end());
-  const double cut = std::max(4 * 1.4826 * double(*mid_away), 0.004 * median);
+  away.resize(v.size());
+  for (std::size_t k = 0; k < v.size(); ++k)
+    away[k] = static_cast<float>(std::abs(double(v[k]) - median));
+  const double cut = std::max(4 * 1.4826 * double(middle_of(away, work.whole)), 0.004 * median);
   sum = 0;
   int kept = 0;
   for (const float a : v) {
@@ -55,6 +91,7 @@ PaperCells measure_cells(const cv::Mat1f& reflectance, double px_per_mm) {
   cells.scatter.create(cells.rows, cells.cols);
   const int step = std::max(1, static_cast<int>(cells.size / 20));
   std::vector<float> v;
+  Workspace work;
   for (int r = 0; r < cells.rows; ++r) {
     const int y0 = static_cast<int>(r * cells.size);
     const int y1 = std::min(reflectance.rows, static_cast<int>((r + 1) * cells.size));
@@ -66,7 +103,7 @@ PaperCells measure_cells(const cv::Mat1f& reflectance, double px_per_mm) {
         const float* row = reflectance[y];
         for (int x = x0; x < x1; x += step) v.push_back(row[x]);
       }
-      const CellLevel m = v.empty() ? CellLevel{1e-5, 1} : measure(v);
+      const CellLevel m = v.empty() ? CellLevel{1e-5, 1} : measure(v, work);
       cells.level(r, c) = static_cast<float>(std::log10(std::max(m.mean, 1e-5)));
       cells.scatter(r, c) = static_cast<float>(m.scatter);
     }

@@ -58,15 +58,24 @@ WhiteField fit_field(const std::vector<PaperLevel>& levels,
   std::vector<double> w(levels.size(), 1.0), residual(levels.size());
   // Start from the median level: stains and pencil must not tilt the first round.
   std::vector<double> last_terms;
+  // The terms at every place, which no round changes.
+  const auto width_of = static_cast<std::size_t>(n);
+  std::vector<double> terms(levels.size() * width_of);
+  for (std::size_t i = 0; i < levels.size(); ++i)
+    fill_terms(scaled(levels[i].x, width),
+               scaled(levels[i].y, height),
+               degree,
+               terms.data() + i * width_of);
   for (int round = 0; round < 12; ++round) {
     cv::Mat1d normal(n, n, 0.0), right(n, 1, 0.0);
-    double t[64];
     for (std::size_t i = 0; i < levels.size(); ++i) {
       if (w[i] <= 0) continue;
-      fill_terms(scaled(levels[i].x, width), scaled(levels[i].y, height), degree, t);
+      const double* t = terms.data() + i * width_of;
       for (int a = 0; a < n; ++a) {
         right(a) += w[i] * t[a] * levels[i].level;
-        for (int b = 0; b <= a; ++b) normal(a, b) += w[i] * t[a] * t[b];
+        double* row = normal[a];
+        const double weighted = w[i] * t[a];
+        for (int b = 0; b <= a; ++b) row[b] += weighted * t[b];
       }
     }
     for (int a = 0; a < n; ++a) {
@@ -83,7 +92,9 @@ WhiteField fit_field(const std::vector<PaperLevel>& levels,
                                     [](double a, double b) { return std::abs(a - b) < 1e-6; });
     last_terms = field.terms;
     for (std::size_t i = 0; i < levels.size(); ++i) {
-      residual[i] = levels[i].level - field.log_at(levels[i].x, levels[i].y);
+      double sum = 0;
+      for (std::size_t k = 0; k < width_of; ++k) sum += field.terms[k] * terms[i * width_of + k];
+      residual[i] = levels[i].level - sum;
     }
     const double cut = 4.685 * std::max(robust_sd(residual), 1e-4);
     for (std::size_t i = 0; i < levels.size(); ++i) {
