@@ -7,7 +7,9 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "tone/boxes.h"
 #include "tone/partition.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -27,34 +29,6 @@ struct Law {
     return 0.5 * (m + log_det);
   }
 };
-
-struct Box {
-  cv::Rect rect;
-  int cells = 0;
-};
-
-std::vector<Box> boxes(const cv::Mat1i& labels, int count) {
-  struct Extent {
-    int x0 = std::numeric_limits<int>::max(), y0 = x0, x1 = -1, y1 = -1, n = 0;
-  };
-  std::vector<Extent> e(static_cast<std::size_t>(count));
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) < 0) continue;
-      Extent& b = e[static_cast<std::size_t>(labels(i, j))];
-      b.x0 = std::min(b.x0, j);
-      b.x1 = std::max(b.x1, j);
-      b.y0 = std::min(b.y0, i);
-      b.y1 = std::max(b.y1, i);
-      ++b.n;
-    }
-  }
-  std::vector<Box> out;
-  for (const Extent& b : e) {
-    out.push_back({b.n ? cv::Rect(b.x0, b.y0, b.x1 - b.x0 + 1, b.y1 - b.y0 + 1) : cv::Rect(), b.n});
-  }
-  return out;
-}
 
 cv::Rect grown(cv::Rect r, int by, cv::Size size) {
   return cv::Rect(r.x - by, r.y - by, r.width + 2 * by, r.height + 2 * by) & cv::Rect({0, 0}, size);
@@ -226,7 +200,7 @@ void move_borders(cv::Mat1i& labels,
     cv::Mat1f best(labels.size(), kFar);
     cv::Mat1i next = labels.clone();
     energies.for_all(labels, count, changed, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
-      for (int i = 0; i < rect.height; ++i) {
+      for_rows(rect.height, [&](int i) {
         const int* own = labels[i + rect.y] + rect.x;
         const float* v = e[i];
         float* least = best[i + rect.y] + rect.x;
@@ -236,7 +210,7 @@ void move_borders(cv::Mat1i& labels,
           least[j] = v[j];
           to[j] = k;
         }
-      }
+      });
     });
     changed.assign(static_cast<std::size_t>(count), 0);
     bool any = false;
@@ -261,14 +235,14 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
                       cv::Size full) {
   cv::Mat1f best(full, kFar);
   cv::Mat1i out(full, -1);
-  for (int i = 0; i < full.height; ++i) {
+  for_rows(full.height, [&](int i) {
     for (int j = 0; j < full.width; ++j) out(i, j) = labels(i / c.factor, j / c.factor);
-  }
+  });
   Energies energies(c, left_out, o);
   energies.for_all(labels, count, {}, [&](int k, cv::Rect rect, const cv::Mat1f& e) {
     const cv::Rect to =
         cv::Rect(rect.tl() * c.factor, rect.size() * c.factor) & cv::Rect({0, 0}, full);
-    for (int i = 0; i < to.height; ++i) {
+    for_rows(to.height, [&](int i) {
       const double fy = std::clamp((i + 0.5) / c.factor - 0.5, 0.0, rect.height - 1.0);
       const int y0 = static_cast<int>(fy);
       const int y1 = std::min(y0 + 1, rect.height - 1);
@@ -286,7 +260,7 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
         best(i + to.y, j + to.x) = v;
         out(i + to.y, j + to.x) = k;
       }
-    }
+    });
   });
   return out;
 }
@@ -294,9 +268,9 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
 std::vector<double> widths(const cv::Mat1i& labels, int count, double mm) {
   std::vector<double> out(static_cast<std::size_t>(count), 0.0);
   const std::vector<Box> box = boxes(labels, count);
-  for (int k = 0; k < count; ++k) {
+  for_each_of(count, [&](int k) {
     const Box& b = box[static_cast<std::size_t>(k)];
-    if (b.cells == 0) continue;
+    if (b.cells == 0) return;
     cv::Mat1b mask(b.rect.height + 2, b.rect.width + 2, static_cast<uchar>(0));
     cv::Mat1b(labels(b.rect) == k).copyTo(mask(cv::Rect({1, 1}, b.rect.size())));
     cv::Mat1f dist;
@@ -305,7 +279,7 @@ std::vector<double> widths(const cv::Mat1i& labels, int count, double mm) {
     cv::minMaxLoc(dist, nullptr, &most);
     // The transform counts to the centre of the nearest cell outside: half a cell too far.
     out[static_cast<std::size_t>(k)] = std::max(0.0, 2 * most - 1) * mm;
-  }
+  });
   return out;
 }
 
@@ -314,9 +288,9 @@ void trim_spurs(
   const std::vector<Box> box = boxes(labels, count);
   cv::Mat1b loose(labels.size(), static_cast<uchar>(0));
   const double radius = 0.5 * narrow_mm / c.mm;
-  for (int k = 0; k < count; ++k) {
+  for_each_of(count, [&](int k) {  // each marks cells of its own part only
     const Box& b = box[static_cast<std::size_t>(k)];
-    if (b.cells == 0) continue;
+    if (b.cells == 0) return;
     const int pad = static_cast<int>(std::ceil(radius)) + 2;
     const cv::Rect rect = b.rect;
     const cv::Rect wide = grown(rect, pad, labels.size());
@@ -333,7 +307,7 @@ void trim_spurs(
     cv::Mat1f dist;
     cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
     const cv::Mat1b seeds(dist >= radius - 0.5);
-    if (cv::countNonZero(seeds) == 0) continue;  // narrow all over: the caller's business
+    if (cv::countNonZero(seeds) == 0) return;  // narrow all over: the caller's business
     const cv::Mat1b away(255 - seeds);
     cv::distanceTransform(away, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
     // Reached: within the circles, and a little beyond so that corners stay.
@@ -343,7 +317,7 @@ void trim_spurs(
         if (inner(i, j) && dist(i + pad, j + pad) > reach) loose(i + rect.y, j + rect.x) = 255;
       }
     }
-  }
+  });
   if (cv::countNonZero(loose) == 0) return;
   // The loose pieces are parts for a moment, and go where they lose least.
   cv::Mat1i pieces(labels.size(), -1);

@@ -7,6 +7,7 @@
 #include "tone/borders.h"
 #include "tone/edges.h"
 #include "tone/narrow.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -25,13 +26,17 @@ void Cut::apply(const std::vector<int>& to) {
 }
 
 PartGraph core_graph(const Cut& cut, const Cells& c, const cv::Mat1b& left_out) {
-  PartGraph whole = graph_of(cut.labels, cut.count, c, left_out);
-  cv::Mat1b skip = near_borders(cut.labels, kSoftEdgeMm, c.mm);
-  if (!left_out.empty()) skip |= left_out;
-  const PartGraph core = graph_of(cut.labels, cut.count, c, skip);
+  PartGraph whole;
+  std::vector<PartSums> core;
+  at_once({[&] {
+             cv::Mat1b skip = near_borders(cut.labels, kSoftEdgeMm, c.mm);
+             if (!left_out.empty()) skip |= left_out;
+             core = sums_of(cut.labels, cut.count, c, skip);
+           },
+           [&] { whole = graph_of(cut.labels, cut.count, c, left_out); }});
   for (std::size_t k = 0; k < whole.parts.size(); ++k) {
-    const double area = core.parts[k].area;
-    if (area >= 8 || area >= 0.3 * whole.parts[k].area) whole.parts[k] = core.parts[k];
+    const double area = core[k].area;
+    if (area >= 8 || area >= 0.3 * whole.parts[k].area) whole.parts[k] = core[k];
   }
   return whole;
 }

@@ -27,7 +27,7 @@ int across(const cv::Mat1i& labels, int i, int j) {
 
 cv::Mat1b near_borders(const cv::Mat1i& labels, double within_mm, double cell_mm) {
   cv::Mat1b inside(labels.size(), static_cast<uchar>(255));
-  for (int i = 0; i < labels.rows; ++i) {
+  for_rows(labels.rows, [&](int i) {
     for (int j = 0; j < labels.cols; ++j) {
       const int k = labels(i, j);
       if ((j + 1 < labels.cols && labels(i, j + 1) != k) || (j > 0 && labels(i, j - 1) != k) ||
@@ -35,7 +35,7 @@ cv::Mat1b near_borders(const cv::Mat1i& labels, double within_mm, double cell_mm
         inside(i, j) = 0;
       }
     }
-  }
+  });
   cv::Mat1f dist;
   cv::distanceTransform(inside, dist, cv::DIST_L2, cv::DIST_MASK_5);
   return cv::Mat1b(dist < within_mm / cell_mm - 0.5);
@@ -75,6 +75,8 @@ std::map<std::pair<int, int>, BorderSides> border_sides(const cv::Mat1i& labels,
     }
   }
   const double mm2 = c.mm * c.mm;
+  std::pair<int, int> last(-1, -1);  // mostly that of the cell before
+  BorderSides* sides = nullptr;
   for (int i = 0; i < labels.rows; ++i) {
     for (int j = 0; j < labels.cols; ++j) {
       const int k = labels(i, j);
@@ -84,9 +86,13 @@ std::map<std::pair<int, int>, BorderSides> border_sides(const cv::Mat1i& labels,
       const cv::Point b = place[at(nearest(i, j))];
       const int far = labels(b) == k ? other(b) : labels(b);
       if (far < 0 || far == k) continue;
-      const auto found = out.find(std::minmax(k, far));
-      if (found == out.end()) continue;
-      PartSums& s = k < far ? found->second.low : found->second.high;
+      if (const std::pair<int, int> here = std::minmax(k, far); here != last) {
+        const auto found = out.find(here);
+        last = here;
+        sides = found == out.end() ? nullptr : &found->second;
+      }
+      if (!sides) continue;
+      PartSums& s = k < far ? sides->low : sides->high;
       s.area += mm2;
       s.p += static_cast<double>(c.proof(i, j)) * mm2;
       s.d += static_cast<double>(c.drawing(i, j)) * mm2;

@@ -135,7 +135,7 @@ Fit graduated_fit(const std::vector<Block>& blocks, const InkingTerms& terms, in
       const double w = robust_weight(b, b.diff - predicted(i), now.scale) *
                        whole[static_cast<std::size_t>(b.part)];
       const double v = w / (kBlockSd * kBlockSd + b.noise * b.noise);
-      weighted.row(i) = std::sqrt(v) * design.row(i);
+      weighted.row(i) = std::sqrt(v) * b.basis.transpose();
       rhs += v * b.diff * b.basis;
     }
     Square a = lower_gram(weighted);
@@ -179,6 +179,7 @@ Fit fit_by_role(const std::vector<Block>& blocks,
     const Eigen::Index own = column[static_cast<std::size_t>(b.part)];
     if (own >= 0) design(i, own) = 1;
   }
+  const Rows by_rows = design;  // row by row in memory: a row of the other lies all over it
   Row prior(all);
   prior.head(n) = terms.prior_precision();
   prior.tail(all - n).setConstant(1 / (wash_prior * wash_prior));
@@ -195,8 +196,8 @@ Fit fit_by_role(const std::vector<Block>& blocks,
       // The first round takes all at their word; from then on single blocks may be wrong.
       const double w = round == 0 ? b.agreement : robust_weight(b, b.diff - predicted(i), scale);
       const double v = share * w / (kBlockSd * kBlockSd + b.noise * b.noise);
-      weighted.row(i) = std::sqrt(v) * design.row(i);
-      rhs += v * b.diff * design.row(i).transpose();
+      weighted.row(i) = std::sqrt(v) * by_rows.row(i);
+      rhs += v * b.diff * by_rows.row(i).transpose();
     }
     Square a = lower_gram(weighted);
     a.diagonal() += prior;
@@ -310,7 +311,7 @@ InkingFit describe(const Cells& c,
   cv::Mat1f var(f.rows, f.cols), with_gain(f.rows, f.cols), with_shadow(f.rows, f.cols);
   cv::Mat1f var_gain(f.rows, f.cols), gain_shadow(f.rows, f.cols);
   const double var_shadow = fit.covariance(2, 2);
-  for (int r = 0; r < f.rows; ++r) {
+  for_rows(f.rows, [&](int r) {
     for (int q = 0; q < f.cols; ++q) {
       const double x = (q + 0.5) * f.step * c.mm, y = (r + 0.5) * f.step * c.mm;
       const Row b = terms.at(x, y, terms.mean_now);
@@ -325,7 +326,7 @@ InkingFit describe(const Cells& c,
       var_gain(r, q) = static_cast<float>(steeper.dot(of_gain));
       gain_shadow(r, q) = static_cast<float>(of_gain(2));
     }
-  }
+  });
   out.field.create(c.proof.size());
   out.field_sd.create(c.proof.size());
   for_rows(c.proof.rows, [&](int i) {

@@ -5,6 +5,8 @@
 #include <map>
 #include <numbers>
 
+#include "tone/tasks.h"
+
 namespace rebite::tone {
 namespace {
 
@@ -132,11 +134,14 @@ std::vector<Block> make_blocks(const Cells& c,
   grid.rows = (c.proof.rows + grid.step - 1) / grid.step;
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
-  const cv::Mat1f mp = smooth_over(c.proof, weight, 0.5 / c.mm);
-  const cv::Mat1f md = smooth_over(c.drawing, weight, 0.5 / c.mm);
-  std::vector<Block> blocks;
-  std::vector<BlockSums> all;
-  double sum_now = 0;
+  cv::Mat1f mp, md;
+  at_once({[&] { mp = smooth_over(c.proof, weight, 0.5 / c.mm); },
+           [&] { md = smooth_over(c.drawing, weight, 0.5 / c.mm); }});
+  struct Line {
+    std::vector<Block> blocks;
+    std::vector<BlockSums> sums;
+  };
+  std::vector<Line> lines(static_cast<std::size_t>(grid.rows));
   // A block's means are of its own part only, but for the cells along its border: a third of a wash
   // beside it would be as much as wiping is.
   const auto inside = [&](int i, int j, int part) {
@@ -147,12 +152,12 @@ std::vector<Block> make_blocks(const Cells& c,
     }
     return true;
   };
-  for (int r = 0; r < grid.rows; ++r) {
+  for_each_of(grid.rows, [&](int r) {
+    Line& line = lines[static_cast<std::size_t>(r)];
     for (int q = 0; q < grid.cols; ++q) {
       BlockSums s;
-      const cv::Rect where =
-          cv::Rect(q * grid.step, r * grid.step, grid.step, grid.step) &
-          cv::Rect({0, 0}, c.proof.size());
+      const cv::Rect where = cv::Rect(q * grid.step, r * grid.step, grid.step, grid.step) &
+                             cv::Rect({0, 0}, c.proof.size());
       const int part = part_of(parts, where);
       if (part < 0) continue;  // an edge runs through
       for (int i = where.y; i < where.br().y; ++i) {
@@ -182,14 +187,24 @@ std::vector<Block> make_blocks(const Cells& c,
       b.now = density_of(s.p / s.n);
       b.diff = density_of(s.d / s.n) - b.now;
       b.noise = std::sqrt(s.gap_var / s.n) / (std::sqrt(static_cast<double>(s.n)) * c.mm);
-      sum_now += b.now;
-      blocks.push_back(b);
-      all.push_back(s);
+      line.blocks.push_back(b);
+      line.sums.push_back(s);
     }
+  });
+  std::vector<Block> blocks;
+  std::vector<BlockSums> all;
+  double sum_now = 0;
+  for (const Line& line : lines) {
+    blocks.insert(blocks.end(), line.blocks.begin(), line.blocks.end());
+    all.insert(all.end(), line.sums.begin(), line.sums.end());
+    for (const Block& b : line.blocks) sum_now += b.now;
   }
   grid.shared_grain = judge_agreement(blocks, all);
   terms.mean_now = blocks.empty() ? 0 : sum_now / static_cast<double>(blocks.size());
-  for (Block& b : blocks) b.basis = terms.at(b.x, b.y, b.now);
+  for_rows(static_cast<int>(blocks.size()), [&](int k) {
+    Block& b = blocks[static_cast<std::size_t>(k)];
+    b.basis = terms.at(b.x, b.y, b.now);
+  });
   return blocks;
 }
 
@@ -201,7 +216,8 @@ void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double bloc
   }
   const int reach = std::max(1, static_cast<int>(std::lround(8 / block_mm)));
   std::vector<double> factor(blocks.size(), 1.0);
-  for (std::size_t b = 0; b < blocks.size(); ++b) {
+  for_rows(static_cast<int>(blocks.size()), [&](int index_of) {
+    const auto b = static_cast<std::size_t>(index_of);
     Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
     Eigen::Vector3d rhs = Eigen::Vector3d::Zero();
     for (int i = blocks[b].row - reach; i <= blocks[b].row + reach; ++i) {
@@ -222,7 +238,7 @@ void judge_slopes(std::vector<Block>& blocks, const BlockGrid& grid, double bloc
     const double slope2 = plane(1) * plane(1) + plane(2) * plane(2);
     const double g = 1 / (1 + slope2 / (gentle * gentle));
     factor[b] = g * g;
-  }
+  });
   for (std::size_t b = 0; b < blocks.size(); ++b) blocks[b].agreement *= factor[b];
 }
 

@@ -6,6 +6,7 @@
 
 #include "tone/at.h"
 #include "tone/partition.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -27,13 +28,13 @@ cv::Mat1f fine_density(const cv::Mat1f& reflectance, const Cells& c) {
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
   cv::Mat1f d = smooth_over(reflectance, weight, 0.22 / c.mm);
-  for (int i = 0; i < d.rows; ++i) {
+  for_rows(d.rows, [&](int i) {
     for (int j = 0; j < d.cols; ++j) {
       d(i, j) = std::isfinite(d(i, j)) && c.usable(i, j)
                     ? static_cast<float>(density_of(static_cast<double>(d(i, j))))
                     : 0.F;
     }
-  }
+  });
   return d;
 }
 
@@ -127,23 +128,23 @@ DrawnLines find_lines(
   const cv::Mat1f gap = part_values(parts, gaps);
   const cv::Mat1f target = part_values(parts, targets);
   cv::Mat1f gap_high, gap_low, target_high, target_low, now_high;
-  cv::dilate(gap, gap_high, around);
-  cv::erode(gap, gap_low, around);
-  cv::dilate(target, target_high, around);
-  cv::erode(target, target_low, around);
-  cv::dilate(cv::Mat1f(target - gap), now_high, around);
-  const cv::Mat1f p = fine_density(c.proof, c);
-  const cv::Mat1f d = fine_density(c.drawing, c);
+  cv::Mat1f p, d;
+  at_once({[&] { cv::dilate(gap, gap_high, around); },
+           [&] { cv::erode(gap, gap_low, around); },
+           [&] { cv::dilate(target, target_high, around); },
+           [&] { cv::erode(target, target_low, around); },
+           [&] { cv::dilate(cv::Mat1f(target - gap), now_high, around); },
+           [&] { p = fine_density(c.proof, c); },
+           [&] { d = fine_density(c.drawing, c); }});
   double sigma = 0;
   for (const float s : c.sigma_mm) sigma = std::max(sigma, static_cast<double>(s));
   const cv::Mat slack = disc(cells_of(std::clamp(2 * sigma, 0.25, 0.75), c));
   cv::Mat1f p_high, p_low;
-  cv::dilate(p, p_high, slack);
-  cv::erode(p, p_low, slack);
+  at_once({[&] { cv::dilate(p, p_high, slack); }, [&] { cv::erode(p, p_low, slack); }});
   cv::Mat1b darker(parts.size(), static_cast<uchar>(0));
   cv::Mat1b lighter(parts.size(), static_cast<uchar>(0));
   const float contrast = static_cast<float>(kContrast);
-  for (int i = 0; i < parts.rows; ++i) {
+  for_rows(parts.rows, [&](int i) {
     for (int j = 0; j < parts.cols; ++j) {
       if (parts(i, j) < 0 || !c.usable(i, j) || (!left_out.empty() && left_out(i, j))) continue;
       // Three times the grain's own scatter over a quarter millimetre.
@@ -158,9 +159,12 @@ DrawnLines find_lines(
         lighter(i, j) = 255;
       }
     }
-  }
-  add_groups(strokes_of(darker, c, brush_mm), c, brush_mm, out);
-  add_groups(strokes_of(lighter, c, brush_mm), c, brush_mm, out);
+  });
+  cv::Mat1b dark_strokes, light_strokes;
+  at_once({[&] { dark_strokes = strokes_of(darker, c, brush_mm); },
+           [&] { light_strokes = strokes_of(lighter, c, brush_mm); }});
+  add_groups(dark_strokes, c, brush_mm, out);
+  add_groups(light_strokes, c, brush_mm, out);
   return out;
 }
 
@@ -174,7 +178,7 @@ cv::Mat1i fine_lines(const DrawnLines& lines, int factor, cv::Size full) {
   cv::resize(soft, big, soft.size() * factor, 0, 0, cv::INTER_LINEAR);
   cv::Mat1i spread = lines.group.clone();
   // Cells beside a stroke take its number, for the contour runs between cells.
-  for (int i = 0; i < spread.rows; ++i) {
+  for_rows(spread.rows, [&](int i) {
     for (int j = 0; j < spread.cols; ++j) {
       if (lines.group(i, j) >= 0) continue;
       for (int y = std::max(0, i - 1); y <= std::min(spread.rows - 1, i + 1); ++y) {
@@ -183,12 +187,12 @@ cv::Mat1i fine_lines(const DrawnLines& lines, int factor, cv::Size full) {
         }
       }
     }
-  }
-  for (int i = 0; i < full.height; ++i) {
+  });
+  for_rows(full.height, [&](int i) {
     for (int j = 0; j < full.width; ++j) {
       if (big(i, j) > 0.45F) out(i, j) = spread(i / factor, j / factor);
     }
-  }
+  });
   return out;
 }
 

@@ -7,6 +7,8 @@
 #include <set>
 
 #include "tone/at.h"
+#include "tone/boxes.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -25,7 +27,7 @@ struct Sums {
 // Distance in mm of every pixel to the nearest pixel of another label.
 cv::Mat1f depth_of(const cv::Mat1i& labels, double px_per_mm) {
   cv::Mat1b inside(labels.size(), static_cast<uchar>(255));
-  for (int i = 0; i < labels.rows; ++i) {
+  for_rows(labels.rows, [&](int i) {
     for (int j = 0; j < labels.cols; ++j) {
       const int k = labels(i, j);
       if ((j + 1 < labels.cols && labels(i, j + 1) != k) ||
@@ -34,7 +36,7 @@ cv::Mat1f depth_of(const cv::Mat1i& labels, double px_per_mm) {
         inside(i, j) = 0;
       }
     }
-  }
+  });
   cv::Mat1f depth;
   cv::distanceTransform(inside, depth, cv::DIST_L2, cv::DIST_MASK_PRECISE);
   // Marked pixels lie half a pixel inside the border.
@@ -70,16 +72,6 @@ void gradients(const Cells& c, cv::Mat1f& gx, cv::Mat1f& gy) {
   }
   cv::Sobel(tone, gx, CV_32F, 1, 0, 3, 1.0 / (8 * c.mm), 0, cv::BORDER_REPLICATE);
   cv::Sobel(tone, gy, CV_32F, 0, 1, 3, 1.0 / (8 * c.mm), 0, cv::BORDER_REPLICATE);
-}
-
-std::vector<cv::Rect> extents(const cv::Mat1i& labels, std::size_t count) {
-  std::vector<cv::Rect> out(count);
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) >= 0) out[at(labels(i, j))] |= cv::Rect(j, i, 1, 1);
-    }
-  }
-  return out;
 }
 
 // Unseen pixels within 3 mm of a region count as where it might go on.
@@ -118,13 +110,59 @@ std::vector<std::set<int>> contacts(const cv::Mat1i& labels, std::size_t count) 
     out[at(a)].insert(b);
     out[at(b)].insert(a);
   };
+  // The same two mostly meet in the next pixel too.
+  std::pair<int, int> across(-1, -1), down(-1, -1);
   for (int i = 0; i < labels.rows; ++i) {
+    const int *row = labels[i], *below = i + 1 < labels.rows ? labels[i + 1] : nullptr;
     for (int j = 0; j < labels.cols; ++j) {
-      if (j + 1 < labels.cols) touch(labels(i, j), labels(i, j + 1));
-      if (i + 1 < labels.rows) touch(labels(i, j), labels(i + 1, j));
+      if (j + 1 < labels.cols && row[j] != row[j + 1] && across != std::pair(row[j], row[j + 1])) {
+        across = {row[j], row[j + 1]};
+        touch(row[j], row[j + 1]);
+      }
+      if (below && row[j] != below[j] && down != std::pair(row[j], below[j])) {
+        down = {row[j], below[j]};
+        touch(row[j], below[j]);
+      }
     }
   }
   return out;
+}
+
+// Gradients of the proof by cells.
+struct Slopes {
+  cv::Mat1f x, y;
+};
+
+// The sums of every region over its pixels for which counts(i, j, region, sigma) is true.
+template <class Counts>
+std::vector<Sums> sums_where(const MeasureInput& in, const Slopes& slopes, const Counts& counts) {
+  std::vector<Sums> sums(in.kind.size());
+  const int f = in.cells->factor;
+  for (int i = 0; i < in.labels.rows; ++i) {
+    for (int j = 0; j < in.labels.cols; ++j) {
+      const int k = in.labels(i, j);
+      if (k < 0) continue;
+      const int ci = i / f;
+      const int cj = j / f;
+      const double sigma = static_cast<double>(in.cells->sigma_mm(ci, cj));
+      if (!counts(i, j, k, sigma)) continue;
+      Sums& s = sums[at(k)];
+      s.n += 1;
+      s.p += static_cast<double>(in.proof(i, j));
+      s.d += static_cast<double>(in.drawing(i, j));
+      const double nn = static_cast<double>(in.cells->noise_now(ci, cj));
+      const double ng = static_cast<double>(in.cells->noise_gap(ci, cj));
+      s.noise_now += nn * nn;
+      s.noise_gap += ng * ng;
+      const double sd = static_cast<double>(in.inking->field_sd(ci, cj));
+      s.field += static_cast<double>(in.inking->field(ci, cj));
+      s.field_var += sd * sd;
+      s.sigma += sigma;
+      s.gx += static_cast<double>(slopes.x(ci, cj));
+      s.gy += static_cast<double>(slopes.y(ci, cj));
+    }
+  }
+  return sums;
 }
 
 void finish(const Sums& s, const MeasureInput& in, Region& r) {
@@ -163,56 +201,38 @@ void finish(const Sums& s, const MeasureInput& in, Region& r) {
 
 std::vector<Region> measure_regions(const MeasureInput& in) {
   const std::size_t count = in.kind.size();
-  const cv::Mat1f depth = depth_of(in.labels, in.px_per_mm);
-  const std::vector<cv::Rect> rects = extents(in.labels, count);
   std::vector<Region> out(count);
-  for (std::size_t k = 0; k < count; ++k) {
-    out[k].kind = in.kind[k];
-    place(in.labels, static_cast<int>(k), rects[k], in.px_per_mm, out[k]);
-  }
-  cv::Mat1f gx, gy;
-  gradients(*in.cells, gx, gy);
-  const int f = in.cells->factor;
-  std::vector<Sums> sums(count);
+  cv::Mat1f depth;
+  Slopes slopes;
+  std::vector<std::set<int>> touching;
+  at_once({[&] { depth = depth_of(in.labels, in.px_per_mm); },
+           [&] { gradients(*in.cells, slopes.x, slopes.y); },
+           [&] { touching = contacts(in.labels, count); }});
+  const std::vector<Box> box = boxes(in.labels, static_cast<int>(count));
+  for_each_of(static_cast<int>(count), [&](int k) {
+    out[at(k)].kind = in.kind[at(k)];
+    place(in.labels, k, box[at(k)].rect, in.px_per_mm, out[at(k)]);
+  });
   // Twice: if alignment and blur would eat a region up, it is measured to its edge.
-  std::vector<Sums> whole(count);
-  for (int i = 0; i < in.labels.rows; ++i) {
-    for (int j = 0; j < in.labels.cols; ++j) {
-      const int k = in.labels(i, j);
-      if (k < 0) continue;
-      Sums& all = whole[at(k)];
-      all.all += 1;
-      const int ci = i / f;
-      const int cj = j / f;
-      const double sigma = static_cast<double>(in.cells->sigma_mm(ci, cj));
-      const auto add = [&](Sums& s) {
-        s.n += 1;
-        s.p += static_cast<double>(in.proof(i, j));
-        s.d += static_cast<double>(in.drawing(i, j));
-        const double nn = static_cast<double>(in.cells->noise_now(ci, cj));
-        const double ng = static_cast<double>(in.cells->noise_gap(ci, cj));
-        s.noise_now += nn * nn;
-        s.noise_gap += ng * ng;
-        const double sd = static_cast<double>(in.inking->field_sd(ci, cj));
-        s.field += static_cast<double>(in.inking->field(ci, cj));
-        s.field_var += sd * sd;
-        s.sigma += sigma;
-        s.gx += static_cast<double>(gx(ci, cj));
-        s.gy += static_cast<double>(gy(ci, cj));
-      };
-      add(all);
-      const bool line = in.kind[at(k)] == RegionKind::line;
-      const double trim = line ? 0.3 * out[at(k)].width_mm
-                               : std::min(1.5 * sigma + kBlurMm, 0.25 * out[at(k)].width_mm);
-      if (in.usable(i, j) && static_cast<double>(depth(i, j)) >= trim) add(sums[at(k)]);
-    }
-  }
+  std::vector<Sums> sums, whole;
+  at_once({[&] {
+             sums = sums_where(in, slopes, [&](int i, int j, int k, double sigma) {
+               const bool line = in.kind[at(k)] == RegionKind::line;
+               const double trim =
+                   line ? 0.3 * out[at(k)].width_mm
+                        : std::min(1.5 * sigma + kBlurMm, 0.25 * out[at(k)].width_mm);
+               return in.usable(i, j) && static_cast<double>(depth(i, j)) >= trim;
+             });
+           },
+           [&] {
+             whole = sums_where(in, slopes, [](int, int, int, double) { return true; });
+             for (Sums& s : whole) s.all = s.n;
+           }});
   for (std::size_t k = 0; k < count; ++k) {
     sums[k].all = whole[k].all;
     if (sums[k].n < 0.05 * whole[k].n || sums[k].n < 1) sums[k] = whole[k];
   }
   count_unseen(in, sums);
-  const std::vector<std::set<int>> touching = contacts(in.labels, count);
   for (std::size_t k = 0; k < count; ++k) {
     finish(sums[k], in, out[k]);
     out[k].neighbours.assign(touching[k].begin(), touching[k].end());

@@ -7,6 +7,7 @@
 #include "tone/at.h"
 #include "tone/borders.h"
 #include "tone/partition.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -45,8 +46,10 @@ int best_neighbour(const PartGraph& g,
 int merge_narrow(
     cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
   for (int round = 0; round < 12; ++round) {
-    const PartGraph g = graph_of(labels, count, c, left_out);
-    const std::vector<double> width = widths(labels, count, c.mm);
+    PartGraph g;
+    std::vector<double> width;
+    at_once({[&] { width = widths(labels, count, c.mm); },
+             [&] { g = graph_of(labels, count, c, left_out); }});
     std::vector<int> narrow;
     for (int k = 0; k < count; ++k) {
       if (width[at(k)] < brush_mm) narrow.push_back(k);

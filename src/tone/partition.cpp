@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "tone/at.h"
+#include "tone/tasks.h"
 #include "units/density.h"
 
 namespace rebite::tone {
@@ -202,6 +203,33 @@ class Merger {
   std::size_t most_ = 0;
 };
 
+// Of every part, with what other parts it has a border and how long, in mm.
+std::vector<std::map<int, double>> borders_between(const cv::Mat1i& labels, int count, double mm) {
+  std::vector<std::map<int, double>> border(at(count));
+  // The same two parts mostly meet again in the next cell: their entries are kept at hand, one
+  // pair for the neighbours across and one for those below.
+  struct Pair {
+    int a = -1, b = -1;
+    double *of_a = nullptr, *of_b = nullptr;
+  };
+  const auto touch = [&](Pair& last, int a, int b) {
+    if (a == b || a < 0 || b < 0) return;
+    if (last.a != a || last.b != b)
+      last = {a, b, &border[at(a)][b], &border[at(b)][a]};  // entries of a map never move
+    *last.of_a += mm;
+    *last.of_b += mm;
+  };
+  Pair across, down;
+  for (int i = 0; i < labels.rows; ++i) {
+    const int *row = labels[i], *below = i + 1 < labels.rows ? labels[i + 1] : nullptr;
+    for (int j = 0; j < labels.cols; ++j) {
+      if (j + 1 < labels.cols) touch(across, row[j], row[j + 1]);
+      if (below) touch(down, row[j], below[j]);
+    }
+  }
+  return border;
+}
+
 }  // namespace
 
 double PartSums::now() const { return area > 0 ? density_of(p / area) : 0; }
@@ -217,32 +245,34 @@ void PartSums::add(const PartSums& o) {
   var_gap += o.var_gap;
 }
 
-PartGraph graph_of(const cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out) {
-  PartGraph g;
-  g.parts.resize(static_cast<std::size_t>(count));
-  g.border.resize(static_cast<std::size_t>(count));
+std::vector<PartSums> sums_of(const cv::Mat1i& labels,
+                              int count,
+                              const Cells& c,
+                              const cv::Mat1b& left_out) {
+  std::vector<PartSums> parts(at(count));
   const double mm2 = c.mm * c.mm;
-  const auto touch = [&](int a, int b) {
-    if (a < 0 || b < 0 || a == b) return;
-    g.border[static_cast<std::size_t>(a)][b] += c.mm;
-    g.border[static_cast<std::size_t>(b)][a] += c.mm;
-  };
   for (int i = 0; i < labels.rows; ++i) {
+    const int* row = labels[i];
+    const uchar *usable = c.usable[i], *out = left_out.empty() ? nullptr : left_out[i];
+    const float *proof = c.proof[i], *drawing = c.drawing[i];
+    const float *noise_now = c.noise_now[i], *noise_gap = c.noise_gap[i];
     for (int j = 0; j < labels.cols; ++j) {
-      const int k = labels(i, j);
-      if (j + 1 < labels.cols) touch(k, labels(i, j + 1));
-      if (i + 1 < labels.rows) touch(k, labels(i + 1, j));
-      if (k < 0 || !c.usable(i, j) || (!left_out.empty() && left_out(i, j))) continue;
-      PartSums& s = g.parts[static_cast<std::size_t>(k)];
+      if (row[j] < 0 || !usable[j] || (out && out[j])) continue;
+      PartSums& s = parts[at(row[j])];
       s.area += mm2;
-      s.p += static_cast<double>(c.proof(i, j)) * mm2;
-      s.d += static_cast<double>(c.drawing(i, j)) * mm2;
-      s.var_now +=
-          static_cast<double>(c.noise_now(i, j)) * static_cast<double>(c.noise_now(i, j)) * mm2;
-      s.var_gap +=
-          static_cast<double>(c.noise_gap(i, j)) * static_cast<double>(c.noise_gap(i, j)) * mm2;
+      s.p += static_cast<double>(proof[j]) * mm2;
+      s.d += static_cast<double>(drawing[j]) * mm2;
+      s.var_now += static_cast<double>(noise_now[j]) * static_cast<double>(noise_now[j]) * mm2;
+      s.var_gap += static_cast<double>(noise_gap[j]) * static_cast<double>(noise_gap[j]) * mm2;
     }
   }
+  return parts;
+}
+
+PartGraph graph_of(const cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out) {
+  PartGraph g;
+  at_once({[&] { g.border = borders_between(labels, count, c.mm); },
+           [&] { g.parts = sums_of(labels, count, c, left_out); }});
   return g;
 }
 

@@ -38,6 +38,10 @@ struct PartGraph {
 };
 
 // `left_out` (255): cells that belong to a part but are not measured (drawn lines); may be empty.
+std::vector<PartSums> sums_of(const cv::Mat1i& labels,
+                              int count,
+                              const Cells& cells,
+                              const cv::Mat1b& left_out);
 PartGraph graph_of(const cv::Mat1i& labels,
                    int count,
                    const Cells& cells,

@@ -8,6 +8,7 @@
 #include "tone/borders.h"
 #include "tone/edges.h"
 #include "tone/partition.h"
+#include "tone/tasks.h"
 #include "units/density.h"
 
 namespace rebite::tone {
@@ -152,8 +153,13 @@ Passages judge_passages(const Cut& parts,
                         double brush_mm) {
   const cv::Mat1i& labels = parts.labels;
   const int count = parts.count;
-  const PartGraph graph = core_graph(parts, c, left_out);
-  Judge j{graph, {}, {}, {}, widths(labels, count, c.mm), inking.inking.noise_density, brush_mm};
+  PartGraph graph;
+  std::vector<double> width;
+  std::map<std::pair<int, int>, BorderSides> all_sides;
+  at_once({[&] { all_sides = border_sides(labels, c, left_out); },
+           [&] { graph = core_graph(parts, c, left_out); },
+           [&] { width = widths(labels, count, c.mm); }});
+  Judge j{graph, {}, {}, {}, std::move(width), inking.inking.noise_density, brush_mm};
   spans(labels, count, c, left_out, j);
   mean_field(labels, count, inking.field_sd, j);
   std::vector<int> into(at(count));
@@ -162,7 +168,7 @@ Passages judge_passages(const Cut& parts,
     while (into[at(k)] != k) k = into[at(k)];
     return k;
   };
-  for (const auto& [pair, sides] : border_sides(labels, c, left_out)) {
+  for (const auto& [pair, sides] : all_sides) {
     if (!passes_over(sides, graph.parts[at(pair.first)], graph.parts[at(pair.second)])) continue;
     const int a = root(pair.first);
     const int b = root(pair.second);

@@ -22,6 +22,7 @@
 #include "tone/numbering.h"
 #include "tone/partition.h"
 #include "tone/passages.h"
+#include "tone/tasks.h"
 #include "tone/tidy_labels.h"
 
 namespace rebite::tone {
@@ -276,8 +277,13 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   std::sort(
       regions.begin(), regions.end(), [](const Region& a, const Region& b) { return a.id < b.id; });
   out.regions = std::move(regions);
-  out.now = tone_map(cells.proof, parts.labels, parts.count, cells, pair.proof.size());
-  out.target = tone_map(cells.drawing, parts.labels, parts.count, cells, pair.proof.size());
+  at_once({[&] {
+             out.now = tone_map(cells.proof, parts.labels, parts.count, cells, pair.proof.size());
+           },
+           [&] {
+             out.target =
+                 tone_map(cells.drawing, parts.labels, parts.count, cells, pair.proof.size());
+           }});
   out.gap = out.target - out.now;
   add_region_notes(out);
   if (mean.count > 1) {

@@ -7,7 +7,9 @@
 #include <set>
 
 #include "tone/at.h"
+#include "tone/boxes.h"
 #include "tone/partition.h"
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 
@@ -16,18 +18,28 @@ void remove_specks(cv::Mat1i& labels, int least) {
   const int count = split_pieces(pieces);
   std::vector<int> size(at(count), 0);
   for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (pieces(i, j) >= 0) ++size[at(pieces(i, j))];
+    const int* row = pieces[i];
+    for (int j = 0; j < labels.cols;) {
+      const int from = j, k = row[j];
+      while (j < labels.cols && row[j] == k) ++j;
+      if (k >= 0) size[at(k)] += j - from;
     }
   }
+  std::vector<char> speck(at(count), 0);
+  for (int k = 0; k < count; ++k) speck[at(k)] = size[at(k)] < least ? 1 : 0;
   std::vector<std::map<int, int>> around(at(count));
   const auto touch = [&](cv::Point a, cv::Point b) {
     const int k = pieces(a);
-    if (k < 0 || size[at(k)] >= least || labels(b) < 0 || labels(a) == labels(b)) return;
+    if (k < 0 || !speck[at(k)] || labels(b) < 0 || labels(a) == labels(b)) return;
     if (size[at(pieces(b))] >= least) ++around[at(k)][labels(b)];
   };
   for (int i = 0; i < labels.rows; ++i) {
     for (int j = 0; j < labels.cols; ++j) {
+      // Only where pieces meet, and one of them is a speck.
+      const int k = pieces(i, j);
+      if ((j + 1 == labels.cols || pieces(i, j + 1) == k) &&
+          (i + 1 == labels.rows || pieces(i + 1, j) == k))
+        continue;
       const cv::Point q(j, i);
       for (const cv::Point n : {cv::Point(j + 1, i), cv::Point(j, i + 1)}) {
         if (n.x >= labels.cols || n.y >= labels.rows) continue;
@@ -46,12 +58,12 @@ void remove_specks(cv::Mat1i& labels, int least) {
       }
     }
   }
-  for (int i = 0; i < labels.rows; ++i) {
+  for_rows(labels.rows, [&](int i) {
     for (int j = 0; j < labels.cols; ++j) {
       const int k = pieces(i, j);
-      if (k >= 0 && size[at(k)] < least && to[at(k)] >= 0) labels(i, j) = to[at(k)];
+      if (k >= 0 && speck[at(k)] && to[at(k)] >= 0) labels(i, j) = to[at(k)];
     }
-  }
+  });
 }
 
 void drop_empty(cv::Mat1i& labels, std::vector<RegionKind>& kind) {
@@ -79,15 +91,10 @@ cv::Mat1f tone_map(const cv::Mat1f& reflectance,
                    cv::Size full) {
   const double sigma = 1.0 / c.mm;
   cv::Mat1f out(labels.size(), std::numeric_limits<float>::quiet_NaN());
-  std::vector<cv::Rect> rects(at(count));
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      if (labels(i, j) >= 0) rects[at(labels(i, j))] |= cv::Rect(j, i, 1, 1);
-    }
-  }
-  for (int k = 0; k < count; ++k) {
-    const cv::Rect r = rects[at(k)];
-    if (r.empty()) continue;
+  const std::vector<Box> box = boxes(labels, count);
+  for_each_of(count, [&](int k) {  // each writes cells of its own label only
+    const cv::Rect r = box[at(k)].rect;
+    if (r.empty()) return;
     cv::Mat1f weight(r.size(), 0.F);
     for (int i = 0; i < r.height; ++i) {
       for (int j = 0; j < r.width; ++j) {
@@ -102,11 +109,11 @@ cv::Mat1f tone_map(const cv::Mat1f& reflectance,
         }
       }
     }
-  }
+  });
   cv::Mat1f big(full);
-  for (int i = 0; i < full.height; ++i) {
+  for_rows(full.height, [&](int i) {
     for (int j = 0; j < full.width; ++j) big(i, j) = out(i / c.factor, j / c.factor);
-  }
+  });
   return big;
 }
 
@@ -130,20 +137,32 @@ void drop_slivers_beside(cv::Mat1i& labels,
     }
   }
   const double r = 0.5 * brush_px;
+  double last = 0;
+  cv::minMaxLoc(labels, nullptr, &last);
+  const std::vector<Box> box = boxes(labels, static_cast<int>(last) + 1);
+  // What lies farther off than this from a region has no part in what of it is thin.
+  const int reach = static_cast<int>(std::ceil(2 * r)) + 2;
   for (const int k : beside) {
-    const cv::Mat1b own(labels == k);
+    const cv::Rect all({0, 0}, labels.size()), own_box = box[at(k)].rect;
+    const cv::Rect where = cv::Rect(own_box.x - reach,
+                                    own_box.y - reach,
+                                    own_box.width + 2 * reach,
+                                    own_box.height + 2 * reach) &
+                           all;
+    cv::Mat1i here = labels(where);
+    const cv::Mat1b own(here == k);
     // Discs that fit in, then all that they reach.
     const cv::Mat1b not_own(255 - own);
     const cv::Mat1b middles(255 - within(not_own, r));
-    const cv::Mat1b thin(own & ~within(middles, r) & near);
+    const cv::Mat1b thin(own & ~within(middles, r) & near(where));
     cv::Mat1i piece, stats;
     cv::Mat1d middle;
     cv::connectedComponentsWithStats(thin, piece, stats, middle, 8);
-    for (int i = 0; i < labels.rows; ++i) {
-      for (int j = 0; j < labels.cols; ++j) {
+    for (int i = 0; i < here.rows; ++i) {
+      for (int j = 0; j < here.cols; ++j) {
         // A disc leaves out (1 - pi/4) r^2 of a square corner: that is no sliver.
         const int p = piece(i, j);
-        if (p > 0 && stats(p, cv::CC_STAT_AREA) > 0.3 * r * r) labels(i, j) = -1;
+        if (p > 0 && stats(p, cv::CC_STAT_AREA) > 0.3 * r * r) here(i, j) = -1;
       }
     }
   }
