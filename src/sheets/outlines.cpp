@@ -123,13 +123,22 @@ Points smoothed(const Points& p, bool closed, double sigma) {
   const Points near = evened(p, closed, sigma), far = evened(p, closed, 4 * sigma);
   Points share(p.size());  // x: of the long reach, 0..1
   const int n = static_cast<int>(p.size()), reach = static_cast<int>(std::ceil(12 * sigma));
+  // How far the long reach strays, `reach` places more at both ends: on round a closed border,
+  // nothing past the ends of an open one.
+  std::vector<double> strays(p.size() + 2 * static_cast<std::size_t>(reach), 0.0);
   for (int i = 0; i < n; ++i) {
-    double worst = 0;
-    for (int k = i - reach; k <= i + reach; ++k) {
-      if (!closed && (k < 0 || k >= n)) continue;
-      const auto at = static_cast<std::size_t>(((k % n) + n) % n);
-      worst = std::max(worst, cv::norm(far[at] - p[at]));
-    }
+    const auto at = static_cast<std::size_t>(i);
+    strays[at + static_cast<std::size_t>(reach)] = cv::norm(far[at] - p[at]);
+  }
+  for (int k = 1; closed && k <= reach; ++k) {
+    const int before = ((-k % n) + n) % n, after = (k - 1) % n;
+    strays[static_cast<std::size_t>(reach - k)] = strays[static_cast<std::size_t>(reach + before)];
+    strays[static_cast<std::size_t>(reach + n - 1 + k)] =
+        strays[static_cast<std::size_t>(reach + after)];
+  }
+  for (int i = 0; i < n; ++i) {
+    const auto from = strays.begin() + i;
+    const double worst = *std::max_element(from, from + 2 * reach + 1);
     share[static_cast<std::size_t>(i)].x = std::clamp((1.1 - worst) / 0.3, 0.0, 1.0);
   }
   share = blurred(share, closed, sigma);
