@@ -1,7 +1,8 @@
 // Accuracy of alignment on made pairs: error by kind of pair, own estimate against the truth,
 // refusals, time per megapixel. Prints markdown.
-// measure_align [--seeds N] [--first SEED] [--only WORDS] [--small yes] [--each yes]
+// measure_align [--seeds N] [--first SEED] [--only WORDS] [--small yes] [--plate WxH] [--each yes]
 // --only: the rows whose name holds the words; --small: plates of 90 x 70 mm instead of 150 x 110;
+// --plate: of that size, in mm;
 // --each: a line for each pair too.
 #include <fmt/format.h>
 
@@ -141,6 +142,16 @@ std::vector<Kind> kinds_of_pairs() {
   });
   add("reworked, drawing at 600 dpi", [](PairSpec& s) { s.drawing_dpi = 600; });
   add("reworked, both at 600 dpi", [](PairSpec& s) { s.proof_dpi = s.drawing_dpi = 600; });
+  add("reworked, wander 1.2, bitten all over, both at 600 dpi", [](PairSpec& s) {
+    s.proof_dpi = s.drawing_dpi = 600;
+    s.wander_mm = 1.2;
+    s.bare_metal = false;
+  });
+  add("half under opaque paint, 40 % ink error, both at 600 dpi", [](PairSpec& s) {
+    s.proof_dpi = s.drawing_dpi = 600;
+    s.kind = DrawingKind::opaque;
+    s.ink_error = 0.4;
+  });
   add("reworked, dark lid", [](PairSpec& s) { s.lid = 0.05; });
   add("reworked, left half painted flat", [](PairSpec& s) { s.half_flat = true; });
   add("half under opaque paint, 40 % ink error", [](PairSpec& s) {
@@ -175,7 +186,8 @@ std::vector<Kind> kinds_of_pairs() {
 struct Choice {
   int seeds = 10, first = 101;
   std::string only;
-  bool small = false, each = false;
+  SizeMm size = PairSpec().size;
+  bool each = false;
   std::uint64_t seed(int k) const { return static_cast<std::uint64_t>(first + k); }
   bool wants(const char* name) const { return std::string(name).find(only) != std::string::npos; }
 };
@@ -261,11 +273,15 @@ int main(int argc, char** argv) {
     if (name == "--seeds") choice.seeds = std::atoi(argv[k + 1]);
     if (name == "--first") choice.first = std::atoi(argv[k + 1]);
     if (name == "--only") choice.only = argv[k + 1];
-    if (name == "--small") choice.small = true;
+    if (name == "--small") choice.size = {90, 70};
+    if (name == "--plate") {
+      const std::string given = argv[k + 1];
+      choice.size = {std::stod(given), std::stod(given.substr(given.find('x') + 1))};
+    }
     if (name == "--each") choice.each = true;
   }
   std::vector<Kind> kinds = kinds_of_pairs();
-  const SizeMm size = choice.small ? SizeMm{90, 70} : PairSpec().size;
+  const SizeMm size = choice.size;
   for (Kind& kind : kinds) kind.spec.size = size;
   fmt::print(
       "TRE in mm: median over seeds of each pair's median / p95 / max. Plate {:.0f} x {:.0f} "
