@@ -41,6 +41,8 @@ void note_effort(PlannedRegion& p) {
 }
 
 bool is_bitten(const PlannedRegion& p) {
+  // Without a wedge there are no minutes, but it will be bitten.
+  if (p.action == Action::bite && !p.minutes) return true;
   return (p.action == Action::bite || p.action == Action::beyond) && p.minutes &&
          p.minutes->advised > BiteTime::minutes(0);
 }

@@ -280,9 +280,14 @@ TEST(Edits, OfNonsenseAreRefused) {
 TEST(NoWedge, MapGapsAndLowerListStandWithoutMinutes) {
   PlanOptions options;
   options.plate_area_mm2 = 1000;
-  const auto plan = plan_bites(
-      {region(1, 0.2, 0.6, 0.01, 400), region(2, 0.9, 0.4, 0.01, 100)}, nullptr, options);
+  tone::Region dark = region(1, 0.2, 0.6, 0.01, 400), light = region(2, 0.9, 0.4, 0.01, 100);
+  dark.neighbours = {2};
+  light.neighbours = {1};
+  const auto plan = plan_bites({dark, light}, nullptr, options);
   ASSERT_TRUE(plan);
+  // It will be bitten, whoever tells the minutes.
+  EXPECT_THAT(plan->regions[0].notes, Contains(HasSubstr("Touches region 2")));
+  EXPECT_THAT(plan->regions[1].notes, Contains(HasSubstr("Touches region 1")));
   EXPECT_TRUE(plan->batch.empty());
   EXPECT_EQ(plan->regions[0].action, Action::bite);
   EXPECT_FALSE(plan->regions[0].minutes);
