@@ -22,6 +22,11 @@ double step_of(const PartSums& s) {
 // its cells say: work is what is sure by this much more.
 constexpr double kSurer = 1.25;
 
+// From here on tones are black, and paint that is uneven there (a brush's ink is, by 0.3 D and more)
+// asks for no gradation that a print could show (common practice, no source; a visible step grows no
+// further from here on, units/density.h).
+constexpr double kBlack = 1.2;
+
 struct Judge {
   const PartGraph& graph;
   std::vector<double> field_var;  // by part, mean
@@ -104,16 +109,17 @@ void mean_field(const cv::Mat1i& labels, int count, const cv::Mat1f& field_sd, J
 // One set of parts that hang together without edges.
 void judge_set(const std::vector<int>& set, const Judge& j, Passages& out) {
   PartSums all;
-  double low = 1e9, high = -1e9, field = 0;
+  double low = 1e9, high = -1e9, field = 0, lightest = 1e9;
   for (const int k : set) {
     const PartSums& s = j.graph.parts[at(k)];
     all.add(s);
     field += j.field_var[at(k)] * s.area;
     low = std::min(low, s.gap());
     high = std::max(high, s.gap());
+    lightest = std::min(lightest, s.target());
   }
   field /= std::max(all.area, 1e-9);
-  const bool runs = high - low >= 2.5 * step_of(all);
+  const bool runs = high - low >= 2.5 * step_of(all) && lightest < kBlack;
   const auto region = [&](RegionKind kind) {
     out.kinds.push_back(kind);
     out.runs.push_back(runs);

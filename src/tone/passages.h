@@ -20,8 +20,8 @@ struct Passages {
 };
 
 // Parts between which the gap passes over without an edge are looked at together. If the gap
-// ranges over less than two and a half visible steps they are one area (or still, by their common
-// mean); else those with work to do are one soft passage, save wide flat ones, which stay areas.
+// ranges over less than two and a half visible steps, or all of them are wanted black (1.2 D and
+// darker), they are one area (or still, by their common mean); else those with work to do are one soft passage, save wide flat ones, which stay areas.
 //
 // Still: the gap is below a visible step (two where it fades without an edge: so does wiping), or
 // below twice what grain, wiping and the inking fit leave in doubt.

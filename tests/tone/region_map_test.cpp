@@ -297,6 +297,38 @@ TEST(FindRegions, AnEvenHalfIsMeasuredToAThousandth) {
   EXPECT_NEAR(static_cast<double>(map.gap(200, 100)), 0, 0.015);
 }
 
+// Brushed ink from 1.35 to 1.65 D, in patches: it was called soft and left to free-hand work. The
+// same unevenness of a grey is a wish.
+TEST(FindRegions, UnevenBlackIsOneArea) {
+  const auto painted = [](double tone) {
+    align::PlatePair pair;
+    pair.grid = {{90, 70}, 8};
+    pair.proof = cv::Mat1f(560, 720);
+    cv::RNG random(7);
+    for (float& v : pair.proof) v = random.uniform(0.F, 1.F) < 0.6F ? 0.93F : 0.05F;
+    cv::GaussianBlur(pair.proof, pair.proof, {}, 1.0);
+    pair.drawing = pair.proof.clone();
+    for (int i = 160; i < 400; ++i) {
+      for (int j = 240; j < 496; ++j) {
+        const double patches = std::sin(j / 32.0) * std::cos(i / 40.0);
+        pair.drawing(i, j) = static_cast<float>(std::pow(10, -tone - 0.15 * patches)) *
+                             random.uniform(0.9F, 1.1F);
+      }
+    }
+    pair.tile_class = cv::Mat1b(560, 720, static_cast<uchar>(align::TileClass::held));
+    pair.sigma_mm = cv::Mat1f(560, 720, 0.03F);
+    double area = 0, soft = 0;
+    for (const Region& r : regions_of(pair).regions) {
+      (r.kind == RegionKind::soft ? soft : area) += r.area_mm2;
+    }
+    return std::pair{area, soft};
+  };
+  const auto [black, soft_black] = painted(1.5);
+  EXPECT_GT(black, 0.95 * 960);
+  EXPECT_EQ(soft_black, 0);
+  EXPECT_GT(painted(0.9).second, 0.5 * 960);
+}
+
 // Two prints inked alike, the sky darkened towards its top: its faint end was once taken for inking
 // (0.006 D all over, 0.02 D in the sky).
 TEST(FindRegions, APassageThatRunsOutIsNotInking) {
