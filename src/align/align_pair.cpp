@@ -161,7 +161,8 @@ class Aligning {
 
   std::optional<Problem> measure() {
     area_ = proof_.picture(coarse_px_per_mm(proof_, drawing_)).box_mm;
-    system_.emplace(area_, fine_spacing(), 1, threads_);
+    // The stiff layer of a large plate can do with half the functions each way: its bends are long.
+    system_.emplace(area_, fine_spacing(), area_.area() > kLargeMm2 ? 2 : 1, threads_);
     if (!options_.pins.empty())
       pins_ = pins_as_data(options_.pins, start_.best.map.start, proof_.scale(), drawing_.scale());
     fine_ = measure_finely(proof_,
@@ -254,8 +255,7 @@ class Aligning {
     for (std::size_t k = 0; k < options_.pins.size(); ++k) {
       const PinPair& pin = options_.pins[k];
       const cv::Point2d found = result_.warp->drawing_from_proof(pin.proof_px);
-      const double off =
-          cv::norm(drawing_.scale().mm(found) - drawing_.scale().mm(pin.drawing_px));
+      const double off = cv::norm(drawing_.scale().mm(found) - drawing_.scale().mm(pin.drawing_px));
       if (off < 4 * kPinSdMm) continue;
       strayed.push_back(k + 1);
       most = std::max(most, off);
