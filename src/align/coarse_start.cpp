@@ -3,14 +3,16 @@
 #include <algorithm>
 #include <cmath>
 
+#include "align/parallel.h"
+
 namespace rebite::align {
 namespace {
 
 constexpr double kCoarse = 75 / 25.4;
 constexpr double kSure = 0.5;  // no wrong guess ever came near: no need to try the rest
-constexpr double kGrainSigma = 2, kFineSigma = 1.6;  // mm, local normalisation
+constexpr double kGrainSigma = 2, kFineSigma = 1.6;     // mm, local normalisation
 constexpr double kCoarseBlur = 0.35, kCoarseSigma = 4;  // mm
-constexpr double kWorthGoingOn = 0.06;              // share below which grain is not tried
+constexpr double kWorthGoingOn = 0.06;                  // share below which grain is not tried
 constexpr double kOwnScale = 0.07;                 // paper does not stretch by more, nor a scanner
 constexpr double kSteep = 1.25, kSteepSkew = 0.3;  // a sheet seen 37 degrees off square
 constexpr int kSurelyThere = 30;                   // features that no chance map brings together
@@ -195,11 +197,17 @@ CoarseStart find_start(ScanLevels& proof,
   Features proof_features;
   for (const bool mirrored : {false, true}) {
     if (by_hand || best_share() >= kSure) break;
-    if (proof_features.plain.descriptors.empty())
-      proof_features = find_features(proof_level, false, plain.proof_area().mask);
     // Asked for each time: judging a guess of another scale makes the drawing's levels anew.
     const Level& drawing_level = drawing.level(plain.px());
-    const Features features = find_features(drawing_level, mirrored, plain.drawing_area().mask);
+    Features features;
+    const bool proof_known = !proof_features.plain.descriptors.empty();
+    in_parallel(proof_known ? 1 : 2, threads, [&](int first, int last) {
+      for (int k = first; k < last; ++k)
+        if (k == 0)
+          features = find_features(drawing_level, mirrored, plain.drawing_area().mask);
+        else
+          proof_features = find_features(proof_level, false, plain.proof_area().mask);
+    });
     for (const Hypothesis& guess : feature_hypotheses(
              proof_features, features, proof_level.px_per_mm, drawing_level.px_per_mm, mirrored))
       consider(tried, guess, proof, drawing, threads, plain);

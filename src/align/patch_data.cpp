@@ -29,15 +29,20 @@ cv::Mat1b mask_on_proof(const cv::Mat1b& drawing_mask,
   cv::Mat1b seen(size, static_cast<unsigned char>(0));
   // Exact at every 8th pixel, linear between: a mask needs no more.
   constexpr int step = 8;
-  const auto node = [&](int x, int y) {
-    const cv::Point2d mm((x + 0.5) / proof_px_per_mm, (y + 0.5) / proof_px_per_mm);
-    return map.forward(mm) * drawing_px_per_mm;
-  };
   const int nodes = size.width / step + 2;
   using Row = std::vector<cv::Point2d>;
   const auto fill = [&](Row& row, int y) {
+    const double left = 0.5 / proof_px_per_mm, apart = step / proof_px_per_mm;
+    const double down = (y + 0.5) / proof_px_per_mm;
+    std::vector<cv::Vec2d> shift(static_cast<std::size_t>(nodes));
+    map.stiff.add_row(left, apart, down, nodes, shift.data());
+    map.fine.add_row(left, apart, down, nodes, shift.data());
     row.clear();
-    for (int i = 0; i < nodes; ++i) row.push_back(node(i * step, y));
+    for (int i = 0; i < nodes; ++i) {
+      const cv::Point2d mm(left + i * apart, down);
+      row.push_back(project(map.start, mm + cv::Point2d(shift[static_cast<std::size_t>(i)])) *
+                    drawing_px_per_mm);
+    }
   };
   in_parallel((size.height + step - 1) / step, threads, [&](int first, int last) {
     Row above, below;

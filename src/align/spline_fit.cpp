@@ -207,34 +207,37 @@ void SplineFit::add_cells(const std::vector<FitDatum>& data) {
   });
   double* value = normal_.valuePtr();
   const int* rows = normal_.innerIndexPtr();
-  std::size_t at = 0;
-  for (int cell = 0; cell < cells; ++cell) {
-    if (members[static_cast<std::size_t>(cell)].empty()) {
-      at += kPairs;
-      continue;
-    }
-    const auto f = functions_of(cell);
-    const Local& m = local[static_cast<std::size_t>(cell)];
-    std::size_t p = 0;
-    for (std::size_t a = 0; a < kFunctions; ++a)
-      for (std::size_t b = 0; b <= a; ++b, ++p, ++at) {
-        // Column 2 f[b]: rows 2 f[a], 2 f[a] + 1 are neighbours; column 2 f[b] + 1 likewise.
-        const int s = slots_[at];
-        value[s] += m.xx[p];
-        value[s + 1] += m.xy[p];
-        assert(rows[s + 1] == 2 * f[a] + 1);
-        const int col = 2 * f[b] + 1;
-        if (a == b) {
-          value[normal_.outerIndexPtr()[col]] += m.yy[p];
-        } else {
-          const int offset = s - normal_.outerIndexPtr()[col - 1];
-          const int t = normal_.outerIndexPtr()[col] + offset - 1;  // its column lacks one row
-          assert(rows[t] == 2 * f[a]);
-          value[t] += m.xy[p];
-          value[t + 1] += m.yy[p];
-        }
+  // Two lots of columns, every second function's: each entry is still added to cell by cell.
+  in_parallel(2, threads_, [&](int first_lot, int last_lot) {
+    for (int lot = first_lot; lot < last_lot; ++lot) {
+      for (int cell = 0; cell < cells; ++cell) {
+        if (members[static_cast<std::size_t>(cell)].empty()) continue;
+        const int* slots = slots_.data() + static_cast<std::size_t>(cell) * kPairs;
+        const auto f = functions_of(cell);
+        const Local& m = local[static_cast<std::size_t>(cell)];
+        std::size_t p = 0;
+        for (std::size_t a = 0; a < kFunctions; ++a)
+          for (std::size_t b = 0; b <= a; ++b, ++p) {
+            if (f[b] % 2 != lot) continue;
+            // Column 2 f[b]: rows 2 f[a], 2 f[a] + 1 are neighbours; column 2 f[b] + 1 likewise.
+            const int s = slots[p];
+            value[s] += m.xx[p];
+            value[s + 1] += m.xy[p];
+            assert(rows[s + 1] == 2 * f[a] + 1);
+            const int col = 2 * f[b] + 1;
+            if (a == b) {
+              value[normal_.outerIndexPtr()[col]] += m.yy[p];
+            } else {
+              const int offset = s - normal_.outerIndexPtr()[col - 1];
+              const int t = normal_.outerIndexPtr()[col] + offset - 1;  // its column lacks one row
+              assert(rows[t] == 2 * f[a]);
+              value[t] += m.xy[p];
+              value[t + 1] += m.yy[p];
+            }
+          }
       }
-  }
+    }
+  });
   for (std::size_t k = 0; k < data.size(); ++k) {
     const FitDatum& d = data[k];
     if (d.weight <= 0) continue;

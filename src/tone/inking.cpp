@@ -432,13 +432,14 @@ std::optional<InkingFit> inking_alone(const Cells& c,
     b.agreement = 1;
   }
   const auto all = static_cast<double>(blocks.size());
+  if (same_detail < 0.9 * all) return std::nullopt;  // before the fit, which takes far longer
   const Fit fit = fit_by_role(blocks, terms, {PartRole::unworked}, true);
   double explained = 0;
   for (const Block& b : blocks) {
     const double r = std::abs(b.diff - b.basis.dot(fit.theta));
     explained += r < std::max(0.045, 2 * b.noise) ? 1 : 0;
   }
-  if (same_detail < 0.9 * all || explained < 0.8 * all) return std::nullopt;
+  if (explained < 0.8 * all) return std::nullopt;
   if (explained / all < usual.inking.fitted_share + 0.15) return std::nullopt;
   if (additive_spread(blocks, terms, fit.theta) > most_wiping) return std::nullopt;
   InkingFit out = describe(c, blocks, grid, terms, fit);
