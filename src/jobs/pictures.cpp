@@ -9,8 +9,8 @@ namespace {
 
 constexpr double paper_level = 0.93;  // so that plate highlights and paper can be told apart
 
-unsigned char grey_code(float relative) {
-  // A table: 8 bits out need no more than 4096 steps in.
+// 8 bits out need no more than 4096 steps in.
+const std::array<unsigned char, 4097>& grey_table() {
   static const std::array<unsigned char, 4097> table = [] {
     std::array<unsigned char, 4097> t{};
     for (std::size_t i = 0; i < t.size(); ++i) {
@@ -21,8 +21,26 @@ unsigned char grey_code(float relative) {
     }
     return t;
   }();
-  if (std::isnan(relative)) relative = 1;
-  return table[static_cast<std::size_t>(std::clamp(relative / 1.1F, 0.F, 1.F) * 4096.F)];
+  return table;
+}
+
+// Reflectances as 8-bit greys; what is not known is paper. Whole lots first, which the compiler
+// turns into vectors.
+void grey_codes(const float* relative, int n, unsigned char* code) {
+  constexpr int lot = 64;
+  const std::array<unsigned char, 4097>& table = grey_table();
+  const auto step_of = [](float r) {
+    const float part = (r == r ? r : 1.0F) / 1.1F;
+    const float low = part < 0.0F ? 0.0F : part;
+    return static_cast<int>((low > 1.0F ? 1.0F : low) * 4096.0F);
+  };
+  int done = 0;
+  for (; done + lot <= n; done += lot) {
+    int steps[lot];
+    for (int i = 0; i < lot; ++i) steps[i] = step_of(relative[done + i]);
+    for (int i = 0; i < lot; ++i) code[done + i] = table[static_cast<std::size_t>(steps[i])];
+  }
+  for (; done < n; ++done) code[done] = table[static_cast<std::size_t>(step_of(relative[done]))];
 }
 
 // work(row) for every row, on all threads.
@@ -37,9 +55,7 @@ void for_all_rows(int rows, const Work& work) {
 
 cv::Mat1b as_grey(const cv::Mat1f& relative) {
   cv::Mat1b grey(relative.size());
-  for_all_rows(grey.rows, [&](int y) {
-    std::transform(relative[y], relative[y] + relative.cols, grey[y], grey_code);
-  });
+  for_all_rows(grey.rows, [&](int y) { grey_codes(relative[y], relative.cols, grey[y]); });
   return grey;
 }
 
@@ -139,14 +155,15 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
     const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);
     const cv::Vec3d step{to_cell(0, 0), to_cell(1, 0), to_cell(2, 0)};
     const float* relative = proof.relative[y];
-    unsigned char* code = out[y];
+    std::vector<float> changed(static_cast<std::size_t>(out.cols));
     for (int x = 0; x < out.cols; ++x) {
       const double per = 1 / (start[2] + step[2] * x);
       const double col = (start[0] + step[0] * x) * per, row = (start[1] + step[1] * x) * per;
       const bool inside = col >= 0 && row >= 0 && col < factors.cols && row < factors.rows;
       const float factor = inside ? factors(static_cast<int>(row), static_cast<int>(col)) : 1.0F;
-      code[x] = grey_code(NextTone::apply(factor, relative[x]));
+      changed[static_cast<std::size_t>(x)] = NextTone::apply(factor, relative[x]);
     }
+    grey_codes(changed.data(), out.cols, out[y]);
   });
   return out;
 }
