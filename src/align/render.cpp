@@ -77,7 +77,7 @@ class RowOfPlaces {
     float *across = across_.data() + from, *down = down_.data() + from;
     unsigned char* inside = inside_.data() + from;
     for (int i = 0; i < n; ++i)
-      inside[i] = (qx[i] >= 1) & (qy[i] >= 1) & (qx[i] < right) & (qy[i] < bottom) ? 255 : 0;
+      inside[i] = ((qx[i] >= 1) & (qy[i] >= 1) & (qx[i] < right) & (qy[i] < bottom)) ? 255 : 0;
     for (int i = 0; i < n; ++i) {
       const bool in = (qx[i] >= 1) & (qy[i] >= 1) & (qx[i] < right) & (qy[i] < bottom);
       const double x = in ? qx[i] : 1, y = in ? qy[i] : 1;
