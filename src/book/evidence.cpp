@@ -15,10 +15,10 @@ constexpr double wiping_sd = 0.03;  // of one sheet against another; common prac
 constexpr double speed_sd = 1.0;    // before anything is known, hardly a limit
 constexpr double slope_prior_sd = 0.5;
 constexpr double degrees_of_freedom = 4;
-constexpr double least_sd = 0.005;  // density: no reading is better
-constexpr std::size_t most = 3;     // ln speed, wiping, slope
+constexpr double least_sd = 0.005;        // density: no reading is better
+constexpr std::size_t most_unknowns = 3;  // ln speed, wiping, slope
 
-using Vector = std::array<double, most>;
+using Vector = std::array<double, most_unknowns>;
 
 struct Point {
   bool bitten = false;
@@ -99,7 +99,7 @@ class Fit {
   }
 
  private:
-  using Matrix = std::array<Vector, most>;
+  using Matrix = std::array<Vector, most_unknowns>;
   static double prior(std::size_t k) {
     return k == 0 ? speed_sd : k == 1 ? wiping_sd : slope_prior_sd;
   }

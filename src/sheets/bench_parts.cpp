@@ -99,20 +99,23 @@ void draw_check_rule_upright(cairo_t* cr, double x, double y) {
 }
 
 void draw_page_head(cairo_t* cr, PaperSize p, const std::string& view, const std::string& title) {
-  constexpr double m = kPaperMargin;
-  const double room = p.width - 2 * m;
-  draw_text(
-      cr, m, m + 4, shortened(cr, view, room * 0.62, 4, true), {4, true, Align::left, kBlack, 0});
+  constexpr double edge = kPaperMargin;
+  const double room = p.width - 2 * edge;
   draw_text(cr,
-            p.width - m,
-            m + 4,
+            edge,
+            edge + 4,
+            shortened(cr, view, room * 0.62, 4, true),
+            {4, true, Align::left, kBlack, 0});
+  draw_text(cr,
+            p.width - edge,
+            edge + 4,
             shortened(cr, title, room * 0.36, 3.4),
             {3.4, false, Align::right, kBlack, 0});
 }
 
 void draw_page_foot(
     cairo_t* cr, PaperSize p, const SheetContent& c, const BenchMapOptions& o, int page) {
-  constexpr double m = kPaperMargin, size = 2.9;
+  constexpr double edge = kPaperMargin, size = 2.9;
   std::string words = size_text(c.plate, c.units) + " · " + ground_text(c.plan.ground);
   words += c.plan.batch.empty() ? " · no wedge" : " · batch " + c.plan.batch;
   if (!c.made_on.empty()) words += " · " + date_of(c.made_on);
@@ -122,13 +125,13 @@ void draw_page_foot(
                          100 * o.printer_across,
                          100 * o.printer_down);
   draw_text(cr,
-            m,
-            p.height - m,
-            shortened(cr, words, p.width - 2 * m - 24, size),
+            edge,
+            p.height - edge,
+            shortened(cr, words, p.width - 2 * edge - 24, size),
             {size, false, Align::left, kBlack, 0});
   draw_text(cr,
-            p.width - m,
-            p.height - m,
+            p.width - edge,
+            p.height - edge,
             fmt::format("page {}", page),
             {size, false, Align::right, kBlack, 0});
 }

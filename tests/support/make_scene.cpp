@@ -12,10 +12,12 @@
 namespace rebite::maker {
 namespace {
 
-constexpr double px_per_mm = 4;
+constexpr double scene_px_per_mm = 4;
 constexpr double line_px_per_mm = 12;
 
-int px(double mm, double scale = px_per_mm) { return static_cast<int>(std::lround(mm * scale)); }
+int px(double mm, double scale = scene_px_per_mm) {
+  return static_cast<int>(std::lround(mm * scale));
+}
 
 // Areas: label 1 is the sky, the others are cells of a bent Voronoi pattern below the horizon.
 cv::Mat1w lay_out(Chance chance, std::uint64_t seed, SizeMm size, int cells, double scale) {
@@ -156,11 +158,11 @@ std::vector<SceneArea> measure_areas(const Scene& scene) {
 Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
   Chance chance(mix(seed, 0x7363656e65));
   Scene scene;
-  scene.px_per_mm = px_per_mm;
+  scene.px_per_mm = scene_px_per_mm;
   scene.plate.size = size;
   const int cells = 5 + chance.below(9);
   const Chance layout(mix(seed, 0x6c61796f));
-  scene.labels = lay_out(layout, seed, size, cells, px_per_mm);
+  scene.labels = lay_out(layout, seed, size, cells, scene_px_per_mm);
 
   // Bites: a doubling ladder, each area one rung; some stay bare metal.
   constexpr double ladder[] = {0, 0.25, 0.5, 1, 1, 2, 2, 4, 8, 16};
@@ -186,7 +188,7 @@ Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
                 360,
                 255,
                 cv::FILLED);
-    if (reach * 0.6 > 2.5 * px_per_mm) {
+    if (reach * 0.6 > 2.5 * scene_px_per_mm) {
       scene.labels.setTo(cells + 2, shape & mask);
       minutes.push_back(minutes[static_cast<size_t>(host)]);
     }
@@ -212,7 +214,7 @@ Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
       bite.minutes(r, c) = static_cast<float>(fine(r, c) == 1 ? sky : minutes[fine(r, c)]);
     }
   }
-  sky_foot_row *= px_per_mm / line_px_per_mm;
+  sky_foot_row *= scene_px_per_mm / line_px_per_mm;
   scene.plate.bites.push_back(bite);
 
   // Etched lines.
@@ -247,8 +249,8 @@ Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
       if (label == 1) wash(r, c) = static_cast<float>(sky_wash * (1 - r / sky_foot_row));
     }
   }
-  blur_rows_and_columns(wash, 0.25 * px_per_mm, 0.25 * px_per_mm);
-  blur_rows_and_columns(alpha, 0.25 * px_per_mm, 0.25 * px_per_mm);
+  blur_rows_and_columns(wash, 0.25 * scene_px_per_mm, 0.25 * scene_px_per_mm);
+  blur_rows_and_columns(alpha, 0.25 * scene_px_per_mm, 0.25 * scene_px_per_mm);
   // Drawn strokes: brush and ink, 0.5 to 1 mm, over everything.
   cv::Mat1b drawn(px(size.height, 8), px(size.width, 8), std::uint8_t{0});
   const int strokes = 3 + chance.below(4);
@@ -270,9 +272,9 @@ Scene make_scene(std::uint64_t seed, SizeMm size, int etched_strokes) {
   scene.rework.opaque_density = cv::Mat1f(ink.size(), 0.F);
 
   // Truth.
-  scene.printed_density = printed_density(scene.plate, px_per_mm);
-  scene.wanted_density =
-      mean_density(PrintedPlate(scene.plate, {}, &scene.rework, 0.04), size, px_per_mm, false);
+  scene.printed_density = printed_density(scene.plate, scene_px_per_mm);
+  scene.wanted_density = mean_density(
+      PrintedPlate(scene.plate, {}, &scene.rework, 0.04), size, scene_px_per_mm, false);
   cv::Mat1b etched_small, drawn_small;
   cv::resize(etched, etched_small, scene.labels.size(), 0, 0, cv::INTER_AREA);
   cv::resize(drawn, drawn_small, scene.labels.size(), 0, 0, cv::INTER_AREA);
