@@ -14,11 +14,8 @@ namespace {
 
 constexpr double kDpi = 1 / 25.4;
 constexpr double kFormBlur = 0.2, kFormSigma = 5;  // mm
-// Each takes two thirds of what is left of a shift. On a large plate the third would take a tenth
-// of the time and better the errors by 0.0002 mm.
-constexpr int kRefinements = 3, kRefinementsOfLarge = 2;
-// Of one size over a plate: more only lie over each other, and say little that is new.
-constexpr double kMostPatches = 6000;
+// Each takes some two thirds of what is left of a shift.
+constexpr int kRefinements = 3;
 constexpr double kWorthGrain = 0.2;     // share of matches below which grain is not gone into
 constexpr EdgeRule kRim{1.5, 1, true};  // where the plate's edge may lie once grain is matched
 
@@ -61,8 +58,6 @@ class Measuring {
     unit_ = std::clamp(75 * kDpi / coarse_px_per_mm(proof, drawing), 0.25, 1.0);
     finest_ = std::min({proof.finest(), drawing.finest(), 300 * kDpi});
   }
-
-  bool large() const { return system_.area().area() > kLargeMm2; }
 
   // So much of the whole is done, where grain is shared; true: the user wants to stop.
   bool reached(double fraction) const {
@@ -165,9 +160,8 @@ class Measuring {
     box_ = pixel_box(proof_area_.box_mm, px_);
     rule_ = PatchRule{};
     rule_.side_px = odd_pixels(std::max(pass.patch_mm * unit_ * px_, 31.0));
-    const double step_px = std::max(rule_.side_px * pass.step_mm / pass.patch_mm,
-                                    std::sqrt(proof_area_.box_mm.area() / kMostPatches) * px_);
-    rule_.step_px = std::max(1, static_cast<int>(std::lround(step_px)));
+    rule_.step_px =
+        std::max(1, static_cast<int>(std::lround(rule_.side_px * pass.step_mm / pass.patch_mm)));
     rule_.reach_px = std::max(6, static_cast<int>(std::lround(pass.reach_mm * unit_ * px_)));
     rule_.least_rho = pass.least_rho;
     rule_.least_z = pass.least_z;
@@ -256,9 +250,8 @@ bool by_grain(Measuring& work, std::vector<Measured> data) {
   rule.prior = work.result.fit.prior;
   rule.choose_prior = false;
   rule.keep_weights = true;
-  const int refinements = work.large() ? kRefinementsOfLarge : kRefinements;
-  for (int k = 0; k < refinements; ++k) {
-    if (work.reached(0.73 + 0.27 * k / refinements)) return true;
+  for (int k = 0; k < kRefinements; ++k) {
+    if (work.reached(0.73 + 0.09 * k)) return true;
     work.measure_again(0, data);
     work.rim = work.edges(kRim);  // anew: past bare metal more of it is in reach by now
     work.fit(data, rule);

@@ -10,8 +10,7 @@
 
 namespace rebite::align {
 
-// mm^2: a plate larger than this has matches to spare, and is fitted on fewer functions and refined
-// less often.
+// mm^2: a plate larger than this has matches to spare, and is fitted on fewer functions.
 constexpr double kLargeMm2 = 40000;
 
 struct PassRecord {
