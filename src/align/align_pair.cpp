@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <filesystem>
 
 #include "align/coarse_start.h"
 #include "align/fine_passes.h"
@@ -26,6 +27,11 @@ constexpr double kWeakError = 0.3;  // mm: an estimated p95 above this is said a
 // Shares of the time, as a 70 megapixel pair takes it (measure_speed progress).
 constexpr double kMatching = 0.17, kChecking = 0.91;
 
+// The name of a file beside another: with its folder where both are named alike.
+std::string told_apart(const std::filesystem::path& file, const std::filesystem::path& other) {
+  return (file.filename() == other.filename() ? file : file.filename()).string();
+}
+
 // One pair on its way.
 class Aligning {
  public:
@@ -36,8 +42,8 @@ class Aligning {
       : options_(options),
         progress_(progress),
         threads_(std::clamp(options.threads, 1, 64)),
-        proof_name_(proof.info.file.filename().string()),
-        drawing_name_(drawing.info.file.filename().string()),
+        proof_name_(told_apart(proof.info.file, drawing.info.file)),
+        drawing_name_(told_apart(drawing.info.file, proof.info.file)),
         proof_(proof, threads_),
         drawing_(drawing, threads_),
         drawing_scale_(drawing_.scale()) {}

@@ -30,11 +30,11 @@ Result<void> understand(Options& o) {
   r.options.ground = o.ground == "kept" ? plan::Ground::kept : plan::Ground::fresh;
   if (!o.stages.empty()) {
     const auto n = o.stages == "max" ? Result<double>(0) : parse_number(o.stages);
-    if (!n || (*n == 0) != (o.stages == "max") || *n < 0 || *n > 100 ||
+    if (!n || (*n == 0) != (o.stages == "max") || *n < 0 || *n > jobs::most_stages ||
         *n != static_cast<int>(*n)) {
       return refuse(ProblemKind::usage,
                     fmt::format("'{}' is not a number of stages", o.stages),
-                    "Write a whole number from 1 to 100, or max.");
+                    fmt::format("Write a whole number from 1 to {}, or max.", jobs::most_stages));
     }
     r.options.stages = static_cast<int>(*n);
   }
@@ -129,9 +129,12 @@ void add_bite_options(CLI::App& c, Options& o) {
                "the chance you take of biting a visible step too far (default 0.2)")
       ->type_name("SHARE")
       ->check(CLI::Range(0.01, 0.5));
-  c.add_option("--days", r.options.days_since_wedge, "days since the wedge was bitten")
+  c.add_option("--days",
+               r.options.days_since_wedge,
+               "days since the wedge was bitten (default: counted from the wedge's --bitten-on)")
       ->type_name("N")
-      ->check(CLI::Range(0.0, 10000.0));
+      ->check(CLI::Range(0.0, 10000.0))
+      ->each([&r](const std::string&) { r.days_stated = true; });
   c.add_option(
        "--plates", r.options.plates_since_wedge, "plates bitten in this bath since the wedge")
       ->type_name("N")

@@ -10,6 +10,7 @@
 #include <map>
 
 #include "align/parallel.h"
+#include "book/speed.h"
 #include "files/files.h"
 #include "jobs/align_scans.h"
 #include "jobs/guard.h"
@@ -212,6 +213,10 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     if (recorder) {
       auto looked = recorder->look(scans->proof, batch ? &*batch : nullptr, options, book_notes);
       if (!looked) return std::unexpected(looked.error());
+    }
+    if (batch && !request.days_stated && options.speed_sd == 0) {
+      options.days_since_wedge =
+          std::max(0.0, book::days_between(batch->bitten_on, request.made_on));
     }
     auto plan = plan::plan_bites(content.map.regions, batch ? &*batch : nullptr, options);
     if (!plan) return std::unexpected(plan.error());

@@ -9,9 +9,12 @@
 #include "jobs/inputs.h"
 #include "plan/lower.h"
 #include "plan/plan_bites.h"
+#include "plan/stages.h"
 #include "sheets/sheets.h"
 
 namespace rebite::jobs {
+
+inline constexpr int most_stages = plan::most_stages;  // that a request may ask for
 
 struct PlanRequest {
   std::filesystem::path proof, drawing;
@@ -25,6 +28,9 @@ struct PlanRequest {
   double brush_mm = 4;
   bool mirrored = false;  // the drawing may be the print turned over
   plan::PlanOptions options;
+  // The days since the wedge in `options` are the user's. Else they are counted from the batch's day
+  // to made_on, where it has one and the record book knows no speed of the bath (which holds them).
+  bool days_stated = false;
   std::filesystem::path out;  // folder
   sheets::Units units = sheets::Units::metric;
   bool fahrenheit = false;

@@ -62,8 +62,7 @@ void note_no_wedge(BitePlan& plan) {
       "scan, and run: rebite wedge.");
 }
 
-void note_stages(BitePlan& plan) {
-  if (plan.stages.empty()) return;
+void note_stages(BitePlan& plan, BiteTime shortest) {
   std::string left;
   int count = 0;
   for (const PlannedRegion& p : plan.regions) {
@@ -71,6 +70,17 @@ void note_stages(BitePlan& plan) {
       left += (left.empty() ? "" : ", ") + std::to_string(p.region.id);
       ++count;
     }
+  }
+  if (plan.stages.empty()) {
+    if (left.empty()) return;
+    plan.notes.push_back(fmt::format(
+        "Nothing can be bitten: region{} {} would need less than the shortest dip of {:.0f} s. Give "
+        "a shorter one with --shortest, or bite in a slower bath (colder or weaker, with a wedge of "
+        "its own).",
+        count == 1 ? "" : "s",
+        left,
+        shortest.in_seconds()));
+    return;
   }
   if (!left.empty()) {
     plan.notes.push_back(fmt::format(
@@ -154,7 +164,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
   }
   if (batch) {
     note_ground(plan, *batch);
-    note_stages(plan);
+    note_stages(plan, options.shortest);
     note_bath(plan, *batch);
     note_stray(plan, *batch, options);
   } else {

@@ -32,12 +32,14 @@ constexpr double kUnworkedGap = 0.05;  // D: no more than an eye may miss (units
 
 struct Masks {
   cv::Mat1b usable, unseen;
+  cv::Mat1b free;  // usable and not to be left alone
   double seen = 0;  // share of the plate
 };
 
 Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   Masks m;
   m.usable.create(pair.proof.size());
+  m.free.create(pair.proof.size());
   m.unseen.create(pair.proof.size());
   std::vector<int> seen(at(pair.proof.rows), 0);  // by rows
   for_rows(pair.proof.rows, [&](int i) {
@@ -46,7 +48,8 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
                          pair.tile_class(i, j) != static_cast<uchar>(align::TileClass::unseen);
       const bool ok = known && std::isfinite(pair.proof(i, j)) && std::isfinite(pair.drawing(i, j));
       m.unseen(i, j) = ok ? 0 : 255;
-      m.usable(i, j) = ok && (leave.empty() || !leave(i, j)) ? 255 : 0;
+      m.usable(i, j) = ok ? 255 : 0;
+      m.free(i, j) = ok && (leave.empty() || !leave(i, j)) ? 255 : 0;
       seen[at(i)] += ok ? 1 : 0;
     }
   });
@@ -169,9 +172,11 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
                               100 * masks.seen),
                   "Scan both sheets whole, with the plate mark, and try again.");
   }
+  // A place to be left alone still shows the inking, and where the areas' borders run: it is taken
+  // out of the regions only, so that masking it changes nothing beside it.
   progress.at(0, "taking the inking out");
   const MeanImpression mean = mean_impression(
-      pair.proof, masks.usable, pair.sigma_mm, px_per_mm, options.further_impressions);
+      pair.proof, masks.free, pair.sigma_mm, px_per_mm, options.further_impressions);
   for (std::size_t k = 0; k < mean.unlike.size(); ++k) {
     const auto& u = mean.unlike[k];
     if (u.share > most_unlike) return of_another_state(k + 1, u);
@@ -235,7 +240,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
     for (int j = 0; j < labels.cols; ++j) {
       if (labels(i, j) == all_kinds) labels(i, j) = -1;
       if (strokes(i, j) >= 0) labels(i, j) = static_cast<int>(kind.size()) + strokes(i, j);
-      if (!masks.usable(i, j)) labels(i, j) = -1;
+      if (!masks.free(i, j)) labels(i, j) = -1;
     }
   });
   drop_slivers_beside(
@@ -246,7 +251,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   MeasureInput in;
   in.proof = mean.proof;
   in.drawing = drawing;
-  in.usable = masks.usable.clone();
+  in.usable = masks.free.clone();
   for_rows(in.usable.rows, [&](int i) {
     for (int j = 0; j < in.usable.cols; ++j) {
       if (rim(i / cells.factor, j / cells.factor)) in.usable(i, j) = 0;

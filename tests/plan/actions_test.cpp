@@ -370,6 +370,18 @@ TEST(Words, NothingToDo) {
               Not(Contains(HasSubstr("Nothing to do"))));
 }
 
+// Five areas to bite and no stage, and no word of it.
+TEST(Words, BitesTooShortToTimeAreSaid) {
+  PlanOptions options;
+  options.shortest = BiteTime::minutes(60);
+  const BitePlan plan = planned({region(1, 0.1, 0.3, 0.01), region(4, 0.1, 0.4, 0.01)}, options);
+  ASSERT_THAT(plan.stages, IsEmpty());
+  EXPECT_THAT(plan.notes, Contains(HasSubstr("regions 1, 4 would need less than the shortest dip of 3600 s")));
+  options.shortest = BiteTime::seconds(5);
+  EXPECT_THAT(planned({region(1, 0.1, 0.3, 0.01)}, options).notes,
+              Not(Contains(HasSubstr("shortest dip"))));
+}
+
 TEST(Refusals, NameTheTrouble) {
   const wedge::Batch b = batch();
   tone::Region broken = region(3, 0.2, 0.6, 0.01);

@@ -58,6 +58,21 @@ test('opens from disk without error, request or sideways scrolling', async () =>
   }
 });
 
+// What is not seen in the stop-out list is bitten: on a tablet it lay behind the map.
+test('nothing of a stage lies outside its column, at any width', async () => {
+  const page = await open(report('lock'));
+  for (const width of [360, 390, 600, 780, 801, 820, 1000, 1024, 1040, 1056, 1057, 1100, 1280, 1600]) {
+    await page.setViewportSize({width, height: 900});
+    const outside = await page.evaluate(() => {
+      const column = document.querySelector('ol.stages').getBoundingClientRect();
+      return [...document.querySelectorAll('ol.stages *')].filter((e) => e.getBoundingClientRect().width > 1)
+        .filter((e) => e.getBoundingClientRect().right > column.right + 1).map((e) => e.className + ': ' + e.textContent);
+    });
+    assert.deepEqual(outside, [], `${width} px`);
+  }
+  await page.context().close();
+});
+
 test('shows every stage with its dip and total first', async () => {
   const r = report('lock');
   const page = await open(r);

@@ -209,6 +209,11 @@ TEST(FindRegions, TheLeaveMaskIsLeftAlone) {
   const RegionMap map = regions_of(made(4).pair, options);
   EXPECT_EQ(cv::countNonZero(map.labels(cv::Rect(0, 200, 300, 300))), 0);
   EXPECT_FALSE(map.regions.empty());
+  // It still shows the inking: masking it changes nothing beside it.
+  const RegionMap whole = regions_of(made(4).pair);
+  EXPECT_EQ(map.inking.offset_density, whole.inking.offset_density);
+  const cv::Rect beside(400, 0, 300, 800);
+  EXPECT_EQ(cv::norm(map.gap(beside), whole.gap(beside), cv::NORM_INF), 0);
 }
 
 TEST(FindRegions, WhatWasNotSeenIsNotAdvised) {
