@@ -23,6 +23,7 @@ constexpr double kRefuse = 0.15, kDoubt = 0.35;  // alignment.md, section 4
 constexpr double kErrorFloor = 0.0005;           // mm, of any estimate
 constexpr double kRim = 3;          // mm inside the plate mark that error_mm leaves out
 constexpr double kWeakError = 0.3;  // mm: an estimated p95 above this is said aloud
+constexpr double kLargeMm2 = 40000;  // mm^2: a larger plate is fitted on fewer functions
 
 // Shares of the time, as a 70 megapixel pair takes it (measure_speed progress).
 constexpr double kMatching = 0.17, kChecking = 0.91;

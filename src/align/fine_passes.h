@@ -10,9 +10,6 @@
 
 namespace rebite::align {
 
-// mm^2: a plate larger than this has matches to spare, and is fitted on fewer functions.
-constexpr double kLargeMm2 = 40000;
-
 struct PassRecord {
   double px_per_mm = 0, patch_mm = 0;
   int tried = 0, matched = 0, agreeing = 0;  // agreeing: weight > 0.5 in the fit

@@ -69,8 +69,10 @@ Result<SpotRequest> parse_spot(std::string_view text) {
     if (*d < scan::least_aperture_mm || *d > scan::most_aperture_mm) {
       return refuse(ProblemKind::usage,
                     fmt::format("'{}': an aperture of {:g} mm cannot be measured", text, *d),
-                    "The third number is the aperture's diameter in mm, 0.2 to 500; 3 mm or more evens "
-                    "out the grain.");
+                    fmt::format("The third number is the aperture's diameter in mm, {:g} to {:g}; 3 mm "
+                                "or more evens out the grain.",
+                                scan::least_aperture_mm,
+                                scan::most_aperture_mm));
     }
     spot.diameter_mm = *d;
   }

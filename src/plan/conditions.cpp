@@ -74,25 +74,26 @@ TimeFactor temperature_factor(const ActivationEnergy& energy, Temperature wedge,
   f.ln_sd = std::hypot(energy.sd_kj_mol * per_kj * distance,
                        per_degree * thermometer_sd * std::sqrt(2.0));
   const double degrees = now.in_celsius() - wedge.in_celsius();
+  const char* than = degrees > 0 ? "warmer" : "colder";
+  const std::string range = fmt::format("({:.2f} to {:.2f})",
+                                        f.value * std::exp(-1.645 * f.ln_sd),
+                                        f.value * std::exp(1.645 * f.ln_sd));
   if (std::fabs(degrees) >= far_degrees) {
     f.new_wedge = true;
     f.notes.push_back(fmt::format(
         "The bath is {:.0f} C {} than the wedge's. The factor {:.2f} on time is a formula's guess "
-        "({:.2f} to {:.2f}): bite a new wedge.",
+        "{}: bite a new wedge.",
         std::fabs(degrees),
-        degrees > 0 ? "warmer" : "colder",
+        than,
         f.value,
-        f.value * std::exp(-1.645 * f.ln_sd),
-        f.value * std::exp(1.645 * f.ln_sd)));
+        range));
   } else if (std::fabs(degrees) >= told_degrees) {
     f.notes.push_back(fmt::format(
-        "The bath is {:.1f} C {} than the wedge's: times are multiplied by {:.2f} ({:.2f} to "
-        "{:.2f}).",
+        "The bath is {:.1f} C {} than the wedge's: times are multiplied by {:.2f} {}.",
         std::fabs(degrees),
-        degrees > 0 ? "warmer" : "colder",
+        than,
         f.value,
-        f.value * std::exp(-1.645 * f.ln_sd),
-        f.value * std::exp(1.645 * f.ln_sd)));
+        range));
   }
   return f;
 }

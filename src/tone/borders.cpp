@@ -30,10 +30,6 @@ struct Law {
   }
 };
 
-cv::Rect grown(cv::Rect r, int by, cv::Size size) {
-  return cv::Rect(r.x - by, r.y - by, r.width + 2 * by, r.height + 2 * by) & cv::Rect({0, 0}, size);
-}
-
 cv::Mat disc(int radius) {
   return cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * radius + 1, 2 * radius + 1});
 }

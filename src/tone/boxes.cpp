@@ -31,4 +31,8 @@ std::vector<Box> boxes(const cv::Mat1i& labels, int count) {
   return out;
 }
 
+cv::Rect grown(cv::Rect r, int by, cv::Size size) {
+  return cv::Rect(r.x - by, r.y - by, r.width + 2 * by, r.height + 2 * by) & cv::Rect({0, 0}, size);
+}
+
 }  // namespace rebite::tone

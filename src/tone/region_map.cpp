@@ -31,8 +31,8 @@ namespace {
 constexpr double kUnworkedGap = 0.05;  // D: no more than an eye may miss (units/density.h)
 
 struct Masks {
-  cv::Mat1b usable, unseen;
-  cv::Mat1b free;  // usable and not to be left alone
+  cv::Mat1b usable;  // seen by the alignment
+  cv::Mat1b free;    // and not to be left alone
   double seen = 0;  // share of the plate
 };
 
@@ -40,14 +40,12 @@ Masks masks_of(const align::PlatePair& pair, const cv::Mat1b& leave) {
   Masks m;
   m.usable.create(pair.proof.size());
   m.free.create(pair.proof.size());
-  m.unseen.create(pair.proof.size());
   std::vector<int> seen(at(pair.proof.rows), 0);  // by rows
   for_rows(pair.proof.rows, [&](int i) {
     for (int j = 0; j < pair.proof.cols; ++j) {
       const bool known = pair.tile_class.empty() ||
                          pair.tile_class(i, j) != static_cast<uchar>(align::TileClass::unseen);
       const bool ok = known && std::isfinite(pair.proof(i, j)) && std::isfinite(pair.drawing(i, j));
-      m.unseen(i, j) = ok ? 0 : 255;
       m.usable(i, j) = ok ? 255 : 0;
       m.free(i, j) = ok && (leave.empty() || !leave(i, j)) ? 255 : 0;
       seen[at(i)] += ok ? 1 : 0;
@@ -257,7 +255,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
       if (rim(i / cells.factor, j / cells.factor)) in.usable(i, j) = 0;
     }
   });
-  in.unseen = masks.unseen;
+  in.unseen = ~masks.usable;
   in.labels = labels;
   in.kind = kind;
   in.px_per_mm = px_per_mm;

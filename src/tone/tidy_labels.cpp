@@ -143,12 +143,7 @@ void drop_slivers_beside(cv::Mat1i& labels,
   // What lies farther off than this from a region has no part in what of it is thin.
   const int reach = static_cast<int>(std::ceil(2 * r)) + 2;
   for (const int k : beside) {
-    const cv::Rect all({0, 0}, labels.size()), own_box = box[at(k)].rect;
-    const cv::Rect where = cv::Rect(own_box.x - reach,
-                                    own_box.y - reach,
-                                    own_box.width + 2 * reach,
-                                    own_box.height + 2 * reach) &
-                           all;
+    const cv::Rect where = grown(box[at(k)].rect, reach, labels.size());
     cv::Mat1i here = labels(where);
     const cv::Mat1b own(here == k);
     // Discs that fit in, then all that they reach.
