@@ -14,12 +14,40 @@
 namespace rebite::cli {
 namespace {
 
+std::string_view without_ending(std::string_view text, std::string_view ending) {
+  if (text.ends_with(ending)) text.remove_suffix(ending.size());
+  while (text.ends_with(' ')) text.remove_suffix(1);
+  return text;
+}
+
 struct Options {
   jobs::PlanRequest request;
   std::string plate, ground = "fresh", stages, temperature, shortest, units = "metric",
-                     paper = "a4", printer_scale;
+                     paper = "a4", printer_scale, brush, risk;
   bool json = false;
 };
+
+// "4" or "4mm".
+Result<double> brush_of(const std::string& text) {
+  const std::string_view bare = without_ending(text, "mm");
+  const auto mm = parse_number(bare);
+  if (mm && *mm >= 0.5 && *mm <= 50) return *mm;
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is not a brush's width", text),
+                "Write millimetres from 0.5 to 50, such as --brush 4.");
+}
+
+// "0.2" or "20%".
+Result<double> risk_of(const std::string& text) {
+  const std::string_view bare = without_ending(text, "%");
+  const double unit = bare.size() < text.size() ? 100 : 1;
+  const auto share = parse_number(bare);
+  if (share && *share / unit >= 0.01 && *share / unit <= 0.5) return *share / unit;
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is not a risk that can be planned for", text),
+                "Write the share of bites that may go a visible step too far, from 0.01 to 0.5, such "
+                "as --risk 0.2 or --risk 20%.");
+}
 
 // The texts of the options into the request.
 Result<void> understand(Options& o) {
@@ -47,6 +75,16 @@ Result<void> understand(Options& o) {
     const auto t = parse_time(o.shortest);
     if (!t) return std::unexpected(t.error());
     r.options.shortest = *t;
+  }
+  if (!o.brush.empty()) {
+    const auto mm = brush_of(o.brush);
+    if (!mm) return std::unexpected(mm.error());
+    r.brush_mm = *mm;
+  }
+  if (!o.risk.empty()) {
+    const auto share = risk_of(o.risk);
+    if (!share) return std::unexpected(share.error());
+    r.options.risk = *share;
   }
   if (!o.printer_scale.empty()) {
     const auto scale = parse_numbers(o.printer_scale);
@@ -88,9 +126,8 @@ void add_tone_options(CLI::App& c, Options& o) {
       ->type_name("SCAN")
       ->allow_extra_args(false);
   c.add_option(
-       "--brush", r.brush_mm, "nothing narrower than this is stopped out, in mm (default 4)")
-      ->type_name("MM")
-      ->check(CLI::Range(0.5, 50.0));
+       "--brush", o.brush, "nothing narrower than this is stopped out, in mm (default 4)")
+      ->type_name("MM");
   c.add_option(
        "--leave",
        r.leave,
@@ -125,10 +162,9 @@ void add_bite_options(CLI::App& c, Options& o) {
   c.add_option("--shortest", o.shortest, "the shortest dip that you can time (default 5s)")
       ->type_name("TIME");
   c.add_option("--risk",
-               r.options.risk,
+               o.risk,
                "the chance you take of biting a visible step too far (default 0.2)")
-      ->type_name("SHARE")
-      ->check(CLI::Range(0.01, 0.5));
+      ->type_name("SHARE");
   c.add_option("--days",
                r.options.days_since_wedge,
                "days since the wedge was bitten (default: counted from the wedge's --bitten-on)")

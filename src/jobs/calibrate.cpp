@@ -97,37 +97,6 @@ Result<Impressions> impressions_of(const BatchRequest& request, const Progress& 
   return all;
 }
 
-// Read only where the sizes are alike; a file that cannot be read is told when it is read as a scan.
-Result<bool> same_content(const fs::path& a, const fs::path& b) {
-  std::error_code bad;
-  const auto size = fs::file_size(a, bad);
-  if (bad || size != fs::file_size(b, bad) || bad) return false;
-  if (fs::equivalent(a, b, bad)) return true;
-  const auto one = files::sha256_of_file(a), other = files::sha256_of_file(b);
-  if (!one) return std::unexpected(one.error());
-  if (!other) return std::unexpected(other.error());
-  return *one == *other;
-}
-
-// A print is one impression, however often its scan is given: counted again it would tell a spread of
-// nothing between prints.
-Result<void> each_scan_once(const std::vector<fs::path>& scans) {
-  for (auto at = scans.begin(); at != scans.end(); ++at) {
-    for (auto other = scans.begin(); other != at; ++other) {
-      const auto same = same_content(*other, *at);
-      if (!same) return std::unexpected(same.error());
-      if (!*same) continue;
-      return refuse(
-          ProblemKind::usage,
-          *at == *other ? fmt::format("{}: is given twice", files::shown(*at))
-                        : fmt::format("{}: is the same scan as {}", files::shown(*at), files::shown(*other)),
-          "Give each print of the wedge once: several scans are several prints, and their spread is "
-          "measured.");
-    }
-  }
-  return {};
-}
-
 // A ladder rises or falls along the wedge; anything else is a slip in the list of times.
 Result<void> times_in_order(const BatchRequest& request) {
   const auto& t = request.times;
@@ -279,7 +248,14 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     }
     if (auto ok = times_in_order(request); !ok) return std::unexpected(ok.error());
     for (const auto* scans : {&request.scans, &request.crossed_scans}) {
-      if (auto ok = each_scan_once(*scans); !ok) return std::unexpected(ok.error());
+      // Counted again, a print would tell a spread of nothing between prints.
+      if (auto ok = each_scan_once(
+              *scans,
+              "Give each print of the wedge once: several scans are several prints, and their spread "
+              "is measured.");
+          !ok) {
+        return std::unexpected(ok.error());
+      }
     }
     auto impressions = impressions_of(request, progress.part(0, 0.6));
     if (!impressions) return std::unexpected(impressions.error());

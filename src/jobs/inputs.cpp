@@ -3,7 +3,10 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <array>
 #include <exception>
+#include <fstream>
 #include <thread>
 
 #include "files/files.h"
@@ -26,7 +29,42 @@ Result<scan::DensityImage> load_with(const fs::path& file,
   return scan::read_scan(file, options, progress);
 }
 
+// Two different scans part within their first bytes, so hardly anything is read. A file that cannot
+// be read is told when it is read as a scan.
+bool same_content(const fs::path& a, const fs::path& b) {
+  std::error_code bad;
+  const auto size = fs::file_size(a, bad);
+  if (bad || size != fs::file_size(b, bad) || bad) return false;
+  if (fs::equivalent(a, b, bad)) return true;
+  std::ifstream one(a, std::ios::binary), other(b, std::ios::binary);
+  std::array<char, 65536> here{}, there{};
+  while (one && other) {
+    one.read(here.data(), here.size());
+    other.read(there.data(), there.size());
+    const auto n = one.gcount();
+    if (n != other.gcount() || !std::equal(here.begin(), here.begin() + n, there.begin())) {
+      return false;
+    }
+  }
+  return one.eof() && other.eof();
+}
+
 }  // namespace
+
+Result<void> each_scan_once(const std::vector<fs::path>& scans, std::string_view next) {
+  for (auto at = scans.begin(); at != scans.end(); ++at) {
+    for (auto other = scans.begin(); other != at; ++other) {
+      if (!same_content(*other, *at)) continue;
+      return refuse(ProblemKind::usage,
+                    *at == *other ? fmt::format("{}: is given twice", files::shown(*at))
+                                  : fmt::format("{}: is the same scan as {}",
+                                                files::shown(*at),
+                                                files::shown(*other)),
+                    std::string(next));
+    }
+  }
+  return {};
+}
 
 Result<std::optional<scan::ScannerCurve>> load_scanner(const fs::path& file) {
   if (file.empty()) return std::nullopt;

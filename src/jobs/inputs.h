@@ -4,6 +4,7 @@
 
 #include <filesystem>
 #include <optional>
+#include <string_view>
 #include <vector>
 
 #include "scan/read_scan.h"
@@ -37,6 +38,9 @@ Result<wedge::Batch> load_batch(const std::filesystem::path& file);
 
 // The notes of one scan with "Proof: " or whatever it is in front.
 Notes said_of(std::string_view what, Notes notes);
+
+// Refuses (usage) the same scan given twice, under one name or as a copy; `next` tells what to do.
+Result<void> each_scan_once(const std::vector<std::filesystem::path>& scans, std::string_view next);
 
 // Refuses (usage) an output that is one of the inputs.
 Result<void> output_is_no_input(const std::filesystem::path& output,

@@ -126,6 +126,12 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
       continue;
     }
     plan::Edit& all = found[id];  // several entries for one region add up, the last word counts
+    if ((e.edit.action && all.action && *e.edit.action != *all.action) ||
+        (e.edit.target && all.target && *e.edit.target != *all.target) ||
+        (e.edit.minutes && all.minutes && *e.edit.minutes != *all.minutes)) {
+      notes.push_back(
+          fmt::format("Two edits of region {} say different things: the later one counts.", id));
+    }
     if (e.edit.action) all.action = e.edit.action;
     if (e.edit.target) all.target = e.edit.target;
     if (e.edit.minutes) all.minutes = e.edit.minutes;

@@ -168,6 +168,20 @@ Notes papers_alike(const PlanRequest& request, const Scans& scans, const wedge::
   return paper_notes(papers);
 }
 
+// A brush that hardly fits the plate leaves no area to stop out, and the plan would be empty.
+Result<void> brush_fits(double brush_mm, SizeMm plate) {
+  constexpr double always_fine_mm = 4, most_of_side = 0.25;
+  const double most = std::max(always_fine_mm, most_of_side * std::min(plate.width, plate.height));
+  if (brush_mm <= most) return {};
+  return refuse(ProblemKind::usage,
+                fmt::format("a brush of {:.3g} mm is too broad for a plate of {:.4g} x {:.4g} mm",
+                            brush_mm,
+                            plate.width,
+                            plate.height),
+                fmt::format("Areas narrower than --brush are not stopped out: take at most {:.3g} mm.",
+                            std::floor(10 * most) / 10));
+}
+
 // `recorder` null: the record book has no part in it.
 Result<sheets::SheetContent> content_of(const PlanRequest& request,
                                         PlanRecorder* recorder,
@@ -322,6 +336,17 @@ Result<PlanReport> plan_state(const PlanRequest& request,
       return refuse(ProblemKind::cannot_create,
                     fmt::format("{}: is a file; a plan is a folder", files::shown(request.out)),
                     "Name a new folder with --out.");
+    }
+
+    if (auto ok = brush_fits(request.brush_mm, request.plate); !ok) return std::unexpected(ok.error());
+    std::vector<std::filesystem::path> prints{request.proof};
+    prints.insert(prints.end(), request.impressions.begin(), request.impressions.end());
+    if (auto ok = each_scan_once(
+            prints,
+            "Give with --impression further prints of the proof's state, each a sheet of its own: "
+            "wiping is told from how they differ.");
+        !ok) {
+      return std::unexpected(ok.error());
     }
 
     std::optional<PlanRecorder> recorder;

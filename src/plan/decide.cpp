@@ -103,7 +103,7 @@ void say_beyond(PlannedRegion& p, const BiteModel& model) {
 
 void set_minutes(PlannedRegion& p, const BiteModel& model) {
   const tone::Region& r = p.region;
-  p.minutes = model.minutes(r.now, r.target, r.gap_sd);
+  p.minutes = model.minutes({r.now, r.target, r.gap_sd, r.area_mm2});
   if (p.action == Action::beyond) say_beyond(p, model);
   if (p.minutes && model.ground() == Ground::fresh && r.now.value.value() >= old_dark) {
     p.notes.push_back(

@@ -232,12 +232,15 @@ Density BiteModel::reached(Density now, BiteTime t) const {
       fresh_reached(now.value(), bitten.value(), curve_.lightest().value(), solid_.value(), q_));
 }
 
-DensityEstimate BiteModel::reached(const DensityEstimate& now, BiteTime t) const {
+DensityEstimate BiteModel::reached(const DensityEstimate& now,
+                                   BiteTime t,
+                                   double area_mm2) const {
   DensityEstimate after{reached(now.value, t), now.sd};
   if (t.in_minutes() <= 0) return after;
+  const double share = wedge::print_spread_share(area_mm2);
   double sum = 0, squares = 0;
   for (std::size_t i = 0; i < draws_.size(); ++i) {
-    const double print = draws_[i].print;
+    const double print = share * draws_[i].print;
     const double from = now.value.value() + print + now.sd * draws_[i].now_z;
     // The next print is wiped once more, as this one was on average.
     const double off = draw_reached(i, from, t.in_minutes()) - print - after.value.value();
@@ -261,18 +264,18 @@ DensityEstimate BiteModel::on_bare_metal(BiteTime t) const {
   return {curve_.at(of_wedge), std::sqrt(std::max(0.0, squares / n - (sum / n) * (sum / n)))};
 }
 
-std::vector<double> BiteModel::draw_times(const DensityEstimate& now,
-                                          const DensityEstimate& target,
-                                          double gap_sd,
+std::vector<double> BiteModel::draw_times(const AreaReading& area,
                                           double step,
                                           bool hold_unreachable) const {
-  const PairedErrors e = paired_errors(now.sd, target.sd, gap_sd);
+  const PairedErrors e = paired_errors(area.now.sd, area.target.sd, area.gap_sd);
   const double own = std::sqrt(std::max(0.0, 1 - e.correlation * e.correlation));
+  const double share = wedge::print_spread_share(area.area_mm2);
   std::vector<double> times(draws_.size());
   for (std::size_t i = 0; i < draws_.size(); ++i) {
     const Draw& draw = draws_[i];
-    const double from = now.value.value() + draw.print + e.now_sd * draw.now_z;
-    const double to = target.value.value() + draw.print +
+    const double print = share * draw.print;
+    const double from = area.now.value.value() + print + e.now_sd * draw.now_z;
+    const double to = area.target.value.value() + print +
                       e.target_sd * (e.correlation * draw.now_z + own * draw.gap_z) + step;
     times[i] = draw_time(i, from, to);
     if (times[i] == never && hold_unreachable) {
@@ -283,17 +286,14 @@ std::vector<double> BiteModel::draw_times(const DensityEstimate& now,
   return times;
 }
 
-Minutes BiteModel::minutes(const DensityEstimate& now,
-                           const DensityEstimate& target,
-                           double gap_sd) const {
-  DensityEstimate goal = target;
-  goal.value = std::min(target.value, reach(now.value));
-  const double best = time_to(now.value, goal.value).in_minutes();
-  std::vector<double> times = draw_times(now, goal, gap_sd, 0, true);
+Minutes BiteModel::minutes(const AreaReading& area) const {
+  AreaReading held = area;
+  held.target.value = std::min(area.target.value, reach(area.now.value));
+  const double best = time_to(held.now.value, held.target.value).in_minutes();
+  std::vector<double> times = draw_times(held, 0, true);
   const double low = std::min(best, quantile(times, 0.05));
   const double high = std::max(best, quantile(times, 0.95));
-  const double step = visible_step(goal.value).value();
-  std::vector<double> over = draw_times(now, goal, gap_sd, step, false);
+  std::vector<double> over = draw_times(held, visible_step(held.target.value).value(), false);
   const double advised = std::min(best, quantile(over, risk_));
   return {BiteTime::minutes(low),
           BiteTime::minutes(best),
@@ -301,12 +301,8 @@ Minutes BiteModel::minutes(const DensityEstimate& now,
           BiteTime::minutes(advised)};
 }
 
-double BiteModel::overshoot_chance(const DensityEstimate& now,
-                                   const DensityEstimate& target,
-                                   double gap_sd,
-                                   BiteTime t) const {
-  const double step = visible_step(target.value).value();
-  const std::vector<double> over = draw_times(now, target, gap_sd, step, false);
+double BiteModel::overshoot_chance(const AreaReading& area, BiteTime t) const {
+  const std::vector<double> over = draw_times(area, visible_step(area.target.value).value(), false);
   const auto too_long =
       std::count_if(over.begin(), over.end(), [&](double o) { return o < t.in_minutes(); });
   return static_cast<double>(too_long) / static_cast<double>(over.size());

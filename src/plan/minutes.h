@@ -10,6 +10,13 @@
 
 namespace rebite::plan {
 
+// What is read of one area on the two sheets.
+struct AreaReading {
+  DensityEstimate now, target;
+  double gap_sd = 0;    // of their difference, log10 units
+  double area_mm2 = 0;
+};
+
 // kept:  age = D^-1(now) is what the wedge would have had to reach the tone of now;
 //        time = factor * (D^-1(target) - age).
 // fresh: land (the light part, 1 - coverage by Murray-Davies) multiplies:
@@ -21,7 +28,8 @@ namespace rebite::plan {
 // The interval and the advised time come from 1,024 draws (Latin hypercube, fixed seed, the same
 // draws for every region) of all that is not known: now and target (correlated so that their
 // difference has gap_sd), how the proof's print was inked and wiped against the wedge's (the
-// batch's print-to-print spread, one error for now and target alike), the curve (an error that runs
+// batch's print-to-print spread over the area, wedge::print_spread_share; one error for now and
+// target alike), the curve (an error that runs
 // smoothly along it, with the table's sd), q, and the factor on time.
 //
 // The population for which the 90 % interval and the risk are true: plates whose errors are as
@@ -51,20 +59,17 @@ class BiteModel {
   // Tone after a bite of that time (held at reach).
   Density reached(Density now, BiteTime t) const;
   // The same with its standard error over the draws.
-  DensityEstimate reached(const DensityEstimate& now, BiteTime t) const;
-  Minutes minutes(const DensityEstimate& now, const DensityEstimate& target, double gap_sd) const;
+  DensityEstimate reached(const DensityEstimate& now, BiteTime t, double area_mm2) const;
+  Minutes minutes(const AreaReading& area) const;
   // Share of the draws in which `t` leaves the area darker than the target by more than a step.
-  double overshoot_chance(const DensityEstimate& now,
-                          const DensityEstimate& target,
-                          double gap_sd,
-                          BiteTime t) const;
+  double overshoot_chance(const AreaReading& area, BiteTime t) const;
   // On bare metal under the same ground: what a patch of a control strip shows.
   DensityEstimate on_bare_metal(BiteTime t) const;
 
  private:
   struct Draw {
     double now_z = 0, gap_z = 0, q = 1, factor = 1;
-    double print = 0;  // how the proof's print differs from the wedge's, log10 units
+    double print = 0;  // how a step of the proof's print differs from the wedge's, log10 units
   };
   // Time at which draw `i` reaches `target` from `now`; infinite when it never does.
   double draw_time(std::size_t i, double now, double target) const;
@@ -72,9 +77,7 @@ class BiteModel {
   double draw_density(std::size_t i, double minutes) const;
   double draw_reached(std::size_t i, double now, double minutes) const;
   // Times at which the draws reach target + step.
-  std::vector<double> draw_times(const DensityEstimate& now,
-                                 const DensityEstimate& target,
-                                 double gap_sd,
+  std::vector<double> draw_times(const AreaReading& area,
                                  double step,
                                  bool hold_unreachable) const;
 

@@ -125,6 +125,7 @@ Result<MordantTable> mordants_from_json(std::string_view text) {
                   work.at("scraping").get<std::string>(),
                   work.at("solvent").get<std::string>(),
                   work.at("eyes").get<std::string>(),
+                  work.at("hot").get<std::string>(),
                   j.at("deference").get<std::string>()};
     return table;
   } catch (const json::exception& e) {

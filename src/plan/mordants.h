@@ -54,7 +54,7 @@ struct Mordant {
 };
 
 struct WorkCautions {
-  std::string rosin, spray, scraping, solvent, eyes, deference;
+  std::string rosin, spray, scraping, solvent, eyes, hot, deference;
 };
 
 struct MordantTable {

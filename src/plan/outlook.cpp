@@ -18,7 +18,8 @@ void predict(std::vector<PlannedRegion>& regions,
     p.predicted = r.now;
     if (p.stage > 0) {
       assert(model && static_cast<std::size_t>(p.stage) <= stages.size());
-      p.predicted = model->reached(r.now, stages[static_cast<std::size_t>(p.stage - 1)].total);
+      p.predicted = model->reached(
+          r.now, stages[static_cast<std::size_t>(p.stage - 1)].total, r.area_mm2);
     } else if (lowers(p.action) || p.action == Action::soft) {
       const double change = (p.aim() - r.now.value).value();
       p.predicted = {p.aim(), std::hypot(r.target.sd, 0.25 * change)};
@@ -26,7 +27,7 @@ void predict(std::vector<PlannedRegion>& regions,
     p.after_stage.clear();
     for (const Stage& s : stages) {
       if (s.number < p.stage) {
-        p.after_stage.push_back(model->reached(r.now, s.total));
+        p.after_stage.push_back(model->reached(r.now, s.total, r.area_mm2));
       } else {
         p.after_stage.push_back(made_after_the_bath(p, ground) ? r.now : p.predicted);
       }

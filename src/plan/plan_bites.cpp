@@ -327,7 +327,7 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
   predict(plan.regions, plan.stages, bite, options.ground);
   plan.outlook = outlook_of(plan.regions, options.plate_area_mm2);
   add_notes(plan, batch, options);
-  plan.cautions = cautions_for(plan, batch);
+  plan.cautions = cautions_for(plan, batch, options.temperature);
   assert(broken_rules(plan).empty());
   return plan;
 }

@@ -134,6 +134,15 @@ void note_stray(BitePlan& plan, const wedge::Batch& batch, const PlanOptions& op
   plan.notes.insert(plan.notes.end(), mordant->notes.begin(), mordant->notes.end());
 }
 
+// Ten degrees above where the mordant works well (common practice, no source); 40 C where that is
+// not known.
+bool is_hot(const Mordant& mordant, const wedge::Batch* batch, std::optional<Temperature> now) {
+  constexpr double beyond_window = 10, unknown_c = 40;
+  const double limit = mordant.window ? mordant.window->high_c + beyond_window : unknown_c;
+  if (now) return now->in_celsius() > limit;
+  return batch && batch->temperature_c && *batch->temperature_c > limit;
+}
+
 void note_hand_work(BitePlan& plan) {
   const bool lowered = !plan.lower_first.empty();
   const bool soft = any(plan, Action::soft);
@@ -158,7 +167,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
   const bool work = std::any_of(plan.regions.begin(), plan.regions.end(), [](const auto& p) {
     return p.action != Action::hold && p.action != Action::line;
   });
-  if (!work) {
+  if (!work && plan.lower_first.empty()) {
     plan.notes.push_back(
         "Nothing to do: every difference is within the noise, below a visible step, or line work.");
   }
@@ -187,7 +196,9 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
   }
 }
 
-Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch) {
+Notes cautions_for(const BitePlan& plan,
+                   const wedge::Batch* batch,
+                   std::optional<Temperature> now) {
   Notes cautions;
   const WorkCautions& work = mordant_table().work;
   if (any(plan, Action::bite) || !plan.stages.empty()) {
@@ -202,6 +213,7 @@ Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch) {
                                      mordant.never_metals_text));
     }
     cautions.insert(cautions.end(), mordant.cautions.begin(), mordant.cautions.end());
+    if (is_hot(mordant, batch, now)) cautions.push_back(work.hot);
     cautions.push_back(work.eyes);
     const std::string ground = batch ? batch->ground : std::string();
     if (plan.ground == Ground::fresh)

@@ -86,9 +86,14 @@ void hand_words(const SheetContent& c, std::vector<TextBlock>& out) {
 void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
   out.push_back({Kind::heading, "Preparation"});
   if (c.plan.stages.empty()) {
+    const bool to_bite = std::ranges::any_of(c.plan.regions, [](const plan::PlannedRegion& r) {
+      return r.action == plan::Action::bite || r.action == plan::Action::beyond;
+    });
     out.push_back({Kind::text,
                    c.plan.batch.empty() ? "Planned without a wedge: no minutes, no stages. Bite a "
                                           "wedge in this bath and plan again."
+                   : to_bite            ? "Nothing can be bitten: what should be darker needs less "
+                                          "than the shortest dip that you can time. See the report."
                                         : "Nothing to bite: no ground, no bath."});
     return;
   }

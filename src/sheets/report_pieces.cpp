@@ -239,6 +239,10 @@ std::string headline(const SheetContent& c) {
   if (bites == 0 && lower.empty())
     return "Nothing to bite and nothing to lower: leave this plate as it is.";
   if (bites == 0) return "Nothing to bite. " + lower;
+  if (c.batch)
+    return fmt::format("{} should be darker, but no dip that you can time is short enough. {}",
+                       count_text(bites, "region", "regions"),
+                       lower);
   return fmt::format("{} should be darker, but without a wedge there are no minutes. {}",
                      count_text(bites, "region", "regions"),
                      lower);

@@ -25,11 +25,14 @@ struct MeanImpression {
 // state of the plate maker reached 0.028 (wiping of 0.02 to 0.05 D, contrasts of 0.88 to 1.12, 90
 // prints: measure_impressions), the painted drawing 0.25 and more. What is smaller than this share
 // of the plate, or fainter, passes: of plates with 7 to 25 % bitten again for half a minute, one and
-// two minutes 9, 3 and 1 of 30 did.
+// two minutes 9, 3 and 1 of 30 did. Where such a print differs the proof alone counts.
 inline constexpr double most_unlike = 0.06;
+// From this share on the user is told of it.
+inline constexpr double told_unlike = 0.005;
 
 // `further` impressions lie on the same grid as `proof`; NaN where one does not reach. Each is
-// brought to the proof's inking first, so that no seam shows where one ends.
+// brought to the proof's inking first, so that no seam shows where one ends, and left out of the mean
+// where it is unlike the proof.
 MeanImpression mean_impression(const cv::Mat1f& proof,
                                const cv::Mat1b& usable,
                                const cv::Mat1f& sigma_mm,

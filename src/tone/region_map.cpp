@@ -151,6 +151,25 @@ std::unexpected<Problem> of_another_state(std::size_t number, const MeanImpressi
       "leave this one out.");
 }
 
+void add_impression_notes(const MeanImpression& mean, Notes& notes) {
+  notes.push_back(fmt::format(
+      "{} impressions of the proof's state were averaged; beyond their smooth difference one print "
+      "strays by {:.3f} D (1 sd).",
+      mean.count,
+      mean.wiping_sd));
+  for (std::size_t k = 0; k < mean.unlike.size(); ++k) {
+    const MeanImpression::Unlike& u = mean.unlike[k];
+    if (u.share < told_unlike) continue;
+    notes.push_back(fmt::format(
+        "Further impression {} (in the order given) differs from the proof by up to {:.2f} D over "
+        "{:.1f} % of the plate, more than wiping does: there the proof alone counts. If it was "
+        "pulled from another state, leave it out.",
+        k + 1,
+        u.most,
+        100 * u.share));
+  }
+}
+
 }  // namespace
 
 Result<RegionMap> find_regions(const align::PlatePair& pair,
@@ -290,8 +309,7 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   out.gap = out.target - out.now;
   add_region_notes(out);
   if (mean.count > 1) {
-    out.notes.push_back(
-        fmt::format("{} impressions of the proof's state were averaged.", mean.count));
+    add_impression_notes(mean, out.notes);
   }
   if (masks.seen < 0.995) {
     out.notes.push_back(fmt::format(

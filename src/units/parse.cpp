@@ -101,7 +101,10 @@ Result<BiteTime> parse_time(std::string_view whole) {
     double smallest = 1e9;
     while (!text.empty() || !any) {
       const auto number = take_number(text);
-      if (!number) return bad_time(whole, "a number is missing");
+      if (!number) {
+        return bad_time(
+            whole, text.starts_with('-') ? "a time is never negative" : "a number is missing");
+      }
       if (text.empty() && !any) {
         if (*number == 0) return BiteTime::minutes(0);
         return bad_time(whole, "its unit is missing");

@@ -121,7 +121,7 @@ struct Batch {
   std::vector<WedgeStep> steps;  // as measured, in order of time
   ToneCurve curve;
   Density solid;             // full ink coverage: darkest tone of this ink and paper
-  double noise_density = 0;  // print-to-print spread of one density, 1 sd
+  double noise_density = 0;  // print-to-print spread of one step's density, 1 sd
   OverlapRule overlap;
   WedgeScanner scanner = {};
   // Absolute reflectance of the bare paper on its scans (scan::DensityImage::paper_reflectance);
@@ -131,6 +131,12 @@ struct Batch {
   // The curve ends before the wedge does; else the wedge still gained at its last step.
   bool end_seen() const { return steps.empty() || curve.useful_until() < steps.back().time; }
 };
+
+// Print-to-print spread of the mean tone of an area of that size (mm2) against that of a
+// wedge's step, which is what Batch::noise_density tells: about 1 for areas like a step, 0.85 for 10
+// cm2, since wiping averages out over a large one. By the correlation of wiping.h, the area and the
+// step taken as discs: of all shapes these average least.
+double print_spread_share(double area_mm2);
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
 // beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is

@@ -2,11 +2,45 @@
 
 #include <cassert>
 #include <cmath>
+#include <numbers>
+
+#include "wedge/tone_curve.h"
 
 namespace rebite::wedge {
 
 using Eigen::Index;
 using Eigen::MatrixXd;
+
+namespace {
+
+double shared_over(double distance_mm) {
+  const double away = distance_mm / assumed_wiping_half_mm;
+  return 1 / (1 + away * away);
+}
+
+// Mean of what two places of a disc share. Their distance s is spread as (4 s / (pi R^2))
+// acos(s / 2R) - (2 s^2 / (pi R^3)) sqrt(1 - (s / 2R)^2), 0 < s < 2R (H. Solomon, Geometric
+// Probability, SIAM 1978, chapter 2: disc line picking).
+double shared_within(double area_mm2) {
+  constexpr int slices = 200;
+  constexpr double pi = std::numbers::pi;
+  const double radius = std::sqrt(area_mm2 / pi);
+  double sum = 0;
+  for (int k = 0; k < slices; ++k) {
+    const double u = (k + 0.5) / slices;  // s / 2R
+    const double density = 16 / pi * u * (std::acos(u) - u * std::sqrt(1 - u * u));
+    sum += density / slices * shared_over(2 * radius * u);
+  }
+  return sum;
+}
+
+}  // namespace
+
+double print_spread_share(double area_mm2) {
+  assert(area_mm2 >= 0);
+  static const double of_a_step = shared_within(usual_step_mm * usual_step_mm);
+  return std::sqrt(shared_within(area_mm2) / of_a_step);
+}
 
 MatrixXd wiping_correlation(std::size_t n, const StepPlaces& places) {
   assert(places.empty() || places.size() >= n);
@@ -17,8 +51,7 @@ MatrixXd wiping_correlation(std::size_t n, const StepPlaces& places) {
   MatrixXd r = MatrixXd::Identity(static_cast<Index>(n), static_cast<Index>(n));
   for (std::size_t i = 0; i < n; ++i) {
     for (std::size_t j = 0; j < i; ++j) {
-      const double away = distance(i, j) / assumed_wiping_half_mm;
-      const double shared = (1 - own_wiping_share) / (1 + away * away);
+      const double shared = (1 - own_wiping_share) * shared_over(distance(i, j));
       const auto a = static_cast<Index>(i), b = static_cast<Index>(j);
       r(a, b) = r(b, a) = shared;
     }

@@ -133,6 +133,26 @@ TEST_F(BadUse, MoreTimesThanSteps) {
          {"11", "wedge.tif"});
 }
 
+TEST_F(BadUse, NumbersOfAPlanThatCannotBe) {
+  const auto with = [&](const std::string& option, const std::string& value) {
+    auto plan = plan_with("proof.tif", "drawing.tif");
+    plan.insert(plan.end(), {option, value});
+    return run_rebite(plan);
+  };
+  expect(with("--brush", "500"), 64, {"'500' is not a brush's width", "0.5 to 50"});
+  expect(with("--brush", "4cm"), 64, {"'4cm'"});
+  expect(with("--brush", "40mm"), 64, {"40 mm is too broad for a plate of 70 x 50 mm", "12.5 mm"});
+  expect(with("--risk", "70%"), 64, {"'70%'", "--risk 20%"});
+  expect(with("--risk", "0"), 64, {"0.01 to 0.5"});
+  expect(with("--shortest=-5s", "--json"), 64, {"never negative"});
+}
+
+TEST_F(BadUse, AnImpressionThatIsTheProof) {
+  auto plan = plan_with("proof.tif", "drawing.tif");
+  plan.insert(plan.end(), {"--impression", file("proof.tif")});
+  expect(run_rebite(plan), 64, {"proof.tif: is given twice", "a sheet of its own"});
+}
+
 TEST_F(BadUse, AnOutputThatIsAnInput) {
   expect(run_rebite({"wedge",
                      file("wedge.tif"),

@@ -74,6 +74,19 @@ TEST(Edits, EntriesForOneRegionAddUp) {
   ASSERT_EQ(found.size(), 1U);
   EXPECT_EQ(found.at(2).target, Density::of(0.9));
   EXPECT_EQ(found.at(2).minutes, BiteTime::minutes(2));
+  EXPECT_TRUE(notes.empty());
+}
+
+TEST(Edits, ThatContradictEachOtherAreTold) {
+  const cv::Mat1w labels(20, 30, std::uint16_t{2});
+  Notes notes;
+  RegionEdit first{2, std::nullopt, {}}, second{2, std::nullopt, {}};
+  first.edit.target = Density::of(0.7);
+  second.edit.target = Density::of(0.9);
+  const auto found = edits_for({first, second}, labels, {{30, 20}, 1}, notes);
+  EXPECT_EQ(found.at(2).target, Density::of(0.9));
+  ASSERT_EQ(notes.size(), 1U);
+  EXPECT_NE(notes.front().find("region 2 say different things"), std::string::npos);
 }
 
 }  // namespace

@@ -353,6 +353,17 @@ TEST(Words, CautionsFitTheWork) {
   EXPECT_THAT(planned({bite}, kept).cautions, Not(Contains(HasSubstr("Rosin"))));
 }
 
+TEST(Words, AHotBathIsCautionedAgainst) {
+  const auto cautions_at = [](std::optional<Temperature> now) {
+    PlanOptions options;
+    options.temperature = now;
+    return planned({region(1, 0.2, 0.6, 0.01)}, options).cautions;
+  };
+  EXPECT_THAT(cautions_at(Temperature::celsius(95)), Contains(HasSubstr("this hot")));
+  EXPECT_THAT(cautions_at(Temperature::celsius(25)), Not(Contains(HasSubstr("this hot"))));
+  EXPECT_THAT(cautions_at({}), Not(Contains(HasSubstr("this hot"))));
+}
+
 TEST(Words, ZincInABathForCopperIsSaid) {
   wedge::Batch zinc = batch();
   zinc.metal = "zinc";
@@ -368,6 +379,11 @@ TEST(Words, NothingToDo) {
   EXPECT_THAT(planned({}).notes, Contains(HasSubstr("Nothing to do")));
   EXPECT_THAT(planned({region(1, 0.3, 0.6, 0.01)}).notes,
               Not(Contains(HasSubstr("Nothing to do"))));
+  tone::Region lighter = region(1, 0.9, 0.4, 0.01);
+  lighter.kind = tone::RegionKind::line;
+  const BitePlan by_degrees = planned({lighter});
+  ASSERT_THAT(by_degrees.lower_first, testing::ElementsAre(1));
+  EXPECT_THAT(by_degrees.notes, Not(Contains(HasSubstr("Nothing to do"))));
 }
 
 // Five areas to bite and no stage, and no word of it.

@@ -133,13 +133,13 @@ TEST(Minutes, ThereAndBack) {
 TEST(Minutes, DrawsPastTheSolidAreNeverReached) {
   const BiteModel model(halving_batch(), Ground::fresh, {}, 0.2);
   const DensityEstimate now{Density::of(0.9), 0.02}, dark{Density::of(1.3), 0.3};
-  const Minutes m = model.minutes(now, dark, 0.3);
+  const Minutes m = model.minutes({now, dark, 0.3, kStepMm2});
   EXPECT_LE(m.advised.in_minutes(), m.best.in_minutes());
   EXPECT_LE(m.high.in_minutes(), 40.001);
-  const double chance = model.overshoot_chance(now, dark, 0.3, BiteTime::minutes(40));
+  const double chance = model.overshoot_chance({now, dark, 0.3, kStepMm2}, BiteTime::minutes(40));
   EXPECT_GT(chance, 0.2);
   EXPECT_LT(chance, 0.8) << "some draws lie past the solid whatever the time";
-  const DensityEstimate kept = model.reached(now, BiteTime::minutes(0));
+  const DensityEstimate kept = model.reached(now, BiteTime::minutes(0), kStepMm2);
   EXPECT_EQ(kept.value.value(), 0.9);
   EXPECT_EQ(kept.sd, 0.02);
 }
@@ -148,7 +148,8 @@ TEST(Minutes, FactorScalesTime) {
   const BiteModel slow(halving_batch(), Ground::fresh, {1, 0, false, {}}, 0.2);
   const BiteModel fast(halving_batch(), Ground::fresh, {0.5, 0, false, {}}, 0.2);
   const DensityEstimate now{Density::of(0.3), 0.01}, target{Density::of(0.7), 0.01};
-  const Minutes a = slow.minutes(now, target, 0.014), b = fast.minutes(now, target, 0.014);
+  const Minutes a = slow.minutes({now, target, 0.014, kStepMm2}),
+                b = fast.minutes({now, target, 0.014, kStepMm2});
   EXPECT_NEAR(b.best.in_minutes(), a.best.in_minutes() / 2, 1e-9);
   EXPECT_NEAR(b.low.in_minutes(), a.low.in_minutes() / 2, 1e-9);
   EXPECT_NEAR(b.high.in_minutes(), a.high.in_minutes() / 2, 1e-9);
@@ -169,7 +170,8 @@ TEST(Minutes, NothingPastTheUsefulEnd) {
   for (const Ground ground : {Ground::kept, Ground::fresh}) {
     const BiteModel model(batch, ground, {1.2, 0.3, false, {}}, 0.2);
     for (const double target : {1.0, 1.19, 1.21, 1.6, 3.0}) {
-      const Minutes m = model.minutes({Density::of(0.04), 0.02}, {Density::of(target), 0.02}, 0.03);
+      const Minutes m =
+          model.minutes({{Density::of(0.04), 0.02}, {Density::of(target), 0.02}, 0.03, kStepMm2});
       EXPECT_LE(m.best.in_minutes(), 20 * 1.2 + 1e-9);
       EXPECT_TRUE(std::isfinite(m.high.in_minutes()));
     }
@@ -188,11 +190,11 @@ TEST(Minutes, RiskMovesTheAdvisedTime) {
   double before = 0;
   for (const double risk : {0.01, 0.05, 0.1, 0.2, 0.3, 0.5}) {
     const BiteModel model(halving_batch(), Ground::fresh, {1, 0.15, false, {}}, risk);
-    const Minutes m = model.minutes(now, target, 0.0424);
+    const Minutes m = model.minutes({now, target, 0.0424, kStepMm2});
     EXPECT_GE(m.advised.in_minutes(), before);
     EXPECT_LE(m.advised, m.best);
     before = m.advised.in_minutes();
-    const double chance = model.overshoot_chance(now, target, 0.0424, m.advised);
+    const double chance = model.overshoot_chance({now, target, 0.0424, kStepMm2}, m.advised);
     EXPECT_LE(chance, risk + 1e-9);
     if (m.advised < m.best) {
       EXPECT_NEAR(chance, risk, 0.002);
@@ -204,10 +206,29 @@ TEST(Minutes, WiderDoubtWiderInterval) {
   const BiteModel sure(halving_batch(), Ground::kept, {1, 0.0, false, {}}, 0.2);
   const BiteModel unsure(halving_batch(), Ground::kept, {1, 0.3, false, {}}, 0.2);
   const DensityEstimate now{Density::of(0.2), 0.01}, target{Density::of(0.6), 0.01};
-  const Minutes a = sure.minutes(now, target, 0.014), b = unsure.minutes(now, target, 0.014);
+  const Minutes a = sure.minutes({now, target, 0.014, kStepMm2}),
+                b = unsure.minutes({now, target, 0.014, kStepMm2});
   EXPECT_EQ(a.best, b.best);
   EXPECT_GT((b.high - b.low).in_minutes(), 1.5 * (a.high - a.low).in_minutes());
   EXPECT_LT(b.advised, a.advised);
+}
+
+// Wiping averages out over a large area, so its minutes are surer; best stays.
+TEST(Minutes, LargerAreaNarrowerInterval) {
+  // A well measured curve: prints are what is in doubt.
+  auto batch = batch_through({0, 1, 4, 9, 30}, {0.02, 0.3, 0.7, 1.0, 1.3}, 0.001, 1.5);
+  batch.noise_density = 0.02;
+  for (const Ground ground : {Ground::kept, Ground::fresh}) {
+    const BiteModel model(batch, ground, {}, 0.2);
+    const DensityEstimate now{Density::of(0.5), 0.001}, target{Density::of(0.9), 0.001};
+    Minutes before = model.minutes({now, target, 0.001, 0});
+    for (const double mm2 : {50.0, 225.0, 1000.0, 10000.0}) {
+      const Minutes m = model.minutes({now, target, 0.001, mm2});
+      EXPECT_EQ(m.best, before.best);
+      EXPECT_LT((m.high - m.low).in_minutes(), (before.high - before.low).in_minutes()) << mm2;
+      before = m;
+    }
+  }
 }
 
 TEST(Minutes, ErrorsOfNowAndTargetGiveTheGapsError) {

@@ -243,6 +243,9 @@ TEST(BenchMap, NoWorkAndNoWedgeSaySo) {
   EXPECT_THAT(pdf_text(none), HasSubstr("Nothing to scrape or burnish"));
   const std::string bare = bench_map_pdf(maker::without_batch(maker::made_content()));
   EXPECT_THAT(pdf_text(bare), HasSubstr("without a wedge"));
+  const std::string brief = bench_map_pdf(maker::without_stages(maker::made_content()));
+  EXPECT_THAT(pdf_text(brief), HasSubstr("Nothing can be bitten"));
+  EXPECT_THAT(pdf_text(brief), testing::Not(HasSubstr("without a wedge")));
 }
 
 TEST(BenchMap, InchesAndFahrenheit) {

@@ -376,18 +376,25 @@ SheetContent made_many_regions(int count, const ContentOptions& o) {
   return finished(std::move(c), shapes, o);
 }
 
-SheetContent without_batch(SheetContent c) {
-  c.batch.reset();
-  c.plan.batch.clear();
+SheetContent without_stages(SheetContent c) {
   c.plan.stages.clear();
   c.plan.stage_table.clear();
   c.plan.handling.reset();
   c.plan.control_strip.clear();
   for (auto& r : c.plan.regions) {
-    r.minutes.reset();
-    r.guide.reset();
     r.after_stage.clear();
     r.stage = 0;
+  }
+  return c;
+}
+
+SheetContent without_batch(SheetContent c) {
+  c = without_stages(std::move(c));
+  c.batch.reset();
+  c.plan.batch.clear();
+  for (auto& r : c.plan.regions) {
+    r.minutes.reset();
+    r.guide.reset();
   }
   return c;
 }

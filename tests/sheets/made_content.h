@@ -39,6 +39,9 @@ sheets::SheetContent made_large_plate();
 // The same plan without a wedge: no minutes, no stages, no batch.
 sheets::SheetContent without_batch(sheets::SheetContent);
 
+// The same plan where every bite needs less than the shortest dip: minutes, but no stages.
+sheets::SheetContent without_stages(sheets::SheetContent);
+
 // A batch with nine steps and a saturating curve, bands included.
 wedge::Batch made_batch();
 

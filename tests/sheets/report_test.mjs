@@ -470,7 +470,8 @@ test('names that try to be markup stay text', async () => {
 
 test('plans of other kinds', async (t) => {
   const says = {one: /1 region to bite in 1 stage/, many: /regions to bite/, none: /Nothing to bite and nothing to lower/,
-    large: /regions to bite in/, unknown: /without a wedge there are no minutes/};
+    large: /regions to bite in/, unknown: /without a wedge there are no minutes/,
+    short: /should be darker, but no dip that you can time is short enough/};
   for (const kind of Object.keys(says)) {
     const r = report(kind);
     const size = fs.statSync(r.file).size;

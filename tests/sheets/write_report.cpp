@@ -1,6 +1,6 @@
 // Writes report.html, plan.json and, for the browser test, places.json: the tones near some places,
 // read from the matrices and not from the report.
-//   write_report FOLDER [lock|one|many|none|large|unknown|hostile] [in]
+//   write_report FOLDER [lock|one|many|none|large|unknown|short|hostile] [in]
 #include <algorithm>
 #include <fstream>
 #include <iostream>
@@ -27,6 +27,7 @@ SheetContent content_named(const std::string& name) {
     return rebite::maker::made_content(o);
   }
   if (name == "unknown") return rebite::maker::without_batch(rebite::maker::made_content());
+  if (name == "short") return rebite::maker::without_stages(rebite::maker::made_content());
   SheetContent c = rebite::maker::made_content(fine);
   if (name == "hostile") {
     c.title = "</title><script>document.title='broken'</script>\"'&";
@@ -79,7 +80,7 @@ void write(const std::string& file, const std::string& bytes) {
 
 int main(int argc, char** argv) {
   if (argc < 2) {
-    std::cerr << "write_report FOLDER [lock|one|many|none|large|unknown|hostile] [in]\n";
+    std::cerr << "write_report FOLDER [lock|one|many|none|large|unknown|short|hostile] [in]\n";
     return 64;
   }
   const std::string folder = argv[1];

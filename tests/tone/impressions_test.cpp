@@ -116,5 +116,32 @@ TEST(FurtherImpressions, OfAnotherStateAreRefusedWithTheirFigures) {
   }
 }
 
+// A little further bitten than the proof, over so little that it passes: averaged in, the area would
+// come out half as far, and the drawing would ask for work that is done.
+TEST(FurtherImpressions, WhereOneIsUnlikeTheProofAloneCounts) {
+  constexpr cv::Rect bitten_mm{30, 20, 16, 14};
+  const maker::Scene scene = maker::make_scene(7, kPlateSize);
+  const align::PlatePair pair = maker::made_pair(scene, 7);
+  maker::Plate plate = scene.plate;
+  maker::Bite bite;
+  bite.ground_seed = 4711;
+  bite.minutes = cv::Mat1f(scene.labels.size(), 0.F);
+  const double s = scene.px_per_mm;
+  bite.minutes(cv::Rect(cv::Point2d(bitten_mm.tl()) * s, cv::Size2d(bitten_mm.size()) * s))
+      .setTo(4.F);
+  plate.bites.push_back(bite);
+  RegionOptions options;
+  options.further_impressions.push_back(print_of(plate, 98, 0.02, 1.0));
+  const auto alone = find_regions(pair, {}), two = find_regions(pair, options);
+  ASSERT_TRUE(alone);
+  ASSERT_TRUE(two) << two.error().what;
+  EXPECT_THAT(two->notes, ::testing::Contains(::testing::HasSubstr("there the proof alone counts")));
+  const double g = two->grid.px_per_mm;
+  const cv::Rect there(cv::Point2d(bitten_mm.tl()) * g, cv::Size2d(bitten_mm.size()) * g);
+  // Wiping of two prints is averaged over the rest; here the tone is the proof's.
+  EXPECT_NEAR(cv::mean(two->now(there))[0], cv::mean(alone->now(there))[0], 0.015);
+  EXPECT_LT(maker::judge(scene, *two).false_share, 0.01);
+}
+
 }  // namespace
 }  // namespace rebite::tone

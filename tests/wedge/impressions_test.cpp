@@ -3,11 +3,16 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <numbers>
 
+#include "tests/support/chance.h"
+#include "tests/support/waves.h"
 #include "tests/wedge/made_wedge.h"
 #include "tests/wedge/wiped_print.h"
 #include "wedge/make_batch.h"
+#include "wedge/wiping.h"
 
 namespace rebite::wedge {
 namespace {
@@ -119,6 +124,56 @@ TEST(Impressions, AScanWithoutPaperIsTold) {
   ASSERT_TRUE(usual && cut);
   EXPECT_THAT(cut->notes, testing::Contains(HasSubstr("the scan shows no paper")));
   EXPECT_THAT(usual->notes, testing::Not(testing::Contains(HasSubstr("the scan shows no paper"))));
+}
+
+// Against pairs of places drawn at random within a disc of that area.
+TEST(PrintSpread, OfAnAreaIsTheMeanOfWhatItsPlacesShare) {
+  maker::Chance chance(3);
+  const auto shared = [&](double mm2) {
+    const double radius = std::sqrt(mm2 / std::numbers::pi);
+    const auto place = [&] {
+      for (;;) {
+        const double x = chance.uniform(-radius, radius), y = chance.uniform(-radius, radius);
+        if (x * x + y * y <= radius * radius) return std::array{x, y};
+      }
+    };
+    double sum = 0;
+    constexpr int pairs = 40000;
+    for (int k = 0; k < pairs; ++k) {
+      const auto a = place(), b = place();
+      sum += wiping_correlation(2, {a, b})(0, 1) / (1 - own_wiping_share);
+    }
+    return sum / pairs;
+  };
+  const double step = shared(usual_step_mm * usual_step_mm);
+  for (const double mm2 : {20.0, 225.0, 1000.0, 8000.0}) {
+    EXPECT_NEAR(print_spread_share(mm2), std::sqrt(shared(mm2) / step), 0.01) << mm2;
+  }
+  EXPECT_NEAR(print_spread_share(usual_step_mm * usual_step_mm), 1, 1e-12);
+}
+
+// The plate maker's wiping (waves of 35 to 150 mm, its own choice) averages out at least as fast: the
+// spread told of an area's mean is no less than it is.
+TEST(PrintSpread, OfAnAreaIsNotToldTooSmall) {
+  const auto spread_over = [](double side_mm) {
+    double squares = 0;
+    constexpr int prints = 400, per_side = 12;
+    for (std::uint64_t seed = 1; seed <= prints; ++seed) {
+      const maker::Waves wiping(seed, 35, 150);
+      double mean = 0;
+      for (int i = 0; i < per_side * per_side; ++i) {
+        mean += wiping.unit_sd(60 + side_mm * (i % per_side + 0.5) / per_side,
+                               60 + side_mm * (i / per_side + 0.5) / per_side);
+      }
+      mean /= per_side * per_side;
+      squares += mean * mean;
+    }
+    return std::sqrt(squares / prints);
+  };
+  const double step = spread_over(usual_step_mm);
+  for (const double mm2 : {400.0, 1000.0, 3000.0}) {
+    EXPECT_LE(spread_over(std::sqrt(mm2)) / step, print_spread_share(mm2) + 0.01) << mm2;
+  }
 }
 
 }  // namespace
