@@ -5,6 +5,7 @@
 #include <limits>
 #include <opencv2/imgproc.hpp>
 
+#include "tone/at.h"
 #include "tone/cells.h"
 #include "tone/cut.h"
 #include "tone/edges.h"
@@ -22,20 +23,40 @@ struct Brought {
   MeanImpression::Unlike unlike;
 };
 
+// Of the places that differ by half as much or more (255 in `differ`) those that hang together with
+// one that is surely unlike: an area bitten again differs all over, if not everywhere by the limit.
+cv::Mat1b grown_from(const cv::Mat1b& surely, const cv::Mat1b& differ) {
+  cv::Mat1i piece;
+  const int pieces = cv::connectedComponents(differ, piece, 8, CV_32S);
+  std::vector<bool> unlike(static_cast<std::size_t>(pieces), false);
+  for (int i = 0; i < piece.rows; ++i) {
+    for (int j = 0; j < piece.cols; ++j) {
+      if (surely(i, j)) unlike[at(piece(i, j))] = true;
+    }
+  }
+  cv::Mat1b out(surely.size(), static_cast<uchar>(0));
+  for (int i = 0; i < piece.rows; ++i) {
+    for (int j = 0; j < piece.cols; ++j) {
+      if (piece(i, j) > 0 && unlike[at(piece(i, j))]) out(i, j) = 255;
+    }
+  }
+  return out;
+}
+
 // 255 where two prints of one state would not differ so, by cells with the inking already taken off
 // the other impression; and how much of the plate that is.
 cv::Mat1b unlike_places(const Cells& c,
                         const cv::Mat1b& rim,
                         double spread,
                         MeanImpression::Unlike& out) {
-  constexpr double least = 0.07, spreads = 6, around_mm = 1.5;
+  constexpr double least = 0.05, spreads = 6, around_mm = 1.5;
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
   weight.setTo(0, rim);
   const cv::Mat1f first = smooth_over(c.proof, weight, around_mm / c.mm);
   const cv::Mat1f other = smooth_over(c.drawing, weight, around_mm / c.mm);
   const double limit = std::max(least, spreads * spread);
-  cv::Mat1b places(first.size(), static_cast<uchar>(0));
+  cv::Mat1b surely(first.size(), static_cast<uchar>(0)), differ = surely.clone();
   double all = 0;
   std::vector<double> off;
   for (int i = 0; i < first.rows; ++i) {
@@ -44,17 +65,19 @@ cv::Mat1b unlike_places(const Cells& c,
       all += 1;
       const double d = std::abs(density_of(static_cast<double>(other(i, j))) -
                                 density_of(static_cast<double>(first(i, j))));
+      if (d > 0.5 * limit) differ(i, j) = 255;
       if (d <= limit) continue;
       off.push_back(d);
-      places(i, j) = 255;
+      surely(i, j) = 255;
     }
   }
-  if (off.empty()) return places;
+  if (off.empty()) return surely;
   const auto nine_tenths = off.begin() + static_cast<std::ptrdiff_t>(off.size() * 9 / 10);
   std::nth_element(off.begin(), nine_tenths, off.end());
   out = {static_cast<double>(off.size()) / all, *nine_tenths};
   // The smoothing has taken their margins for alike.
   const int reach = 2 * static_cast<int>(std::ceil(around_mm / c.mm)) + 1;
+  cv::Mat1b places = grown_from(surely, differ);
   cv::dilate(places, places, cv::getStructuringElement(cv::MORPH_ELLIPSE, {reach, reach}));
   return places;
 }

@@ -45,7 +45,7 @@ int best_neighbour(const PartGraph& g,
 
 int merge_narrow(
     cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
-  for (int round = 0; round < 12; ++round) {
+  for (int round = 0; round < 20; ++round) {
     PartGraph g;
     std::vector<double> width;
     at_once({[&] { width = widths(labels, count, c.mm); },
@@ -62,13 +62,15 @@ int merge_narrow(
     std::vector<int> into(at(count));
     std::iota(into.begin(), into.end(), 0);
     std::vector<PartSums> sums = g.parts;
+    std::vector<bool> grown(at(count), false);
     bool changed = false;
     for (const int k : narrow) {
-      if (root_of(into, k) != k) continue;  // something narrow was merged with it: judge anew
+      if (root_of(into, k) != k || grown[at(k)]) continue;  // no longer what was measured: judge anew
       const int to = best_neighbour(g, into, sums, k);
       if (to < 0) continue;
       sums[at(to)].add(sums[at(k)]);
       into[at(k)] = to;
+      grown[at(to)] = true;
       changed = true;
     }
     if (!changed) break;

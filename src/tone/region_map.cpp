@@ -311,6 +311,12 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
   if (mean.count > 1) {
     add_impression_notes(mean, out.notes);
   }
+  if (!options.leave.empty() &&
+      cv::countNonZero(options.leave) > 0.995 * static_cast<double>(options.leave.total())) {
+    out.notes.push_back(
+        "The mask leaves the whole plate alone: black is what is not to be touched. If it was meant "
+        "the other way round, turn black and white over.");
+  }
   if (masks.seen < 0.995) {
     out.notes.push_back(fmt::format(
         "{:.1f} % of the plate was not seen by the alignment; nothing is advised there.",

@@ -119,7 +119,7 @@ TEST(FurtherImpressions, OfAnotherStateAreRefusedWithTheirFigures) {
 // A little further bitten than the proof, over so little that it passes: averaged in, the area would
 // come out half as far, and the drawing would ask for work that is done.
 TEST(FurtherImpressions, WhereOneIsUnlikeTheProofAloneCounts) {
-  constexpr cv::Rect bitten_mm{30, 20, 16, 14};
+  const cv::Rect bitten_mm(30, 20, 16, 14);
   const maker::Scene scene = maker::make_scene(7, kPlateSize);
   const align::PlatePair pair = maker::made_pair(scene, 7);
   maker::Plate plate = scene.plate;

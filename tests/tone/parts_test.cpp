@@ -7,6 +7,7 @@
 
 #include "tone/borders.h"
 #include "tone/cells.h"
+#include "tone/cut.h"
 #include "tone/edges.h"
 #include "tone/lines.h"
 #include "tone/narrow.h"
@@ -222,6 +223,21 @@ TEST(Narrow, WhatNoBrushCanStopOutGoesWhereItLosesLeast) {
   for (const double w : widths(labels, count, c.mm)) EXPECT_GE(w, 4);
 }
 
+// Two narrow strips side by side make one area that is broad enough: once they are one it is judged
+// by its own width, not by theirs, and is not lost to the field.
+TEST(Narrow, TwoThatMakeABroadOneStay) {
+  Sheets s({400, 240}, 7);
+  wash(s.drawing, 0.25, [](double x, double) { return x > 44; });
+  wash(s.drawing, 0.1, [](double x, double) { return x > 47; });
+  const Cells c = s.cells();
+  cv::Mat1i labels(c.proof.size(), 0);
+  labels.colRange(static_cast<int>(44 / c.mm), static_cast<int>(47.5 / c.mm)) = 1;
+  labels.colRange(static_cast<int>(47.5 / c.mm), labels.cols) = 2;
+  EXPECT_EQ(merge_narrow(labels, 3, c, {}, 4), 2);
+  EXPECT_EQ(labels(10, static_cast<int>(45 / c.mm)), labels(10, labels.cols - 1));
+  EXPECT_NE(labels(10, 0), labels(10, labels.cols - 1));
+}
+
 TEST(Narrow, SpursGoCornersStay) {
   Sheets s({400, 400}, 8);
   const Cells c = s.cells();
@@ -233,6 +249,19 @@ TEST(Narrow, SpursGoCornersStay) {
   EXPECT_EQ(labels(62, 62), 1);
   EXPECT_EQ(labels(137, 137), 1);
   EXPECT_EQ(labels(97, 100), 1);
+}
+
+// The rim is not measured: it goes with what lies inside it and makes no neighbours of parts that
+// meet nowhere else.
+TEST(Cut, TheRimGoesWithWhatLiesInside) {
+  Sheets s({400, 240}, 7);
+  wash(s.drawing, 0.3, [](double x, double y) { return x > 40 && y < 10; });
+  const Cells c = s.cells();
+  const Cut cut = coarse_cut(c, rim_of(c));
+  const int corner = cut.labels(0, c.proof.cols - 1);
+  EXPECT_EQ(corner, cut.labels(static_cast<int>(5 / c.mm), static_cast<int>(45 / c.mm)));
+  EXPECT_NE(corner, cut.labels(0, 0));
+  EXPECT_EQ(cut.labels(0, 0), cut.labels(c.proof.rows / 2, c.proof.cols / 4));
 }
 
 TEST(Edges, AWashHasAnEdgeWipingHasNone) {

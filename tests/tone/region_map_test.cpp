@@ -2,6 +2,7 @@
 // full size is measure_tone.
 #include "tone/region_map.h"
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -216,6 +217,9 @@ TEST(FindRegions, TheLeaveMaskIsLeftAlone) {
   cv::Mat1f as_whole = whole.gap.colRange(400, whole.gap.cols).clone();
   cv::patchNaNs(beside, -9), cv::patchNaNs(as_whole, -9);
   EXPECT_EQ(cv::norm(beside, as_whole, cv::NORM_INF), 0);
+  options.leave = static_cast<uchar>(255);
+  EXPECT_THAT(regions_of(made(4).pair, options).notes,
+              testing::Contains(testing::HasSubstr("leaves the whole plate alone")));
 }
 
 TEST(FindRegions, WhatWasNotSeenIsNotAdvised) {
