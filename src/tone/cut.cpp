@@ -18,25 +18,6 @@ constexpr double kStopFine = 4.0;
 constexpr double kBevelMm = 1.0;
 constexpr double kSoftEdgeMm = 0.7;
 
-// Cells that the bevel takes on each side; 0 where the plate is too small for one.
-int rim_cells(const Cells& c) {
-  const int wide = static_cast<int>(std::ceil(kBevelMm / c.mm));
-  return c.proof.cols > 4 * wide && c.proof.rows > 4 * wide ? wide : 0;
-}
-
-// The rim is not measured. As a part of its own it would touch every part along the plate's edge, and
-// what it was merged with would share that long border too: a corner's area was lost so.
-void rim_follows_inside(cv::Mat1i& labels, const Cells& c) {
-  const int wide = rim_cells(c);
-  for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      const int inside = labels(std::clamp(i, wide, labels.rows - 1 - wide),
-                                std::clamp(j, wide, labels.cols - 1 - wide));
-      if (labels(i, j) >= 0 && inside >= 0) labels(i, j) = inside;
-    }
-  }
-}
-
 }  // namespace
 
 void Cut::apply(const std::vector<int>& to) {
@@ -63,7 +44,6 @@ PartGraph core_graph(const Cut& cut, const Cells& c, const cv::Mat1b& left_out) 
 Cut coarse_cut(const Cells& c, const cv::Mat1b& left_out) {
   Cut cut;
   cut.labels = block_labels(c, kBlockMm, cut.count);
-  rim_follows_inside(cut.labels, c);
   cut.apply(merge_parts(graph_of(cut.labels, cut.count, c, left_out), kStopCoarse));
   return cut;
 }
@@ -86,10 +66,13 @@ Cut fine_cut(const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
 }
 
 cv::Mat1b rim_of(const Cells& c) {
-  const int wide = rim_cells(c);
-  if (wide == 0) return cv::Mat1b(c.proof.size(), static_cast<uchar>(0));
   cv::Mat1b rim(c.proof.size(), static_cast<uchar>(255));
-  rim(cv::Rect(wide, wide, rim.cols - 2 * wide, rim.rows - 2 * wide)) = 0;
+  const int wide = static_cast<int>(std::ceil(kBevelMm / c.mm));
+  if (rim.cols > 4 * wide && rim.rows > 4 * wide) {
+    rim(cv::Rect(wide, wide, rim.cols - 2 * wide, rim.rows - 2 * wide)) = 0;
+  } else {
+    rim = 0;
+  }
   return rim;
 }
 

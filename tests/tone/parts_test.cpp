@@ -7,7 +7,6 @@
 
 #include "tone/borders.h"
 #include "tone/cells.h"
-#include "tone/cut.h"
 #include "tone/edges.h"
 #include "tone/lines.h"
 #include "tone/narrow.h"
@@ -249,19 +248,6 @@ TEST(Narrow, SpursGoCornersStay) {
   EXPECT_EQ(labels(62, 62), 1);
   EXPECT_EQ(labels(137, 137), 1);
   EXPECT_EQ(labels(97, 100), 1);
-}
-
-// The rim is not measured: it goes with what lies inside it and makes no neighbours of parts that
-// meet nowhere else.
-TEST(Cut, TheRimGoesWithWhatLiesInside) {
-  Sheets s({400, 240}, 7);
-  wash(s.drawing, 0.3, [](double x, double y) { return x > 40 && y < 10; });
-  const Cells c = s.cells();
-  const Cut cut = coarse_cut(c, rim_of(c));
-  const int corner = cut.labels(0, c.proof.cols - 1);
-  EXPECT_EQ(corner, cut.labels(static_cast<int>(5 / c.mm), static_cast<int>(45 / c.mm)));
-  EXPECT_NE(corner, cut.labels(0, 0));
-  EXPECT_EQ(cut.labels(0, 0), cut.labels(c.proof.rows / 2, c.proof.cols / 4));
 }
 
 TEST(Edges, AWashHasAnEdgeWipingHasNone) {
