@@ -14,6 +14,9 @@
 namespace rebite::tone {
 namespace {
 
+// What two prints of one state do not differ by, D; by how many of their spreads; and over what.
+constexpr double least_unlike = 0.07, spreads_unlike = 6, around_mm = 1.5;
+
 // One further impression brought to the proof's inking, and where it still differs.
 struct Brought {
   cv::Mat1f even;       // NaN where the impression does not reach, not usable or unlike
@@ -23,63 +26,62 @@ struct Brought {
   MeanImpression::Unlike unlike;
 };
 
-// Of the places that differ by half as much or more (255 in `differ`) those that hang together with
-// one that is surely unlike: an area bitten again differs all over, if not everywhere by the limit.
-cv::Mat1b grown_from(const cv::Mat1b& surely, const cv::Mat1b& differ) {
-  cv::Mat1i piece;
-  const int pieces = cv::connectedComponents(differ, piece, 8, CV_32S);
-  std::vector<bool> unlike(static_cast<std::size_t>(pieces), false);
-  for (int i = 0; i < piece.rows; ++i) {
-    for (int j = 0; j < piece.cols; ++j) {
-      if (surely(i, j)) unlike[at(piece(i, j))] = true;
-    }
-  }
-  cv::Mat1b out(surely.size(), static_cast<uchar>(0));
-  for (int i = 0; i < piece.rows; ++i) {
-    for (int j = 0; j < piece.cols; ++j) {
-      if (piece(i, j) > 0 && unlike[at(piece(i, j))]) out(i, j) = 255;
-    }
-  }
-  return out;
-}
-
-// 255 where two prints of one state would not differ so, by cells with the inking already taken off
-// the other impression; and how much of the plate that is.
-cv::Mat1b unlike_places(const Cells& c,
-                        const cv::Mat1b& rim,
-                        double spread,
-                        MeanImpression::Unlike& out) {
-  constexpr double least = 0.05, spreads = 6, around_mm = 1.5;
+// How far the two differ, D, over some 3 mm, by cells with the inking already taken off the other
+// impression; NaN where that cannot be told.
+cv::Mat1f difference(const Cells& c, const cv::Mat1b& rim) {
   cv::Mat1f weight;
   cv::Mat(c.usable).convertTo(weight, CV_32F, 1.0 / 255);
   weight.setTo(0, rim);
   const cv::Mat1f first = smooth_over(c.proof, weight, around_mm / c.mm);
   const cv::Mat1f other = smooth_over(c.drawing, weight, around_mm / c.mm);
-  const double limit = std::max(least, spreads * spread);
-  cv::Mat1b surely(first.size(), static_cast<uchar>(0)), differ = surely.clone();
-  double all = 0;
-  std::vector<double> off;
+  cv::Mat1f out(first.size(), std::numeric_limits<float>::quiet_NaN());
   for (int i = 0; i < first.rows; ++i) {
     for (int j = 0; j < first.cols; ++j) {
       if (weight(i, j) <= 0) continue;
-      all += 1;
-      const double d = std::abs(density_of(static_cast<double>(other(i, j))) -
-                                density_of(static_cast<double>(first(i, j))));
-      if (d > 0.5 * limit) differ(i, j) = 255;
-      if (d <= limit) continue;
-      off.push_back(d);
-      surely(i, j) = 255;
+      out(i, j) = static_cast<float>(std::abs(density_of(static_cast<double>(other(i, j))) -
+                                              density_of(static_cast<double>(first(i, j)))));
     }
   }
-  if (off.empty()) return surely;
+  return out;
+}
+
+MeanImpression::Unlike unlike_by(const cv::Mat1f& difference, double limit) {
+  double all = 0;
+  std::vector<double> off;
+  for (const float d : difference) {
+    if (!std::isfinite(d)) continue;
+    all += 1;
+    if (static_cast<double>(d) > limit) off.push_back(static_cast<double>(d));
+  }
+  if (off.empty()) return {};
   const auto nine_tenths = off.begin() + static_cast<std::ptrdiff_t>(off.size() * 9 / 10);
   std::nth_element(off.begin(), nine_tenths, off.end());
-  out = {static_cast<double>(off.size()) / all, *nine_tenths};
+  return {static_cast<double>(off.size()) / all, *nine_tenths};
+}
+
+// 255 where the proof alone counts: sooner than a print is refused, since leaving out costs little,
+// and as far as the difference hangs together: an area bitten again differs all over, if not
+// everywhere by as much.
+cv::Mat1b not_averaged(const cv::Mat1f& difference, double limit, double cell_mm) {
+  constexpr double sooner = 0.7, hangs_together = 0.35;
+  cv::Mat1b differs;
+  cv::compare(difference, hangs_together * limit, differs, cv::CMP_GT);
+  cv::Mat1i piece;
+  const int pieces = cv::connectedComponents(differs, piece, 8, CV_32S);
+  std::vector<uchar> unlike(at(pieces), 0);
+  for (int i = 0; i < piece.rows; ++i) {
+    for (int j = 0; j < piece.cols; ++j) {
+      if (static_cast<double>(difference(i, j)) > sooner * limit) unlike[at(piece(i, j))] = 255;
+    }
+  }
+  cv::Mat1b out(piece.size(), static_cast<uchar>(0));
+  for (int i = 0; i < piece.rows; ++i) {
+    for (int j = 0; j < piece.cols; ++j) out(i, j) = unlike[at(piece(i, j))];
+  }
   // The smoothing has taken their margins for alike.
-  const int reach = 2 * static_cast<int>(std::ceil(around_mm / c.mm)) + 1;
-  cv::Mat1b places = grown_from(surely, differ);
-  cv::dilate(places, places, cv::getStructuringElement(cv::MORPH_ELLIPSE, {reach, reach}));
-  return places;
+  const int reach = 2 * static_cast<int>(std::ceil(around_mm / cell_mm)) + 1;
+  cv::dilate(out, out, cv::getStructuringElement(cv::MORPH_ELLIPSE, {reach, reach}));
+  return out;
 }
 
 Brought bring_to_inking_of(const cv::Mat1f& proof,
@@ -106,7 +108,10 @@ Brought bring_to_inking_of(const cv::Mat1f& proof,
 
   Brought out{impression.clone(), ink.field, cells.factor, ink.inking.noise_density, {}};
   take_inking_off(cells.drawing, ink.field, 1);
-  const cv::Mat1b unlike = unlike_places(cells, rim, out.spread, out.unlike);
+  const cv::Mat1f off = difference(cells, rim);
+  const double limit = std::max(least_unlike, spreads_unlike * out.spread);
+  out.unlike = unlike_by(off, limit);
+  const cv::Mat1b unlike = not_averaged(off, limit, cells.mm);
   take_inking_off(out.even, ink.field, cells.factor);
   for (int i = 0; i < both.rows; ++i) {
     for (int j = 0; j < both.cols; ++j) {

@@ -25,7 +25,8 @@ struct MeanImpression {
 // state of the plate maker reached 0.028 (wiping of 0.02 to 0.05 D, contrasts of 0.88 to 1.12, 90
 // prints: measure_impressions), the painted drawing 0.25 and more. What is smaller than this share
 // of the plate, or fainter, passes: of plates with 7 to 25 % bitten again for half a minute, one and
-// two minutes 9, 3 and 1 of 30 did. Where such a print differs the proof alone counts.
+// two minutes 9, 3 and 1 of 30 did. Where such a print differs by some two thirds of that, the proof
+// alone counts.
 inline constexpr double most_unlike = 0.06;
 // From this share on the user is told of it.
 inline constexpr double told_unlike = 0.005;
