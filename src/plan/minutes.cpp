@@ -64,7 +64,7 @@ double density_of_land(double left, double solid) {
 double fresh_needed(double now, double target, double bare, double solid, double q) {
   assert(target > now);
   const double left_now = land(now, solid), left_target = land(target, solid);
-  if (left_target <= 0 || left_now <= 0) return never;
+  if (left_target <= 0) return never;  // else `now`, which is lighter, has land left too
   return density_of_land(land(bare, solid) * std::pow(left_target / left_now, 1 / q), solid);
 }
 // And the tone that a bite which gives `bitten` on bare metal makes of `now`.

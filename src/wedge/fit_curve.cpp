@@ -127,7 +127,7 @@ FormChoice choose_form(const Ladder& l, const FitOptions& options) {
   SaturatingOptions late = o;
   late.fit_latent = true;
   const SaturatingFit waiting = fit_saturating(l.minutes, l.density, l.covariance, late);
-  if (!waiting.usable() || waiting.degrees_of_freedom < 1) return choice;
+  if (!waiting.usable()) return choice;
   // Extra sum of squares, 1 % level: chi-square with one degree of freedom, or F by the scale.
   const double gain = (choice.fit.chi2 - waiting.chi2) / noise_scale(waiting, options);
   const double sd = std::sqrt(waiting.unit_covariance(4, 4) * noise_scale(waiting, options));
@@ -276,6 +276,23 @@ void give_spread(std::vector<WedgeStep>& steps, const StepPlaces& places) {
   for (WedgeStep& s : steps) s.sd *= unit;
 }
 
+// Bare metal and blacks alone leave open when the tone came: any fast curve runs through them, and
+// its minutes would be made up.
+Result<void> check_grey_steps(const std::vector<WedgeStep>& kept,
+                              const std::vector<double>& rising) {
+  const std::size_t first = kept.front().time.in_minutes() > 0 ? 0 : 1;
+  const double rise = rising.back() - rising[first];
+  if (rise >= visible_step(kept.back().density).value()) return {};
+  return refuse(ProblemKind::data,
+                fmt::format("Every bitten step of the wedge is as dark as the last: from {} to {} the "
+                            "tone rises by {:.3f} D, less than the eye sees.",
+                            step_text(kept[first]),
+                            step_text(kept.back()),
+                            rise),
+                "The tone was full before the shortest time. Bite a wedge with shorter times, so "
+                "that several steps stay grey.");
+}
+
 }  // namespace
 
 Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOptions& options) {
@@ -304,6 +321,9 @@ Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOpti
                     rise,
                     rise_noise),
         "Check that this scan is a bitten step wedge and that the times belong to it.");
+  }
+  if (auto grey = check_grey_steps(kept, order->rising); !grey) {
+    return std::unexpected(grey.error());
   }
   if (no_sd) {
     for (WedgeStep& s : kept) s.sd = usual_print_sd;

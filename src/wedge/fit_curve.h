@@ -44,7 +44,7 @@ struct FitOptions {
 // than told does not narrow it: a smooth curve takes smooth wiping up. The curve ends at the last step or at the
 // peak before over-bite; useful_until is where the gain to the end is no longer worth having.
 // Refuses (data): fewer than 3 steps, times that do not rise, steps out of order beyond their
-// noise, a wedge whose tone does not rise at all.
+// noise, a wedge whose tone does not rise at all or whose bitten steps are all as dark as the last.
 Result<FittedCurve> fit_curve(const std::vector<WedgeStep>& steps, const FitOptions& = {});
 
 }  // namespace rebite::wedge

@@ -104,7 +104,7 @@ double HermiteCurve::inverse(double y) const {
   double low = x_[i];
   double high = x_[i + 1];
   // Bisection: the piece is monotone, and 60 halvings reach the last bit.
-  for (int k = 0; k < 60 && high - low > 0; ++k) {
+  for (int k = 0; k < 60; ++k) {
     const double middle = 0.5 * (low + high);
     if (middle <= low || middle >= high) break;
     (in_piece(i, middle) >= y ? high : low) = middle;

@@ -120,9 +120,10 @@ void Fitter::jacobian(const VectorXd& p, MatrixXd& J) const {
 
 // Wide enough for any bath; they keep the search out of where nothing can be computed.
 VectorXd Fitter::bound(double sign) const {
-  const double first = *std::min_element(t_.begin(), t_.end(), [](double a, double b) {
-    return (a > 0 ? a : 1e300) < (b > 0 ? b : 1e300);
-  });
+  double first = longest_;
+  for (const double t : t_) {
+    if (t > 0) first = std::min(first, t);
+  }
   const double low[slots] = {lowest_ - 0.5 * span_, 0, std::log(first / 50), std::log(0.25), 0};
   const double high[slots] = {
       lowest_ + span_, 10 * span_, std::log(longest_ * 50), std::log(4.0), 0.9 * longest_};

@@ -84,6 +84,9 @@ const std::vector<Command>& commands() {
        {"match.png"}},
       {"copy", {"book", "copy", "{}/copy.sqlite", "--book", book_file()}, {}},
       {"export", {"book", "export", "{}/all", "--book", book_file()}, {}},
+      {"report",
+       {"book", "show", "Lock in snow", "--html", "{}/story.html", "--book", book_file()},
+       {"story.html"}},
       {"plan",
        {"plan",
         material("proof.tif"),
@@ -98,6 +101,22 @@ const std::vector<Command>& commands() {
       {"book",
        {"book", "plate", "Lock in snow", "--size", "40x30", "--book", "{}/book.sqlite"},
        {"book.sqlite"},
+       true},
+      {"recorded",
+       {"plan",
+        material("proof.tif"),
+        material("drawing.tif"),
+        "--batch",
+        batch_file(),
+        "--plate",
+        "40x30",
+        "--out",
+        "{}/plan",
+        "--record",
+        "Lock in snow",
+        "--book",
+        "{}/book.sqlite"},
+       {"plan/plan.json"},
        true}};
   return all;
 }
@@ -122,11 +141,11 @@ Trial::Trial(const Command& command) : command_(command) {
                                    "--book",
                                    (work_ / "book.sqlite").string()});
     if (made.code != 0) throw std::runtime_error("book: " + made.err);
-  } else {
-    for (const auto& name : command_.old) {
-      fs::create_directories((work_ / name).parent_path());
-      put(work_ / name, "old " + name);
-    }
+  }
+  for (const auto& name : command_.old) {
+    if (fs::exists(work_ / name)) continue;
+    fs::create_directories((work_ / name).parent_path());
+    put(work_ / name, "old " + name);
   }
   before_ = snapshot(work_.path());
   clean_ = run_program(arguments_);
@@ -151,13 +170,42 @@ std::map<std::string, long> Trial::counts() {
   return count_calls(arguments_, {});
 }
 
-std::string Trial::judge_book(const Ended& ended) const {
-  const fs::path book = work_ / "book.sqlite";
-  for (const auto& entry : fs::directory_iterator(work_.path())) {
-    const std::string name = entry.path().filename().string();
+// Each folder beside the book is the old one or the complete new one, file by file. What a killed
+// run was still making has a name of its own (".rebite-tmp-", "new-PID-N"), is no output, and later
+// runs sweep it.
+std::string Trial::judge_folders(const Snapshot& now, bool killed) const {
+  const auto of = [](const Snapshot& all, const std::string& folder) {
+    Snapshot part;
+    for (const auto& [name, bytes] : all) {
+      if (name.starts_with(folder) && !name.ends_with('/')) part[name] = bytes;
+    }
+    return part;
+  };
+  const auto hidden = [](const std::string& name) {
+    return name.starts_with(".rebite-tmp-") || name.find("/.rebite-tmp-") != std::string::npos ||
+           name.starts_with("book-studio/plans/new-");
+  };
+  Snapshot seen = now;
+  if (killed) std::erase_if(seen, [&](const auto& f) { return hidden(f.first); });
+  for (const auto& [name, bytes] : seen) {
     // A journal that stays lets the next opening take the unfinished write back.
-    if (name != "book.sqlite" && name != "book.sqlite-journal") return "left behind: " + name;
+    if (name != "book.sqlite-journal" && !after_.contains(name) && !before_.contains(name)) {
+      return "left behind: " + name;
+    }
   }
+  for (const std::string folder : {"plan/", "book-studio/"}) {
+    const Snapshot part = of(seen, folder);
+    if (part != of(before_, folder) && part != of(after_, folder)) {
+      return "neither old nor new:" + short_list(part);
+    }
+  }
+  return "";
+}
+
+std::string Trial::judge_book(const Ended& ended, bool killed) const {
+  const fs::path book = work_ / "book.sqlite";
+  const std::string beside = judge_folders(snapshot(work_.path()), killed);
+  if (!beside.empty()) return beside;
   const auto check = run_program({"book", "check", "--book", book.string()});
   if (check.code != 0) return "the book is hurt: " + check.out + check.err;
   const std::string told = told_by_book(book);
@@ -183,7 +231,7 @@ std::string Trial::judge(const Ended& ended, const Conditions& conditions) const
     if (ended.err.find("rebite: ") == std::string::npos && conditions.max_file != 1)
       return "no message";
   }
-  if (command_.book) return judge_book(ended);
+  if (command_.book) return judge_book(ended, killed);
 
   Snapshot now = snapshot(work_.path());
   if (killed) {  // what a killed run leaves is hidden, and the next run sweeps it

@@ -18,8 +18,8 @@ struct Command {
   bool book = false;                   // writes in work/book.sqlite
 };
 
-// scanner, wedge, read, align (its picture), copy and export (of a book), plan (with an older plan
-// in place), book.
+// scanner, wedge, read, align (its picture), copy, export and report (of a book), plan (with an older
+// plan in place), book, recorded (a plan that goes into the book and is kept beside it).
 const std::vector<Command>& commands();
 const Command& command(const std::string& name);
 
@@ -42,7 +42,8 @@ class Trial {
  private:
   void reset();
   std::string judge(const Ended& ended, const Conditions& conditions) const;
-  std::string judge_book(const Ended& ended) const;
+  std::string judge_book(const Ended& ended, bool killed) const;
+  std::string judge_folders(const Snapshot& now, bool killed) const;
 
   Command command_;
   WorkFolder work_;

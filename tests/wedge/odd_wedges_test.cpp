@@ -135,10 +135,26 @@ INSTANTIATE_TEST_SUITE_P(
             "full_black_from_the_first_dip",
             plain_but(
                 {{0, 1.38}, {1, 1.39}, {2, 1.39}, {3, 1.40}, {4, 1.39}, {5, 1.40}, {6, 1.40}})},
+        // Both were fitted, with a tone that is full after six seconds and a narrow band.
         OddWedge{"bare_then_black",
                  plain_but({{1, 1.38}, {2, 1.39}, {3, 1.40}, {4, 1.39}, {5, 1.40}, {6, 1.40}}),
                  0.012,
-                 OddWedge::either},
+                 OddWedge::refused,
+                 {"as dark as the last", "shorter times"}},
+        OddWedge{"bare_then_black_no_spread",
+                 {{0, 0.05}, {1, 1.24}, {2, 1.24}, {4, 1.24}, {8, 1.24}},
+                 0,
+                 OddWedge::refused,
+                 {"as dark as the last"}},
+        // No form can be computed from a jump: the curve goes from step to step.
+        OddWedge{"bare_bare_black", {{0, 0.05}, {1.29, 0.05}, {3.139, 1.2}}, 0.012, OddWedge::fitted},
+        OddWedge{
+            "bare_bare_black_no_spread", {{0, 0.05}, {1.29, 0.05}, {3.139, 1.2}}, 0, OddWedge::fitted},
+        // With a late start one step more is fixed by nothing: the plain form stays.
+        OddWedge{"black_at_the_last_step_only",
+                 {{0, 0.05}, {2, 0.05}, {3.3, 0.05}, {9.2, 0.05}, {15, 0.05}, {28, 0.05}, {77, 1.14}},
+                 0.012,
+                 OddWedge::fitted},
         // Two steps stopped out together: the later time shows no more tone than the one before.
         OddWedge{"double_step",
                  plain_but({{4, 0.04 + 1.3 * (1 - std::exp(-2 / 5.0))}}),
