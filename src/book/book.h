@@ -9,6 +9,7 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <string>
 #include <utility>
@@ -43,6 +44,9 @@ class Book {
   const std::filesystem::path& file() const;
   int version() const;
 
+  // All that `work` writes into this book is one transaction: what it refuses leaves nothing behind.
+  // It must refuse where one of its entries was refused, and should do nothing slow: others wait.
+  Result<void> together(const std::function<Result<void>()>& work);
   // Each returns the new entry's id.
   Result<Id> add_plate(const Plate&);
   Result<Id> add_batch(const MordantBatch&);

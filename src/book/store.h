@@ -41,10 +41,13 @@ class Store {
   std::string seal_now(const std::string& table, Id row);
   std::string seal_kept(const std::string& table, Id row);
 
-  // Runs `work` in one BEGIN IMMEDIATE transaction; a refusal or an exception rolls it back.
+  // Runs `work` in one BEGIN IMMEDIATE transaction; a refusal or an exception rolls it back. Within
+  // another `write` it is a part of that one, which must then refuse too.
   template <class Work>
   auto write(Work&& work) -> decltype(work()) {
     using Answer = decltype(work());
+    if (writing_) return read(work);
+    const Writing now(writing_);
     try {
       SQLite::Transaction transaction(db_, SQLite::TransactionBehavior::IMMEDIATE);
       Answer answer = work();
@@ -64,10 +67,18 @@ class Store {
   }
 
  private:
+  struct Writing {
+    explicit Writing(bool& on) : flag(on) { flag = true; }
+    ~Writing() { flag = false; }
+    Writing(const Writing&) = delete;
+    Writing& operator=(const Writing&) = delete;
+    bool& flag;
+  };
   void seal(const std::string& table, Id row);
 
   std::filesystem::path file_;
   SQLite::Database db_;
+  bool writing_ = false;
 };
 
 // The value of a column, in its own type.

@@ -110,6 +110,10 @@ Id insert_bite(Store& store, const Bite& b) {
                        {"note", b.note}});
 }
 
+Result<void> Book::together(const std::function<Result<void>()>& work) {
+  return store_->write([&] { return work(); });
+}
+
 Result<Id> Book::add_plate(const Plate& p) {
   if (p.title.find_first_not_of(" \t\r\n") == std::string::npos || p.title.size() > 200) {
     return refuse(ProblemKind::usage,

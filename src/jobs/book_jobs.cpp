@@ -79,14 +79,18 @@ Result<BatchEntry> enter_batch(book::Book& book, const fs::path& file) {
   for (const auto& b : *all) {
     if (b.name == batch->name) entry.batch = b.id;
   }
-  if (!entry.batch) {
-    const auto id = book.add_batch({0, batch->name, batch->mordant, batch->strength, "", {}});
-    if (!id) return std::unexpected(id.error());
-    entry.batch = *id;
-  }
-  const auto wedge = book.add_wedge({0, entry.batch, batch->bitten_on, *text});
-  if (!wedge) return std::unexpected(wedge.error());
-  entry.wedge = *wedge;
+  const auto both = book.together([&]() -> Result<void> {
+    if (!entry.batch) {
+      const auto id = book.add_batch({0, batch->name, batch->mordant, batch->strength, "", {}});
+      if (!id) return std::unexpected(id.error());
+      entry.batch = *id;
+    }
+    const auto wedge = book.add_wedge({0, entry.batch, batch->bitten_on, *text});
+    if (!wedge) return std::unexpected(wedge.error());
+    entry.wedge = *wedge;
+    return {};
+  });
+  if (!both) return std::unexpected(both.error());
   return entry;
 }
 
@@ -255,21 +259,24 @@ Result<BatchStory> enter_or_show_batch(book::Book& book,
                                        const std::string& next_date) {
   return guarded("Looking at the batch", [&]() -> Result<BatchStory> {
     std::string named = name;
-    std::error_code error;
-    if (fs::is_regular_file(name, error)) {
-      const auto entry = enter_batch(book, name);
-      if (!entry) return std::unexpected(entry.error());
-      const auto all = book.batches();
-      if (!all) return std::unexpected(all.error());
-      for (const auto& b : *all) {
-        if (b.id == entry->batch) named = b.name;
+    const auto entered = book.together([&]() -> Result<void> {
+      std::error_code error;
+      if (fs::is_regular_file(name, error)) {
+        const auto entry = enter_batch(book, name);
+        if (!entry) return std::unexpected(entry.error());
+        const auto all = book.batches();
+        if (!all) return std::unexpected(all.error());
+        for (const auto& b : *all) {
+          if (b.id == entry->batch) named = b.name;
+        }
       }
-    }
-    auto batch = book.batch(named);
-    if (!batch) return std::unexpected(batch.error());
-    book::MordantBatch filled = known;
-    filled.id = batch->id;
-    if (auto ok = book.complete_batch(filled); !ok) return std::unexpected(ok.error());
+      auto batch = book.batch(named);
+      if (!batch) return std::unexpected(batch.error());
+      book::MordantBatch filled = known;
+      filled.id = batch->id;
+      return book.complete_batch(filled);
+    });
+    if (!entered) return std::unexpected(entered.error());
     return batch_story(book, named, next_date);
   });
 }

@@ -148,38 +148,40 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
   return {};
 }
 
-Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
+// The state that the plan is for: the one that is there, else a new one of its scans.
+Result<book::State> PlanRecorder::state_of(const PlanRequest& request) const {
+  if (same_state_) return *same_state_;
+  book::State state;
+  state.number = next_number_;
+  state.date = today_;
+  std::vector<std::filesystem::path> proofs{request.proof};
+  proofs.insert(proofs.end(), request.impressions.begin(), request.impressions.end());
+  for (const auto& file : proofs) {
+    auto scan = scan_record(file);
+    if (!scan) return std::unexpected(scan.error());
+    state.proofs.push_back(std::move(*scan));
+  }
+  auto drawing = scan_record(request.drawing);
+  if (!drawing) return std::unexpected(drawing.error());
+  state.drawing = std::move(*drawing);
+  return state;
+}
+
+// Plate, batch, ground, state and plan. Inside Book::together only.
+Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
                                                  const sheets::SheetContent& content,
-                                                 const std::string& plan_json,
-                                                 const std::string& regions_png) {
-  if (!plate_) {
-    book::Plate plate;
-    plate.title = request.record;
-    plate.metal = content.batch ? content.batch->metal : "";
-    plate.size = request.plate;
-    const auto id = book_.add_plate(plate);
+                                                 book::Book::Planned planned) {
+  book::Id plate = plate_ ? plate_->id : 0;
+  if (!plate) {
+    book::Plate fresh;
+    fresh.title = request.record;
+    fresh.metal = content.batch ? content.batch->metal : "";
+    fresh.size = request.plate;
+    const auto id = book_.add_plate(fresh);
     if (!id) return std::unexpected(id.error());
-    plate.id = *id;
-    plate_ = plate;
+    plate = *id;
   }
-  book::Book::Planned planned;
-  if (same_state_) {
-    planned.state = *same_state_;
-  } else {
-    planned.state.plate = plate_->id;
-    planned.state.number = next_number_;
-    planned.state.date = today_;
-    std::vector<std::filesystem::path> proofs{request.proof};
-    proofs.insert(proofs.end(), request.impressions.begin(), request.impressions.end());
-    for (const auto& file : proofs) {
-      auto scan = scan_record(file);
-      if (!scan) return std::unexpected(scan.error());
-      planned.state.proofs.push_back(std::move(*scan));
-    }
-    auto drawing = scan_record(request.drawing);
-    if (!drawing) return std::unexpected(drawing.error());
-    planned.state.drawing = std::move(*drawing);
-  }
+  if (!same_state_) planned.state.plate = plate;
   if (!request.batch.empty()) {
     const auto entry = enter_batch(book_, request.batch);
     if (!entry) return std::unexpected(entry.error());
@@ -190,6 +192,19 @@ Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
     if (!ground) return std::unexpected(ground.error());
     planned.plan.ground = *ground;
   }
+  const auto done = book_.add_planned(planned);
+  if (!done) return std::unexpected(done.error());
+  return PlanReport::Recorded{plate, done->first, done->second, planned.state.number};
+}
+
+Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
+                                                 const sheets::SheetContent& content,
+                                                 const std::string& plan_json,
+                                                 const std::string& regions_png) {
+  book::Book::Planned planned;
+  auto state = state_of(request);
+  if (!state) return std::unexpected(state.error());
+  planned.state = std::move(*state);
   if (request.options.temperature) {
     planned.plan.temperature_c = request.options.temperature->in_celsius();
   }
@@ -206,9 +221,15 @@ Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
   planned.plan.px_per_mm = content.map.grid.px_per_mm;
   planned.predictions = predictions_of(content.plan);
   planned.reached = reached_;
-  const auto done = book_.add_planned(planned);
-  if (!done) return std::unexpected(done.error());
-  return PlanReport::Recorded{plate_->id, done->first, done->second, planned.state.number};
+  PlanReport::Recorded recorded;
+  const auto all = book_.together([&]() -> Result<void> {
+    auto entered = enter(request, content, std::move(planned));
+    if (!entered) return std::unexpected(entered.error());
+    recorded = *entered;
+    return {};
+  });
+  if (!all) return std::unexpected(all.error());
+  return recorded;
 }
 
 }  // namespace rebite::jobs

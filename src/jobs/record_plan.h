@@ -34,6 +34,10 @@ class PlanRecorder {
  private:
   PlanRecorder(book::Book book, std::string today)
       : book_(std::move(book)), today_(std::move(today)) {}
+  Result<book::State> state_of(const PlanRequest& request) const;
+  Result<PlanReport::Recorded> enter(const PlanRequest& request,
+                                     const sheets::SheetContent& content,
+                                     book::Book::Planned planned);
 
   book::Book book_;
   std::string today_;  // ISO date

@@ -93,6 +93,32 @@ TEST(Book, RefusesWrongEntriesAndKeepsNothingOfThem) {
   EXPECT_TRUE(must(book.check()).empty());
 }
 
+// A plan's plate, batch and state: what comes after a refused one, and what came before it, is gone.
+TEST(Book, EntriesMadeTogetherAreAllThereOrNone) {
+  TempFolder folder;
+  Book book = filled_book(folder / "b.sqlite");
+  const std::string before = must(book.export_files()).front().second;
+  const Plate plate{0, "Boat house", "copper", {90, 70}, {}, ""};
+  const auto refused = book.together([&]() -> Result<void> {
+    EXPECT_TRUE(book.add_plate(plate));
+    auto bite = book.add_bite({0, 99, 1, 2, {}, 0, "", ""});  // no such state
+    EXPECT_FALSE(bite);
+    return std::unexpected(bite.error());
+  });
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(must(book.export_files()).front().second, before);
+  Id batch = 0;
+  const auto kept = book.together([&]() -> Result<void> {
+    EXPECT_TRUE(book.add_plate(plate));
+    batch = must(book.add_batch({0, "two", "ferric chloride", "40 Be", "", {}}));
+    return {};
+  });
+  ASSERT_TRUE(kept) << kept.error().what;
+  EXPECT_EQ(must(book.plate("Boat house")).title, "Boat house");
+  EXPECT_EQ(must(book.batch("two")).id, batch);
+  EXPECT_TRUE(must(book.check()).empty());
+}
+
 TEST(Book, ExportImportExportGivesTheSameBytes) {
   TempFolder folder;
   Book book = filled_book(folder / "a.sqlite");

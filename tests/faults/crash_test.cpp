@@ -25,6 +25,19 @@ TEST(KillNine, AtRandomMomentsTearsNothing) {
   }
 }
 
+// A plan brings its plate, its batch and its state into the book, all or none: killed between two of
+// them the plate stood there alone. SQLite ends each transaction by removing its journal.
+TEST(KillNine, APlanGoesIntoTheBookWholeOrNotAtAll) {
+  Trial trial(command("recorded"));
+  const long transactions = trial.counts().at("unlink");
+  ASSERT_GE(transactions, 1);
+  for (long n = 1; n <= transactions; ++n) {
+    const auto verdict = trial.run({.fault = "unlink:" + std::to_string(n) + ":kill"});
+    EXPECT_EQ(verdict.fault, "") << n;
+    EXPECT_EQ(verdict.ended.signal, SIGKILL) << n;
+  }
+}
+
 // POSIX, Shell Command Language 2.8.2: a command ended by a signal is told as 128 and its number.
 TEST(Signals, EndTheRunAndLeaveNothing) {
   Trial trial(command("plan"));

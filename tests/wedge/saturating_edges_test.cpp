@@ -121,6 +121,21 @@ TEST(SaturatingEdges, TheUsefulEndOfALadderThatIsFlatNearlyFromTheStart) {
   EXPECT_LE(fitted->curve.useful_until().in_minutes(), 8);
 }
 
+// A form that is kept against the steps (nothing is called unfit here) and rises by less than the eye
+// sees has no place where the tone is reached: its useful end is the ladder's.
+TEST(SaturatingEdges, TheUsefulEndOfAFormThatHardlyRisesIsTheLastStep) {
+  const std::vector<double> minutes{0, 4, 8, 12, 15.6, 15.9, 16};
+  auto few = steps(minutes, {0.05, 0.05, 0.05, 0.05, 0.05, 0.05, 0.15}, 0.001);
+  few.back().sd = 0.03;
+  FitOptions all_fits;
+  all_fits.lack_of_fit_level = 0;
+  const auto fitted = fit_curve(few, all_fits);
+  ASSERT_TRUE(fitted) << fitted.error().what;
+  EXPECT_EQ(fitted->summary.kind, CurveKind::saturating);
+  EXPECT_LT((fitted->curve.darkest() - fitted->curve.lightest()).value(), 0.01);
+  EXPECT_EQ(fitted->curve.useful_until(), BiteTime::minutes(16));
+}
+
 // No sd told and as many steps as parameters: the scatter tells nothing, a print's usual spread is
 // taken.
 TEST(SaturatingEdges, WithoutAnySpreadAPrintsUsualOneIsTaken) {
