@@ -124,10 +124,15 @@ class BenchMap {
                   const PaintPlate& paint) {
     const auto all = tiles();
     prepare_tiles();
-    PlateDrawing drawing = drawing_;
+    constexpr double room = 3;  // mm round what shows: wider than any line
     for (const std::size_t i : used) {
       const Tile& t = all[i];
-      drawing.places = tile_contents_[i].places;
+      const PlateMm corner = print_view({t.window.x + t.window.width, t.window.y}, c_.plate);
+      const PlateDrawing drawing{
+          cut_to_box(drawing_.outlines,
+                     {corner.x - room, corner.y - room},
+                     {corner.x + t.window.width + room, corner.y + t.window.height + room}),
+          tile_contents_[i].places};
       const bool fits = t.window.width <= paper_.width - 2 * m + 1e-9 &&
                         t.window.height <= paper_.height - 2 * m - 26 + 1e-9;
       const PaperSize p = fits ? paper_ : turned(paper_);

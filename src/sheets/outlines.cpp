@@ -293,7 +293,46 @@ class Maker {
   OutlineOptions options_;
 };
 
+// What of a ring lies where inside(point) >= 0, a straight line's side: the distance from it.
+template <class Inside>
+Ring cut_at_line(const Ring& ring, const Inside& inside) {
+  Ring out;
+  for (std::size_t i = 0; i < ring.size(); ++i) {
+    const PlateMm &a = ring[i], &b = ring[i + 1 < ring.size() ? i + 1 : 0];
+    const double of_a = inside(a), of_b = inside(b);
+    if (of_a >= 0) out.push_back(a);
+    if ((of_a >= 0) == (of_b >= 0)) continue;
+    const double t = of_a / (of_a - of_b);
+    out.push_back({a.x + t * (b.x - a.x), a.y + t * (b.y - a.y)});
+  }
+  return out;
+}
+
 }  // namespace
+
+std::vector<Outline> cut_to_box(const std::vector<Outline>& outlines, PlateMm low, PlateMm high) {
+  std::vector<Outline> out;
+  for (const Outline& whole : outlines) {
+    Outline left{whole.id, {}};
+    for (const Ring& ring : whole.rings) {
+      const auto [west, east] = std::minmax_element(
+          ring.begin(), ring.end(), [](const PlateMm& a, const PlateMm& b) { return a.x < b.x; });
+      const auto [north, south] = std::minmax_element(
+          ring.begin(), ring.end(), [](const PlateMm& a, const PlateMm& b) { return a.y < b.y; });
+      if (ring.empty() || east->x < low.x || west->x > high.x || south->y < low.y ||
+          north->y > high.y)
+        continue;
+      Ring cut = ring;
+      if (west->x < low.x) cut = cut_at_line(cut, [&](const PlateMm& p) { return p.x - low.x; });
+      if (east->x > high.x) cut = cut_at_line(cut, [&](const PlateMm& p) { return high.x - p.x; });
+      if (north->y < low.y) cut = cut_at_line(cut, [&](const PlateMm& p) { return p.y - low.y; });
+      if (south->y > high.y) cut = cut_at_line(cut, [&](const PlateMm& p) { return high.y - p.y; });
+      if (cut.size() >= 3) left.rings.push_back(std::move(cut));
+    }
+    if (!left.rings.empty()) out.push_back(std::move(left));
+  }
+  return out;
+}
 
 std::vector<Outline> outlines(const cv::Mat1w& labels,
                               double px_per_mm,

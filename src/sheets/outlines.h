@@ -36,4 +36,11 @@ std::vector<Outline> outlines(const cv::Mat1w& labels,
                               SizeMm plate,
                               const OutlineOptions& = {});
 
+// What of the outlines lies in a box, low corner to high one: a page that shows a part of the plate
+// need not carry the rest. Where the box cuts through a ring, the ring runs on along the box's
+// edge, so its area within stays and its edge no longer is a border only: leave room around what is
+// shown. Rings and outlines of which nothing is left are not in the answer. (Each edge of the box
+// in turn: I. Sutherland, G. Hodgman, Comm. ACM 17, 32, 1974.)
+std::vector<Outline> cut_to_box(const std::vector<Outline>& outlines, PlateMm low, PlateMm high);
+
 }  // namespace rebite::sheets

@@ -139,5 +139,58 @@ TEST(Outlines, ThePlatesEdgeIsKeptWhereTheGridReachesPastIt) {
   EXPECT_NEAR(area(all.at(0)), 30.1 * 20.1, 1e-9);
 }
 
+// A ring with a hole, two discs and the hold around them, seen through a box that cuts them: the
+// same places are covered, and only the points near the box are left.
+TEST(Outlines, ABoxHoldsWhatItShows) {
+  const double k = 4;
+  cv::Mat1w labels(160, 240, std::uint16_t{0});
+  for (int y = 0; y < labels.rows; ++y)
+    for (int x = 0; x < labels.cols; ++x) {
+      const double r = std::hypot(x - 90.5, y - 70.2);
+      if (r < 60 && r > 25) labels(y, x) = 1;
+      if (r < 12) labels(y, x) = 2;
+      if (std::hypot(x - 210.0, y - 130.0) < 20) labels(y, x) = 3;
+    }
+  const auto all = outlines(labels, k, {60, 40});
+  const PlateMm low{11.3, 9.7}, high{27.9, 33.1};
+  const auto part = cut_to_box(all, low, high);
+  const auto winding = [](const std::vector<Outline>& of, int id, PlateMm p) {
+    int turns = 0;
+    for (const auto& o : of) {
+      if (o.id != id) continue;
+      for (const auto& r : o.rings)
+        for (std::size_t i = 0; i < r.size(); ++i) {
+          const PlateMm &a = r[i], &b = r[(i + 1) % r.size()];
+          if ((a.y <= p.y) == (b.y <= p.y)) continue;
+          if (a.x + (p.y - a.y) / (b.y - a.y) * (b.x - a.x) > p.x) turns += b.y > a.y ? 1 : -1;
+        }
+    }
+    return turns;
+  };
+  int inside = 0;
+  for (double y = low.y + 0.013; y < high.y; y += 0.37)
+    for (double x = low.x + 0.017; x < high.x; x += 0.37)
+      for (const int id : {0, 1, 2}) {
+        ASSERT_EQ(winding(all, id, {x, y}), winding(part, id, {x, y}))
+            << id << ": " << x << ", " << y;
+        inside += winding(part, id, {x, y}) != 0;
+      }
+  EXPECT_GT(inside, 2000);     // every place is in one of the three
+  EXPECT_EQ(part.size(), 3U);  // nothing of the far disc
+  std::size_t points = 0, points_before = 0;
+  for (const auto& o : part)
+    for (const auto& r : o.rings) {
+      points += r.size();
+      for (const auto& p : r) {
+        EXPECT_TRUE(p.x >= low.x - 1e-9 && p.x <= high.x + 1e-9) << p.x;
+        EXPECT_TRUE(p.y >= low.y - 1e-9 && p.y <= high.y + 1e-9) << p.y;
+      }
+    }
+  for (const auto& o : all)
+    for (const auto& r : o.rings) points_before += r.size();
+  EXPECT_LT(points, points_before);
+  EXPECT_TRUE(cut_to_box(all, {70, 50}, {80, 60}).empty());
+}
+
 }  // namespace
 }  // namespace rebite::sheets
