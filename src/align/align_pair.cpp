@@ -8,6 +8,7 @@
 
 #include "align/coarse_start.h"
 #include "align/fine_passes.h"
+#include "align/parallel.h"
 #include "align/pins.h"
 #include "align/plate_mark.h"
 #include "align/resolution_check.h"
@@ -21,8 +22,8 @@ namespace {
 
 constexpr double kRefuse = 0.15, kDoubt = 0.35;  // alignment.md, section 4
 constexpr double kErrorFloor = 0.0005;           // mm, of any estimate
-constexpr double kRim = 3;          // mm inside the plate mark that error_mm leaves out
-constexpr double kWeakError = 0.3;  // mm: an estimated p95 above this is said aloud
+constexpr double kRim = 3;           // mm inside the plate mark that error_mm leaves out
+constexpr double kWeakError = 0.3;   // mm: an estimated p95 above this is said aloud
 constexpr double kLargeMm2 = 40000;  // mm^2: a larger plate is fitted on fewer functions
 
 // Shares of the time, as a 70 megapixel pair takes it (measure_speed progress).
@@ -79,6 +80,11 @@ class Aligning {
   bool both_scaled() const { return proof_.real_scale() && drawing_.real_scale(); }
 
   std::optional<Problem> find_mark() {
+    // Both sheets' marks at once: a scan without scale may be measured anew, and waits.
+    if (both_scaled())
+      in_parallel(2, threads_, [&](int first, int last) {
+        for (int k = first; k < last; ++k) (k == 0 ? proof_ : drawing_).outline();
+      });
     const auto& outline = proof_.outline();
     if (!outline) return std::nullopt;
     auto mark =

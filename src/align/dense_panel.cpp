@@ -113,17 +113,22 @@ void subtract_lower(const Kernels& kernels,
                     int threads) {
   const auto rounded = [](int n, int lot) { return (n + lot - 1) / lot * lot; };
   const auto size = static_cast<std::size_t>(k);
-  std::vector<double> tall(static_cast<std::size_t>(rounded(rows, kRows)) * size);
-  std::vector<double> wide(static_cast<std::size_t>(rounded(columns, kColumns)) * size);
-  pack(a, a_stride, rows, k, kRows, tall.data());
-  pack(a, a_stride, columns, k, kColumns, wide.data());
+  // Kept from panel to panel: a factor has thousands, and threads wait for each other in malloc.
+  thread_local std::vector<double> tall_store, wide_store;
+  tall_store.resize(
+      std::max(tall_store.size(), static_cast<std::size_t>(rounded(rows, kRows)) * size));
+  wide_store.resize(
+      std::max(wide_store.size(), static_cast<std::size_t>(rounded(columns, kColumns)) * size));
+  double *const tall = tall_store.data(), *const wide = wide_store.data();
+  pack(a, a_stride, rows, k, kRows, tall);
+  pack(a, a_stride, columns, k, kColumns, wide);
   const int lots = (columns + kColumns - 1) / kColumns;
   const auto lot = [&](int q) {
     Block block;
     const int j0 = q * kColumns, width = std::min(kColumns, columns - j0);
     for (int i0 = j0 / kRows * kRows; i0 < rows; i0 += kRows) {
-      kernels.products(tall.data() + static_cast<std::size_t>(i0) * size,
-                       wide.data() + static_cast<std::size_t>(j0) * size,
+      kernels.products(tall + static_cast<std::size_t>(i0) * size,
+                       wide + static_cast<std::size_t>(j0) * size,
                        k,
                        block);
       const int height = std::min(kRows, rows - i0);

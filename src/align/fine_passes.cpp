@@ -252,6 +252,7 @@ bool by_grain(Measuring& work, std::vector<Measured> data) {
   rule.keep_weights = true;
   for (int k = 0; k < kRefinements; ++k) {
     if (work.reached(0.73 + 0.09 * k)) return true;
+    rule.start_scale = work.result.fit.set_scale;  // weights and scale hardly move any more
     work.measure_again(0, data);
     work.rim = work.edges(kRim);  // anew: past bare metal more of it is in reach by now
     work.fit(data, rule);

@@ -18,16 +18,17 @@ cv::Matx22d calibrated(const Measured& m, double scale, double floor) {
   return m.covariance * scale + cv::Matx22d::eye() * (floor * floor);
 }
 
-// Returns the mean change of a weight.
+// `answer` is that of the same data, in order. Returns the mean change of a weight.
 double weigh(std::vector<Measured>& data,
              const SplineFit::Answer& answer,
              const std::vector<double>& scale,
              double floor,
              double width) {
   double change = 0;
-  for (Measured& m : data) {
+  for (std::size_t k = 0; k < data.size(); ++k) {
+    Measured& m = data[k];
     const double before = m.weight;
-    const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
+    const cv::Vec2d& e = answer.residual[k];
     const cv::Matx22d c = calibrated(m, scale[static_cast<std::size_t>(m.set)], floor);
     m.misfit = (c.inv() * e).dot(e);
     const double g = 1 / (1 + m.misfit / (width * width));
@@ -43,9 +44,10 @@ void calibrate(const std::vector<Measured>& data,
                std::vector<double>& scale,
                double least) {
   std::vector<std::vector<double>> ratio(scale.size());
-  for (const Measured& m : data) {
+  for (std::size_t k = 0; k < data.size(); ++k) {
+    const Measured& m = data[k];
     if (m.fixed || m.sd_known) continue;
-    const cv::Vec2d e = m.shift - answer.stiff.at(m.at) - answer.fine.at(m.at);
+    const cv::Vec2d& e = answer.residual[k];
     // With one direction known the median of chi-square is 0.455 instead of 2 ln 2.
     const double expected = m.directions == 2 ? kMedianChi2 : 0.4549;
     ratio[static_cast<std::size_t>(m.set)].push_back((m.covariance.inv() * e).dot(e) / expected);
@@ -160,7 +162,8 @@ RobustFit fit_robustly(SplineFit& system,
   fit.prior = rule.prior;
   int sets = 0;
   for (const Measured& m : data) sets = std::max(sets, m.set + 1);
-  fit.set_scale.assign(static_cast<std::size_t>(sets), 1.0);
+  fit.set_scale = rule.start_scale;
+  fit.set_scale.resize(static_cast<std::size_t>(sets), 1.0);
   struct Stage {
     double bending, fine;  // factors on the prior
     double width;          // of the weight function, in sd
@@ -168,7 +171,7 @@ RobustFit fit_robustly(SplineFit& system,
   };
   std::vector<Stage> stages{{100, 0.02, rule.start_width, 4}, {5, 0.3, 5, 4}, {1, 1, 3.5, 4}};
   if (rule.keep_weights)
-    stages = {{1, 1, 3.5, 2}};
+    stages = {{1, 1, 3.5, 1}};
   else
     for (Measured& m : data) m.weight = 1;
   for (const Stage& stage : stages)

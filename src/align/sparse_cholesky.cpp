@@ -302,9 +302,20 @@ bool SparseCholesky::factor_node(int k, int threads) {
 
 bool SparseCholesky::factorize(const Sparse& lower, int threads) {
   assert(static_cast<std::size_t>(lower.nonZeros()) == entry_.size());
-  std::fill(panels_.begin(), panels_.end(), 0.0);
+  const auto pieces_of = [&](std::size_t n, const auto& work) {  // each number by itself
+    constexpr int pieces = 16;
+    in_parallel(pieces, threads, [&](int first, int last) {
+      work(n * static_cast<std::size_t>(first) / pieces,
+           n * static_cast<std::size_t>(last) / pieces);
+    });
+  };
+  pieces_of(panels_.size(), [&](std::size_t from, std::size_t to) {
+    std::fill(panels_.data() + from, panels_.data() + to, 0.0);
+  });
   const double* value = lower.valuePtr();
-  for (std::size_t k = 0; k < entry_.size(); ++k) panels_[entry_[k]] += value[k];
+  pieces_of(entry_.size(), [&](std::size_t from, std::size_t to) {
+    for (std::size_t k = from; k < to; ++k) panels_[entry_[k]] += value[k];
+  });
   std::atomic<bool> good = true;
   std::atomic<std::size_t> next = 0;
   const int crew = std::min<int>(threads, static_cast<int>(apart_.size()));
@@ -327,8 +338,8 @@ Eigen::VectorXd SparseCholesky::solve(const Eigen::VectorXd& right) const {
     const ConstPanel panel(panels_.data() + node.panel, node.rows(), node.columns);
     auto own = x.segment(node.first, node.columns);
     panel.topRows(node.columns).triangularView<Eigen::Lower>().solveInPlace(own);
-    // (Made anew each time: where there is no memory for a larger size, a resized vector of Eigen is
-    // freed twice.)
+    // (Made anew each time: where there is no memory for a larger size, a resized vector of Eigen
+    // is freed twice.)
     const Eigen::VectorXd part = panel.bottomRows(node.rows() - node.columns) * own;
     for (std::size_t i = 0; i < node.below.size(); ++i)
       x.segment<2>(2 * node.below[i]) -= part.segment<2>(2 * static_cast<Eigen::Index>(i));

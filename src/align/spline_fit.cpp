@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "align/parallel.h"
+#include "align/vectors.h"
 
 namespace rebite::align {
 namespace {
@@ -172,80 +173,112 @@ void SplineFit::add_prior(const SmoothnessPrior& prior) {
     value[diagonal_slots_[static_cast<std::size_t>(n)]] += n < 2 * stiff_.size() ? 1e-6 : fine;
 }
 
-void SplineFit::add_cells(const std::vector<FitDatum>& data) {
-  // Data sorted by cell, in their own order within it: sums do not depend on threads.
-  const int cells = fine_.cells_x * fine_.cells_y;
-  std::vector<Basis> basis(data.size());
-  std::vector<std::vector<int>> members(static_cast<std::size_t>(cells));
-  for (std::size_t k = 0; k < data.size(); ++k) {
-    basis[k] = basis_at(data[k].at);
-    members[static_cast<std::size_t>(basis[k].cell)].push_back(static_cast<int>(k));
+namespace {
+
+constexpr int kHalf = kFunctions / 2;
+
+// Of one cell: the functions of one lot (columns) with all up to which they count (rows).
+struct CellLot {
+  std::array<std::size_t, kHalf> own{};       // which of the cell's functions, increasing
+  std::array<std::size_t, kFunctions> end{};  // of each row: how many of them are at or before it
+  std::array<std::array<double, kHalf>, kFunctions> xx{}, xy{}, yy{};
+};
+
+// One datum. (A row's columns in whole fours: what stands past its end is never read.)
+[[gnu::always_inline]] inline void add_datum(CellLot& m,
+                                             const FitDatum& d,
+                                             const std::array<double, kFunctions>& w) {
+  std::array<double, kHalf> column{};
+  for (std::size_t c = 0; c < kHalf; ++c) column[c] = w[m.own[c]];
+  const double info_xx = d.info(0, 0), info_xy = d.info(0, 1), info_yy = d.info(1, 1);
+  for (std::size_t a = 0; a < kFunctions; ++a) {
+    const double wa = w[a] * d.weight;
+    for (std::size_t first = 0; first < m.end[a]; first += 4)
+      for (std::size_t c = first; c < first + 4; ++c) {
+        const double p = wa * column[c];
+        m.xx[a][c] += p * info_xx;
+        m.xy[a][c] += p * info_xy;
+        m.yy[a][c] += p * info_yy;
+      }
   }
-  struct Local {
-    std::array<double, kPairs> xx{}, xy{}, yy{};
-  };
-  std::vector<Local> local(static_cast<std::size_t>(cells));
-  in_parallel(cells, threads_, [&](int first, int last) {
-    for (int cell = first; cell < last; ++cell) {
-      Local& m = local[static_cast<std::size_t>(cell)];
-      for (const int k : members[static_cast<std::size_t>(cell)]) {
-        const FitDatum& d = data[static_cast<std::size_t>(k)];
-        if (d.weight <= 0) continue;
-        const auto& w = basis[static_cast<std::size_t>(k)].weight;
-        std::size_t at = 0;
-        for (std::size_t a = 0; a < kFunctions; ++a) {
-          const double wa = w[a] * d.weight;
-          for (std::size_t b = 0; b <= a; ++b, ++at) {
-            const double p = wa * w[b];
-            m.xx[at] += p * d.info(0, 0);
-            m.xy[at] += p * d.info(0, 1);
-            m.yy[at] += p * d.info(1, 1);
-          }
-        }
-      }
-    }
-  });
+}
+[[gnu::target("avx2")]] void add_datum_avx2(CellLot& m,
+                                            const FitDatum& d,
+                                            const std::array<double, kFunctions>& w) {
+  add_datum(m, d, w);
+}
+
+}  // namespace
+
+// Data sorted by cell, in their own order within it.
+struct SplineFit::Members {
+  const std::vector<FitDatum>& data;
+  std::vector<Basis> basis;
+  std::vector<std::vector<int>> of_cell;
+};
+
+// Every second function's columns of the normal equations: each entry is added to cell by cell, and
+// in a cell datum by datum, so sums do not depend on threads.
+void SplineFit::add_lot(const Members& members, int lot) {
   double* value = normal_.valuePtr();
-  const int* rows = normal_.innerIndexPtr();
-  // Two lots of columns, every second function's: each entry is still added to cell by cell.
-  in_parallel(2, threads_, [&](int first_lot, int last_lot) {
-    for (int lot = first_lot; lot < last_lot; ++lot) {
-      for (int cell = 0; cell < cells; ++cell) {
-        if (members[static_cast<std::size_t>(cell)].empty()) continue;
-        const int* slots = slots_.data() + static_cast<std::size_t>(cell) * kPairs;
-        const auto f = functions_of(cell);
-        const Local& m = local[static_cast<std::size_t>(cell)];
-        std::size_t p = 0;
-        for (std::size_t a = 0; a < kFunctions; ++a)
-          for (std::size_t b = 0; b <= a; ++b, ++p) {
-            if (f[b] % 2 != lot) continue;
-            // Column 2 f[b]: rows 2 f[a], 2 f[a] + 1 are neighbours; column 2 f[b] + 1 likewise.
-            const int s = slots[p];
-            value[s] += m.xx[p];
-            value[s + 1] += m.xy[p];
-            assert(rows[s + 1] == 2 * f[a] + 1);
-            const int col = 2 * f[b] + 1;
-            if (a == b) {
-              value[normal_.outerIndexPtr()[col]] += m.yy[p];
-            } else {
-              const int offset = s - normal_.outerIndexPtr()[col - 1];
-              const int t = normal_.outerIndexPtr()[col] + offset - 1;  // its column lacks one row
-              assert(rows[t] == 2 * f[a]);
-              value[t] += m.xy[p];
-              value[t + 1] += m.yy[p];
-            }
-          }
-      }
+  const int* start = normal_.outerIndexPtr();
+  const bool avx2 = with_avx2(Vectors::widest);
+  CellLot m;
+  for (std::size_t cell = 0; cell < members.of_cell.size(); ++cell) {
+    if (members.of_cell[cell].empty()) continue;
+    const auto f = functions_of(static_cast<int>(cell));
+    std::size_t n = 0;
+    for (std::size_t a = 0; a < kFunctions; ++a) {
+      if (f[a] % 2 == lot) m.own[n++] = a;  // of four neighbours two, so half of them all
+      m.end[a] = n;
     }
+    assert(n == kHalf);
+    m.xx = m.xy = m.yy = {};
+    for (const int k : members.of_cell[cell]) {
+      const auto at = static_cast<std::size_t>(k);
+      if (members.data[at].weight <= 0) continue;
+      const auto add = avx2 ? add_datum_avx2 : add_datum;
+      add(m, members.data[at], members.basis[at].weight);
+    }
+    const int* slots = slots_.data() + cell * kPairs;
+    for (std::size_t a = 0; a < kFunctions; ++a)
+      for (std::size_t c = 0; c < m.end[a]; ++c) {
+        const std::size_t b = m.own[c];
+        // Column 2 f[b]: rows 2 f[a], 2 f[a] + 1 are neighbours; column 2 f[b] + 1 likewise.
+        const int s = slots[a * (a + 1) / 2 + b], col = 2 * f[b] + 1;
+        value[s] += m.xx[a][c];
+        value[s + 1] += m.xy[a][c];
+        if (a == b) {
+          value[start[col]] += m.yy[a][c];
+          continue;
+        }
+        const int t = start[col] + (s - start[col - 1]) - 1;  // its column lacks one row
+        assert(normal_.innerIndexPtr()[t] == 2 * f[a]);
+        value[t] += m.xy[a][c];
+        value[t + 1] += m.yy[a][c];
+      }
+  }
+}
+
+void SplineFit::add_cells(const std::vector<FitDatum>& data) {
+  Members members{data, std::vector<Basis>(data.size()), {}};
+  members.of_cell.resize(static_cast<std::size_t>(fine_.cells_x * fine_.cells_y));
+  for (std::size_t k = 0; k < data.size(); ++k) {
+    members.basis[k] = basis_at(data[k].at);
+    members.of_cell[static_cast<std::size_t>(members.basis[k].cell)].push_back(static_cast<int>(k));
+  }
+  in_parallel(2, threads_, [&](int first, int last) {
+    for (int lot = first; lot < last; ++lot) add_lot(members, lot);
   });
   for (std::size_t k = 0; k < data.size(); ++k) {
     const FitDatum& d = data[k];
     if (d.weight <= 0) continue;
-    const auto f = functions_of(basis[k].cell);
+    const Basis& basis = members.basis[k];
+    const auto f = functions_of(basis.cell);
     const cv::Vec2d pull = d.info * d.shift * d.weight;
     for (std::size_t a = 0; a < kFunctions; ++a) {
-      right_[2 * f[a]] += basis[k].weight[a] * pull[0];
-      right_[2 * f[a] + 1] += basis[k].weight[a] * pull[1];
+      right_[2 * f[a]] += basis.weight[a] * pull[0];
+      right_[2 * f[a] + 1] += basis.weight[a] * pull[1];
     }
   }
 }
@@ -305,8 +338,16 @@ SplineFit::Answer SplineFit::solve_taken(const SmoothnessPrior& prior) {
   }
   answer.stiff = SplineField(stiff_, std::move(stiff));
   answer.fine = SplineField(fine_, std::move(fine));
-  for (const FitDatum& d : *data_) {
-    const cv::Vec2d e = d.shift - answer.stiff.at(d.at) - answer.fine.at(d.at);
+  answer.residual.resize(data_->size());
+  in_parallel(static_cast<int>(data_->size()), threads_, [&](int first, int last) {
+    for (auto k = static_cast<std::size_t>(first); k < static_cast<std::size_t>(last); ++k) {
+      const FitDatum& d = (*data_)[k];
+      answer.residual[k] = d.shift - answer.stiff.at(d.at) - answer.fine.at(d.at);
+    }
+  });
+  for (std::size_t k = 0; k < data_->size(); ++k) {
+    const FitDatum& d = (*data_)[k];
+    const cv::Vec2d& e = answer.residual[k];
     answer.chi2 += d.weight * (d.info * e).dot(e);
   }
   answer.log_det = factor_.log_det();

@@ -45,10 +45,11 @@ class SplineFit {
 
   struct Answer {
     SplineField stiff, fine;
-    double chi2 = 0;           // sum of weight * e^T info e
-    double prior_energy = 0;   // c^T P c
-    double log_det = 0;        // of the posterior precision
-    double log_prior_det = 0;  // of the prior precision on what it holds (up to a constant)
+    std::vector<cv::Vec2d> residual;  // e of each datum, mm: its shift less both layers there
+    double chi2 = 0;                  // sum of weight * e^T info e
+    double prior_energy = 0;          // c^T P c
+    double log_det = 0;               // of the posterior precision
+    double log_prior_det = 0;         // of the prior precision on what it holds (up to a constant)
   };
   // Minimises sum weight e^T info e + prior. Keeps the factor for `covariance_at`.
   Answer solve(const std::vector<FitDatum>& data, const SmoothnessPrior& prior);
@@ -94,6 +95,8 @@ class SplineFit {
   void build_pattern();
   void add_prior(const SmoothnessPrior& prior);
   void add_cells(const std::vector<FitDatum>& data);
+  struct Members;
+  void add_lot(const Members& members, int lot);
   double log_det_of_energy(double reach);
 
   cv::Rect2d area_;
