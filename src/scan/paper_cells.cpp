@@ -89,7 +89,7 @@ PaperCells measure_cells(const cv::Mat1f& reflectance, double px_per_mm) {
   cells.rows = std::max(1, static_cast<int>(reflectance.rows / cells.size));
   cells.level.create(cells.rows, cells.cols);
   cells.scatter.create(cells.rows, cells.cols);
-  const int step = std::max(1, static_cast<int>(cells.size / 20));
+  const int step = std::max(1, static_cast<int>(cells.size / 15));  // 225 places tell a middle
   std::vector<float> v;
   Workspace work;
   for (int r = 0; r < cells.rows; ++r) {
