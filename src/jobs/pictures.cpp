@@ -155,15 +155,25 @@ cv::Mat1b next_proof_scan(const scan::DensityImage& proof,
     const cv::Vec3d start = to_cell * cv::Vec3d(0, y, 1);
     const cv::Vec3d step{to_cell(0, 0), to_cell(1, 0), to_cell(2, 0)};
     const float* relative = proof.relative[y];
-    std::vector<float> changed(static_cast<std::size_t>(out.cols));
-    for (int x = 0; x < out.cols; ++x) {
-      const double per = 1 / (start[2] + step[2] * x);
-      const double col = (start[0] + step[0] * x) * per, row = (start[1] + step[1] * x) * per;
-      const bool inside = col >= 0 && row >= 0 && col < factors.cols && row < factors.rows;
-      const float factor = inside ? factors(static_cast<int>(row), static_cast<int>(col)) : 1.0F;
-      changed[static_cast<std::size_t>(x)] = NextTone::apply(factor, relative[x]);
+    constexpr int lot = 64;  // whose places are worked out by vectors
+    double col[lot], row[lot];
+    float changed[lot];
+    for (int first = 0; first < out.cols; first += lot) {
+      const int n = std::min(lot, out.cols - first);
+      for (int k = 0; k < lot; ++k) {
+        const double x = first + k, per = 1 / (start[2] + step[2] * x);
+        col[k] = (start[0] + step[0] * x) * per;
+        row[k] = (start[1] + step[1] * x) * per;
+      }
+      for (int k = 0; k < n; ++k) {
+        const bool in =
+            col[k] >= 0 && row[k] >= 0 && col[k] < factors.cols && row[k] < factors.rows;
+        const float factor =
+            in ? factors(static_cast<int>(row[k]), static_cast<int>(col[k])) : 1.0F;
+        changed[k] = NextTone::apply(factor, relative[first + k]);
+      }
+      grey_codes(changed, n, out[y] + first);
     }
-    grey_codes(changed.data(), out.cols, out[y]);
   });
   return out;
 }

@@ -1,7 +1,10 @@
 #include "tone/gap_shares.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+
+#include "tone/tasks.h"
 
 namespace rebite::tone {
 namespace {
@@ -24,15 +27,21 @@ GapShares gap_shares(const RegionMap& map,
   std::vector<double> added(
       change.empty() ? 1 : static_cast<std::size_t>(change.rbegin()->first) + 1, 0.0);
   for (const auto& [id, density] : change) added[static_cast<std::size_t>(id)] = density;
-  double seen = 0;
-  for (int i = 0; i < map.gap.rows; ++i) {
+  // By bands of rows: whole numbers, so their sum has no order.
+  constexpr int bands = 16;
+  struct Counts {
+    std::array<int, kBins> before{}, after{};
+    int seen = 0;
+  };
+  std::array<Counts, bands> counts;
+  const auto count_row = [&](int i, Counts& to) {
     for (int j = 0; j < map.gap.cols; ++j) {
       const double gap = static_cast<double>(map.gap(i, j));
       if (!std::isfinite(gap)) continue;
       const std::size_t id = map.labels(i, j);
       const double plus = id < added.size() ? added[id] : 0.0;
-      seen += 1;
-      out.before[bin_of(out, gap)] += 1;
+      ++to.seen;
+      ++to.before[bin_of(out, gap)];
       double after = gap - plus;
       if (std::isinf(plus)) {
         const auto limit = darkest.find(static_cast<int>(id));
@@ -40,7 +49,20 @@ GapShares gap_shares(const RegionMap& map,
             limit == darkest.end() ? 0.0 : static_cast<double>(map.target(i, j)) - limit->second;
         after = std::clamp(short_by, 0.0, std::max(0.0, gap));
       }
-      out.after[bin_of(out, after)] += 1;
+      ++to.after[bin_of(out, after)];
+    }
+  };
+  for_each_of(bands, [&](int b) {
+    const int rows = map.gap.rows;
+    for (int i = rows * b / bands; i < rows * (b + 1) / bands; ++i)
+      count_row(i, counts[static_cast<std::size_t>(b)]);
+  });
+  double seen = 0;
+  for (const Counts& c : counts) {
+    seen += c.seen;
+    for (std::size_t k = 0; k < kBins; ++k) {
+      out.before[k] += c.before[k];
+      out.after[k] += c.after[k];
     }
   }
   for (std::vector<double>* list : {&out.before, &out.after}) {

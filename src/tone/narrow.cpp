@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <numeric>
+#include <opencv2/imgproc.hpp>
+#include <utility>
 #include <vector>
 
 #include "tone/at.h"
-#include "tone/borders.h"
+#include "tone/boxes.h"
 #include "tone/partition.h"
 #include "tone/tasks.h"
 
@@ -41,18 +43,47 @@ int best_neighbour(const PartGraph& g,
   return best;
 }
 
+// Whether a circle of `diameter_mm` fits into part k (`rect`: its box), by the distance to the
+// nearest cell outside. In a large part window by window, what lies beside the window counting as
+// outside: a circle that fits into one fits into the part; all of it is looked at where none does.
+bool holds_circle(
+    const cv::Mat1i& labels, int k, cv::Rect rect, double diameter_mm, double cell_mm) {
+  constexpr int window = 256;
+  const auto widest = [&](cv::Rect where) {
+    cv::Mat1b mask(where.height + 2, where.width + 2, static_cast<uchar>(0));
+    cv::Mat1b(labels(where) == k).copyTo(mask(cv::Rect({1, 1}, where.size())));
+    cv::Mat1f dist;
+    cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
+    double most = 0;
+    cv::minMaxLoc(dist, nullptr, &most);
+    return std::max(0.0, 2 * most - 1) * cell_mm;  // as widths() has it
+  };
+  if (rect.area() > 2 * window * window)
+    for (int y = rect.y; y < rect.br().y; y += window)
+      for (int x = rect.x; x < rect.br().x; x += window)
+        if (widest(cv::Rect(x, y, window, window) & rect) >= diameter_mm) return true;
+  return widest(rect) >= diameter_mm;
+}
+
 }  // namespace
 
 int merge_narrow(
     cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
+  std::vector<char> wide(at(count), 0);  // for good: parts only grow here
   for (int round = 0; round < 20; ++round) {
     PartGraph g;
-    std::vector<double> width;
-    at_once({[&] { width = widths(labels, count, c.mm); },
-             [&] { g = graph_of(labels, count, c, left_out); }});
+    const std::vector<Box> box = boxes(labels, count);
+    // The graph beside the widths of the parts, which are many small tasks.
+    for_each_of(count + 1, [&](int task) {
+      if (task == 0) {
+        g = graph_of(labels, count, c, left_out);
+      } else if (const auto k = at(task - 1); !wide[k] && box[k].cells > 0) {
+        wide[k] = holds_circle(labels, task - 1, box[k].rect, brush_mm, c.mm) ? 1 : 0;
+      }
+    });
     std::vector<int> narrow;
     for (int k = 0; k < count; ++k) {
-      if (width[at(k)] < brush_mm) narrow.push_back(k);
+      if (!wide[at(k)]) narrow.push_back(k);
     }
     std::sort(narrow.begin(), narrow.end(), [&](int a, int b) {
       const double x = g.parts[at(a)].area;
@@ -83,6 +114,9 @@ int merge_narrow(
       table[at(k)] = number[at(r)];
     }
     relabel(labels, table);
+    std::vector<char> still_wide(at(next), 0);
+    for (int k = 0; k < count; ++k) still_wide[at(table[at(k)])] |= wide[at(k)];
+    wide = std::move(still_wide);
     count = next;
   }
   return count;

@@ -22,15 +22,16 @@ std::vector<int> number_regions(const cv::Mat1i& labels, int count, const cv::Ma
   std::map<std::pair<int, int>, int> shared;
   int last_old = 0;
   for (int i = 0; i < labels.rows; ++i) {
-    for (int j = 0; j < labels.cols; ++j) {
-      const int k = labels(i, j);
-      if (k >= 0) ++area[static_cast<std::size_t>(k)];
-      if (previous.empty()) continue;
-      const int old = previous(i, j);
+    const int* row = labels[i];
+    const ushort* before = previous.empty() ? nullptr : previous[i];
+    for (int j = 0; j < labels.cols;) {  // run by run
+      const int k = row[j], old = before ? before[j] : 0, from = j;
+      while (j < labels.cols && row[j] == k && (!before || before[j] == old)) ++j;
+      if (k >= 0) area[static_cast<std::size_t>(k)] += j - from;
       if (old == 0) continue;
-      ++old_area[old];
+      old_area[old] += j - from;
       last_old = std::max(last_old, old);
-      if (k >= 0) ++shared[{k, old}];
+      if (k >= 0) shared[{k, old}] += j - from;
     }
   }
   std::vector<int> number(static_cast<std::size_t>(count), 0);
