@@ -1,7 +1,9 @@
 #include "align/work_image.h"
 
+#include <algorithm>
 #include <cassert>
-#include <cmath>
+#include <numbers>
+#include <opencv2/core.hpp>
 
 #include "align/area_resample.h"
 #include "align/parallel.h"
@@ -28,13 +30,19 @@ Level make_level(const cv::Mat1f& relative, ScanScale scale, double px_per_mm, i
   level.density.create(mean.size());
   level.known.create(mean.size());
   in_parallel(mean.rows, threads, [&](int first, int last) {
-    for (int y = first; y < last; ++y)
+    for (int y = first; y < last; ++y) {
+      const float* r = mean[y];
+      unsigned char* known = level.known[y];
       for (int x = 0; x < mean.cols; ++x) {
-        const float r = mean(y, x);
-        const bool known = r == r;
-        level.known(y, x) = known ? 255 : 0;
-        level.density(y, x) = known ? -std::log10(std::clamp(r, kDarkest, kLightest)) : 0.0F;
+        known[x] = r[x] == r[x] ? 255 : 0;
+        level.density(y, x) = known[x] ? std::clamp(r[x], kDarkest, kLightest) : 1.0F;
       }
+      // A row at a time: OpenCV's logarithm works on vectors and is right to 1e-5 of itself, the C
+      // library's took a tenth of an alignment.
+      cv::Mat1f row = level.density.row(y);
+      cv::log(row, row);
+      row *= -1 / std::numbers::ln10;
+    }
   });
   return level;
 }
