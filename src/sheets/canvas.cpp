@@ -6,6 +6,7 @@
 #include <cmath>
 #include <map>
 #include <numbers>
+#include <new>
 #include <stdexcept>
 #include <string_view>
 
@@ -24,11 +25,6 @@ struct ContextEnd {
 };
 using Context = std::unique_ptr<cairo_t, ContextEnd>;
 
-void check(cairo_status_t status) {
-  if (status != CAIRO_STATUS_SUCCESS)
-    throw std::runtime_error(std::string("drawing: ") + cairo_status_to_string(status));
-}
-
 void use_font(cairo_t* cr, double size, bool bold) {
   cairo_set_font_face(cr, font(bold));
   cairo_set_font_size(cr, size);
@@ -40,12 +36,22 @@ void use_font(cairo_t* cr, double size, bool bold) {
   cairo_font_options_destroy(options);
 }
 
-cairo_status_t append(void* closure, const unsigned char* data, unsigned int length) {
-  static_cast<std::string*>(closure)->append(reinterpret_cast<const char*>(data), length);
-  return CAIRO_STATUS_SUCCESS;
+}  // namespace
+
+void check_drawn(cairo_status_t status, const char* errand) {
+  if (status == CAIRO_STATUS_SUCCESS) return;
+  if (status == CAIRO_STATUS_NO_MEMORY) throw std::bad_alloc();
+  throw std::runtime_error(std::string(errand) + ": " + cairo_status_to_string(status));
 }
 
-}  // namespace
+cairo_status_t append_drawn(void* closure, const unsigned char* data, unsigned int length) noexcept {
+  try {
+    static_cast<std::string*>(closure)->append(reinterpret_cast<const char*>(data), length);
+    return CAIRO_STATUS_SUCCESS;
+  } catch (...) {
+    return CAIRO_STATUS_NO_MEMORY;
+  }
+}
 
 void set_ink(cairo_t* cr, const Ink& c) { cairo_set_source_rgba(cr, c.r, c.g, c.b, c.a); }
 
@@ -115,7 +121,7 @@ std::vector<std::string> wrapped(
 void draw_picture(cairo_t* cr, const cv::Mat1b& grey, double x, double y, double w, double h) {
   if (grey.empty()) return;
   Surface picture(cairo_image_surface_create(CAIRO_FORMAT_RGB24, grey.cols, grey.rows));
-  check(cairo_surface_status(picture.get()));
+  check_drawn(cairo_surface_status(picture.get()));
   unsigned char* data = cairo_image_surface_get_data(picture.get());
   const int stride = cairo_image_surface_get_stride(picture.get());
   for (int row = 0; row < grey.rows; ++row) {
@@ -125,7 +131,7 @@ void draw_picture(cairo_t* cr, const cv::Mat1b& grey, double x, double y, double
   cairo_surface_mark_dirty(picture.get());
   if (cairo_surface_get_type(cairo_get_target(cr)) != CAIRO_SURFACE_TYPE_IMAGE) {
     auto* jpeg = new std::string(scan::jpeg_bytes(grey, 85));
-    check(cairo_surface_set_mime_data(
+    check_drawn(cairo_surface_set_mime_data(
         picture.get(),
         CAIRO_MIME_TYPE_JPEG,
         reinterpret_cast<const unsigned char*>(jpeg->data()),
@@ -178,13 +184,13 @@ std::string canvas_png(
   const int w = std::max(1, static_cast<int>(std::lround(width * px_per_unit)));
   const int h = std::max(1, static_cast<int>(std::lround(height * px_per_unit)));
   Surface surface(cairo_image_surface_create(CAIRO_FORMAT_RGB24, w, h));
-  check(cairo_surface_status(surface.get()));
+  check_drawn(cairo_surface_status(surface.get()));
   Context cr(cairo_create(surface.get()));
   set_ink(cr.get(), kWhite);
   cairo_paint(cr.get());
   cairo_scale(cr.get(), px_per_unit, px_per_unit);
   draw(cr.get());
-  check(cairo_status(cr.get()));
+  check_drawn(cairo_status(cr.get()));
   cairo_surface_flush(surface.get());
   const unsigned char* data = cairo_image_surface_get_data(surface.get());
   const int stride = cairo_image_surface_get_stride(surface.get());
@@ -231,15 +237,15 @@ std::string canvas_svg(double width, double height, double mm_per_unit, const Dr
   const double k = mm_per_unit * pt_per_mm;
   std::string out;
   {
-    Surface surface(cairo_svg_surface_create_for_stream(append, &out, width * k, height * k));
-    check(cairo_surface_status(surface.get()));
+    Surface surface(cairo_svg_surface_create_for_stream(append_drawn, &out, width * k, height * k));
+    check_drawn(cairo_surface_status(surface.get()));
     Context cr(cairo_create(surface.get()));
     cairo_scale(cr.get(), k, k);
     draw(cr.get());
-    check(cairo_status(cr.get()));
+    check_drawn(cairo_status(cr.get()));
     cr.reset();
     cairo_surface_finish(surface.get());
-    check(cairo_surface_status(surface.get()));
+    check_drawn(cairo_surface_status(surface.get()));
   }
   return renumbered(out);
 }
@@ -248,7 +254,7 @@ void measure(const Draw& draw) {
   Surface surface(cairo_recording_surface_create(CAIRO_CONTENT_COLOR_ALPHA, nullptr));
   Context cr(cairo_create(surface.get()));
   draw(cr.get());
-  check(cairo_status(cr.get()));
+  check_drawn(cairo_status(cr.get()));
 }
 
 }  // namespace rebite::sheets

@@ -35,6 +35,12 @@ struct TextSize {
   double width = 0, height = 0;  // advance width; height of a capital
 };
 
+// Throws std::bad_alloc where Cairo had too little memory, std::runtime_error where it failed else;
+// `errand` begins the sentence.
+void check_drawn(cairo_status_t status, const char* errand = "drawing");
+// Cairo's stream call-back; `closure` is the std::string that takes the bytes. Throws nothing: an
+// exception cannot pass through Cairo.
+cairo_status_t append_drawn(void* closure, const unsigned char* data, unsigned int length) noexcept;
 // Everything drawn is in the canvas's unit (mm on paper, map units on the map).
 void set_ink(cairo_t* cr, const Ink& colour);
 TextSize text_size(cairo_t* cr, const std::string& text, double size, bool bold = false);

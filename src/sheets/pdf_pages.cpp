@@ -3,6 +3,7 @@
 #include <cairo-pdf.h>
 #include <fmt/format.h>
 
+#include <new>
 #include <stdexcept>
 
 #include "sheets/canvas.h"
@@ -12,15 +13,7 @@ namespace {
 
 constexpr double pt_per_mm = 72 / 25.4;
 
-cairo_status_t append(void* closure, const unsigned char* data, unsigned int length) {
-  static_cast<std::string*>(closure)->append(reinterpret_cast<const char*>(data), length);
-  return CAIRO_STATUS_SUCCESS;
-}
-
-void check(cairo_status_t status) {
-  if (status != CAIRO_STATUS_SUCCESS)
-    throw std::runtime_error(std::string("drawing a PDF: ") + cairo_status_to_string(status));
-}
+void check(cairo_status_t status) { check_drawn(status, "drawing a PDF"); }
 
 // The text between two marks, from the last `before` on.
 std::string between(const std::string& s, const std::string& before, const std::string& after) {
@@ -34,6 +27,8 @@ std::string between(const std::string& s, const std::string& before, const std::
 // (ISO 32000-1:2008, 7.5.6 and 12.2): the catalog again with one more key, one more cross-reference
 // section, one more trailer that points back to the first.
 std::string without_scaling(std::string pdf) {
+  // Cairo does not tell when its last pieces found no memory: the file then stops before its end.
+  if (pdf.find("startxref") == std::string::npos) throw std::bad_alloc();
   const std::string trailer = between(pdf, "trailer", "startxref");
   const std::string root = between(trailer, "/Root ", " 0 R");
   const std::string size = between(trailer, "/Size ", "\n");
@@ -70,7 +65,7 @@ PdfPages::PdfPages(const std::string& title, const std::string& date, double acr
     : parts_(std::make_unique<Parts>()) {
   parts_->across = across;
   parts_->down = down;
-  parts_->surface = cairo_pdf_surface_create_for_stream(append, &parts_->bytes, 595, 842);
+  parts_->surface = cairo_pdf_surface_create_for_stream(append_drawn, &parts_->bytes, 595, 842);
   check(cairo_surface_status(parts_->surface));
   cairo_pdf_surface_restrict_to_version(parts_->surface, CAIRO_PDF_VERSION_1_4);
   cairo_pdf_surface_set_metadata(parts_->surface, CAIRO_PDF_METADATA_TITLE, title.c_str());
