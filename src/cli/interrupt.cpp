@@ -29,6 +29,7 @@ InterruptWatch::InterruptWatch() {
     int ticks_since_asked = -1;
     while (!done_) {
       const int came = sigtimedwait(&waited, nullptr, &tick);
+      if (done_) break;  // what came is the destructor's call, or comes too late to stop anything
       if (came > 0 && ticks_since_asked < 0) {
         signal_ = came;
         source_.request_stop();
@@ -44,6 +45,8 @@ InterruptWatch::InterruptWatch() {
 
 InterruptWatch::~InterruptWatch() {
   done_ = true;
+  // Called out of its wait, to itself alone: up to a whole tick else, twice what --help takes.
+  pthread_kill(watcher_.native_handle(), SIGTERM);
   watcher_.join();
   const sigset_t set = interrupts();
   pthread_sigmask(SIG_UNBLOCK, &set, nullptr);
