@@ -67,8 +67,12 @@ bool holds_circle(
 
 }  // namespace
 
-int merge_narrow(
-    cv::Mat1i& labels, int count, const Cells& c, const cv::Mat1b& left_out, double brush_mm) {
+int merge_narrow(cv::Mat1i& labels,
+                 int count,
+                 const Cells& c,
+                 const cv::Mat1b& left_out,
+                 double brush_mm,
+                 JoinedNarrow joined) {
   std::vector<char> wide(at(count), 0);  // for good: parts only grow here
   for (int round = 0; round < 20; ++round) {
     PartGraph g;
@@ -96,7 +100,8 @@ int merge_narrow(
     std::vector<bool> grown(at(count), false);
     bool changed = false;
     for (const int k : narrow) {
-      if (root_of(into, k) != k || grown[at(k)]) continue;  // no longer what was measured: judge anew
+      if (root_of(into, k) != k) continue;  // something narrow was merged with it: judge anew
+      if (grown[at(k)] && joined == JoinedNarrow::stay) continue;  // no longer as narrow: the same
       const int to = best_neighbour(g, into, sums, k);
       if (to < 0) continue;
       sums[at(to)].add(sums[at(k)]);

@@ -216,7 +216,8 @@ Result<RegionMap> find_regions(const align::PlatePair& pair,
 
   progress.at(0.24, "finding areas");
   Cut around{coarse.labels.clone(), coarse.count};
-  around.count = merge_narrow(around.labels, around.count, cells, rim, options.brush_mm);
+  around.count = merge_narrow(
+      around.labels, around.count, cells, rim, options.brush_mm, JoinedNarrow::go);
   const DrawnLines lines = find_lines(cells, around.labels, around.count, rim, options.brush_mm);
   cv::Mat1b left_out;
   cv::dilate(lines.mask, left_out, cv::Mat1b::ones(3, 3));

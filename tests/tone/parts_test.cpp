@@ -232,6 +232,8 @@ TEST(Narrow, TwoThatMakeABroadOneStay) {
   cv::Mat1i labels(c.proof.size(), 0);
   labels.colRange(static_cast<int>(44 / c.mm), static_cast<int>(47.5 / c.mm)) = 1;
   labels.colRange(static_cast<int>(47.5 / c.mm), labels.cols) = 2;
+  cv::Mat1i around = labels.clone();
+  EXPECT_EQ(merge_narrow(around, 3, c, {}, 4, JoinedNarrow::go), 1) << "not around strokes";
   EXPECT_EQ(merge_narrow(labels, 3, c, {}, 4), 2);
   EXPECT_EQ(labels(10, static_cast<int>(45 / c.mm)), labels(10, labels.cols - 1));
   EXPECT_NE(labels(10, 0), labels(10, labels.cols - 1));
