@@ -30,8 +30,9 @@ std::string lower_text(const plan::BitePlan& plan) {
     const auto it = std::find_if(plan.regions.begin(), plan.regions.end(), [id](const auto& r) {
       return r.region.id == id;
     });
-    if (it != plan.regions.end())
-      text += tone_row(*it, plan::lowered_by_eye(*it) ? "by degrees" : plan::word(it->action));
+    if (it == plan.regions.end()) continue;
+    text += tone_row(*it, plan::lowered_by_eye(*it) ? "by degrees" : plan::word(it->action));
+    for (const auto& note : plan::lowering_warnings(*it)) text += "             " + note + "\n";
   }
   return text;
 }

@@ -147,7 +147,13 @@ Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
   as_picture.resolution_needed = false;
   as_picture.relative_to_paper = false;
   const auto picture = load_scan(file, as_picture);
-  if (!picture) return std::unexpected(picture.error());
+  if (!picture) {
+    Problem problem = picture.error();
+    if (problem.kind == ProblemKind::data) {
+      problem.next = "Save the mask as a grey PNG or TIFF of 8 bits (not 1 bit, not a palette).";
+    }
+    return std::unexpected(problem);
+  }
   const cv::Mat1f& tone = picture->relative;
   const bool on_proof = tone.size() == proof.relative.size();
   const double plate_ratio = grid.plate.width / grid.plate.height;

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "files/files.h"
@@ -99,6 +100,15 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
         compare_proof(*state_before_, *before_, predicted_, plate_->size, proof, read_, progress);
     reached_ = std::move(compared.reached);
     notes.insert(notes.end(), compared.notes.begin(), compared.notes.end());
+  }
+  if (same_state_) {
+    const auto bites = book_.bites(same_state_->id);
+    if (!bites) return std::unexpected(bites.error());
+    if (std::ranges::any_of(*bites, [](const book::Bite& b) { return !b.struck; })) {
+      notes.push_back(
+          "This plate has been bitten since this proof was pulled (book show): the plan is for the "
+          "plate as it was. Pull a new proof before you bite again.");
+    }
   }
   if (!batch) return {};
   const auto all = book_.batches();

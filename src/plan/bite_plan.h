@@ -90,7 +90,8 @@ struct ControlPatch {
 struct BitePlan {
   Ground ground = Ground::fresh;
   std::string batch;              // name; empty: planned without a wedge
-  double temperature_factor = 1;  // on time, against the wedge's temperature
+  std::optional<Temperature> bath;  // what the times are for; none: not known
+  double temperature_factor = 1;    // on time, against the wedge's temperature
   double temperature_factor_sd = 0;
   double time_factor = 1;          // all factors on time: temperature and learned speed
   double time_factor_ln_sd = 0;    // of its natural logarithm

@@ -3,7 +3,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <iterator>
 #include <map>
+#include <string_view>
 
 namespace rebite::plan {
 namespace {
@@ -18,6 +20,8 @@ constexpr double charcoal_area_mm2 = 600, charcoal_from = 0.10, charcoal_to = 0.
 // the plate's thickness (Lalanne 1880; the densities are common practice, no source).
 constexpr double hollow_gap = 0.60;
 constexpr double burnisher_area_mm2 = 400;
+// How the warnings begin.
+constexpr std::string_view deep_begins = "Deep:", border_begins = "Touches region";
 
 void note_effort(PlannedRegion& p) {
   const double lighter = (p.region.now.value - p.aim()).value();
@@ -35,7 +39,8 @@ void note_effort(PlannedRegion& p) {
   }
   if (lighter >= hollow_gap && p.region.now.value.value() >= deep_tone) {
     p.notes.push_back(
-        "Deep: measure with calipers; a hollow beyond half the plate's thickness prints as a spot "
+        std::string(deep_begins) +
+        " measure with calipers; a hollow beyond half the plate's thickness prints as a spot "
         "and is hammered up from the back.");
   }
 }
@@ -51,14 +56,16 @@ void note_border(PlannedRegion& lowered, PlannedRegion& bitten, Ground ground) {
   const int id = bitten.region.id;
   if (ground == Ground::kept) {
     lowered.notes.push_back(fmt::format(
-        "Touches region {}, which is bitten before: do not burnish over the border into its new "
+        "{} {}, which is bitten before: do not burnish over the border into its new "
         "tone.",
+        border_begins,
         id));
     return;
   }
   lowered.notes.push_back(fmt::format(
-      "Touches region {}, which is bitten: a hollow misses the new ground and bites foul; cover "
+      "{} {}, which is bitten: a hollow misses the new ground and bites foul; cover "
       "the border by brush.",
+      border_begins,
       id));
   bitten.notes.push_back(fmt::format(
       "Touches region {}, which is lowered first: look at the ground along that border.",
@@ -86,6 +93,15 @@ void note_lowering(std::vector<PlannedRegion>& regions, Ground ground) {
       note_border(p, *found->second, ground);
     }
   }
+}
+
+Notes lowering_warnings(const PlannedRegion& p) {
+  Notes out;
+  if (!lowers(p.action)) return out;
+  std::ranges::copy_if(p.notes, std::back_inserter(out), [](const std::string& note) {
+    return note.starts_with(deep_begins) || note.starts_with(border_begins);
+  });
+  return out;
 }
 
 std::vector<int> lower_list(const std::vector<PlannedRegion>& regions) {

@@ -32,6 +32,10 @@ Action lowering_for(const tone::Region& region);
 // ground is kept the lowering comes last and must spare the new tone.
 void note_lowering(std::vector<PlannedRegion>& regions, Ground ground);
 
+// Of a lowered region's notes those that must be read at the bench: a deep hollow, a border shared with
+// a bite.
+Notes lowering_warnings(const PlannedRegion& region);
+
 // Ids to lower, the largest area first: the long work is seen at once. Then those lowered by eye.
 std::vector<int> lower_list(const std::vector<PlannedRegion>& regions);
 

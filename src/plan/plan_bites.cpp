@@ -305,6 +305,10 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
                                                  options.plates_since_wedge,
                                                  options.speed,
                                                  options.speed_sd});
+    plan.bath = options.temperature;
+    if (!plan.bath && batch->temperature_c) {
+      plan.bath = Temperature::celsius(*batch->temperature_c);
+    }
     plan.temperature_factor = conditions.temperature_alone.value;
     plan.temperature_factor_sd =
         conditions.temperature_alone.value * conditions.temperature_alone.ln_sd;

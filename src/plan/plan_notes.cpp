@@ -51,7 +51,7 @@ void note_ground(BitePlan& plan, const wedge::Batch& batch) {
   }
 }
 
-void note_no_wedge(BitePlan& plan) {
+void note_no_wedge(BitePlan& plan, const PlanOptions& options) {
   plan.notes.push_back(
       "No minutes: they depend on this mordant, today, on this ground, and only a wedge bitten in "
       "it tells them.");
@@ -60,6 +60,9 @@ void note_no_wedge(BitePlan& plan) {
       "working warmth; stop out one step after another at 15 s, 30 s, 1, 2, 4, 8 and 16 min in "
       "all, leave one step unbitten, print it as you print the plate (three prints if you can), "
       "scan, and run: rebite wedge.");
+  if (options.temperature) {
+    plan.notes.push_back("The bath's temperature was not used: without a wedge there are no times.");
+  }
 }
 
 void note_stages(BitePlan& plan, BiteTime shortest) {
@@ -101,9 +104,10 @@ void note_stages(BitePlan& plan, BiteTime shortest) {
   if (plan.handling && plan.stages.size() > 1) {
     plan.notes.push_back(fmt::format(
         "Between dips: rinse, dry fully, stop out, let it dry; about {:.0f} min in all for {} "
-        "changes.",
+        "change{}.",
         plan.handling->in_minutes(),
-        plan.stages.size() - 1));
+        plan.stages.size() - 1,
+        plan.stages.size() == 2 ? "" : "s"));
   }
 }
 
@@ -177,7 +181,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
     note_bath(plan, *batch);
     note_stray(plan, *batch, options);
   } else {
-    note_no_wedge(plan);
+    note_no_wedge(plan, options);
   }
   note_hand_work(plan);
   for (const PlannedRegion& p : plan.regions) {

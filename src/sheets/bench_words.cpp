@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cctype>
 
+#include "plan/lower.h"
+#include "sheets/palette.h"
 #include "sheets/wording.h"
 
 namespace rebite::sheets {
@@ -31,6 +33,7 @@ void lower_words(const SheetContent& c, std::vector<TextBlock>& out) {
                                kept_together(area_text(r->region.area_mm2, c.units)),
                                kept_together(density_text(r->region.now.value)),
                                kept_together(lowered_text(*r, c)))});
+    for (const auto& note : plan::lowering_warnings(*r)) out.push_back({Kind::text, note});
   }
   if (regions.empty()) {
     out.push_back({Kind::text, "Nothing to scrape or burnish."});
@@ -86,9 +89,7 @@ void hand_words(const SheetContent& c, std::vector<TextBlock>& out) {
 void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
   out.push_back({Kind::heading, "Preparation"});
   if (c.plan.stages.empty()) {
-    const bool to_bite = std::ranges::any_of(c.plan.regions, [](const plan::PlannedRegion& r) {
-      return r.action == plan::Action::bite || r.action == plan::Action::beyond;
-    });
+    const bool to_bite = std::ranges::any_of(c.plan.regions, too_short_to_bite);
     out.push_back({Kind::text,
                    c.plan.batch.empty() ? "Planned without a wedge: no minutes, no stages. Bite a "
                                           "wedge in this bath and plan again."
@@ -104,10 +105,14 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
     out.push_back({Kind::tick, "The ground of the last bite is whole: no break, no grease."});
   }
   out.push_back({Kind::tick, "Back, bevel and edges covered."});
-  if (c.batch && c.batch->temperature_c) {
+  if (c.plan.bath) {
+    const std::string planned = temperature_text(c.plan.bath->in_celsius(), c.fahrenheit);
+    const bool as_wedge =
+        c.batch && c.batch->temperature_c && c.plan.temperature_factor == 1;
     out.push_back({Kind::tick,
-                   fmt::format("Bath as for the wedge: {}. Now: ________",
-                               temperature_text(*c.batch->temperature_c, c.fahrenheit))});
+                   fmt::format("Bath {}: {}. Now: ________",
+                               as_wedge ? "as for the wedge" : "as planned for, not as the wedge's",
+                               planned)});
   } else {
     out.push_back({Kind::tick, "Bath temperature now: ________"});
   }
@@ -126,9 +131,9 @@ void preparation_words(const SheetContent& c, std::vector<TextBlock>& out) {
 // The times hold at one temperature. Two degrees change them by some 5 to 10 % (activation
 // energies of calibration/mordants.json).
 std::string bath_rule(const SheetContent& c) {
-  if (!c.batch || !c.batch->temperature_c || c.plan.temperature_factor != 1) return "";
+  if (!c.plan.bath) return "";
   return fmt::format(" (times hold at {}; {} off: plan again)",
-                     kept_together(temperature_text(*c.batch->temperature_c, c.fahrenheit)),
+                     kept_together(temperature_text(c.plan.bath->in_celsius(), c.fahrenheit)),
                      c.fahrenheit ? "4 °F" : "2 °C");
 }
 

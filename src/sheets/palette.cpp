@@ -43,6 +43,11 @@ bool left_this_time(const plan::PlannedRegion& r, int stages) {
   return r.action == plan::Action::bite && r.stage == 0 && stages > 0;
 }
 
+bool too_short_to_bite(const plan::PlannedRegion& r) {
+  const bool bites = r.action == plan::Action::bite || r.action == plan::Action::beyond;
+  return bites && r.stage == 0 && r.minutes && r.minutes->advised > BiteTime::minutes(0);
+}
+
 Style style_of(const plan::PlannedRegion& r, int stages) {
   if (left_this_time(r, stages)) return action_style(plan::Action::hold);
   if (plan::lowered_by_eye(r))

@@ -53,6 +53,8 @@ inline constexpr Rgb kStageFills[] = {{0xEF, 0xDF, 0x8E},
 Style stage_style(int stage, int stages);
 // A region to bite that the stages of this plan leave out: no stage is near enough to its time.
 bool left_this_time(const plan::PlannedRegion& region, int stages);
+// A bite that no stage gives because it is shorter than the shortest dip.
+bool too_short_to_bite(const plan::PlannedRegion& region);
 // By hand, soft, beyond, line and hold. For a bite without a stage (no wedge): one bite style.
 Style action_style(plan::Action action);
 // A region's style on the map. One left this time looks like what is held; a passage or line to

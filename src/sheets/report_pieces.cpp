@@ -236,13 +236,15 @@ std::string headline(const SheetContent& c) {
     if (!lower.empty()) out += " " + lower;
     return out;
   }
-  if (bites == 0 && lower.empty())
-    return "Nothing to bite and nothing to lower: leave this plate as it is.";
-  if (bites == 0) return "Nothing to bite. " + lower;
-  if (c.batch)
+  const auto too_short =
+      static_cast<std::size_t>(std::ranges::count_if(c.plan.regions, too_short_to_bite));
+  if (c.batch && too_short > 0)
     return fmt::format("{} should be darker, but no dip that you can time is short enough. {}",
-                       count_text(bites, "region", "regions"),
+                       count_text(too_short, "region", "regions"),
                        lower);
+  if ((bites == 0 || c.batch) && lower.empty())
+    return "Nothing to bite and nothing to lower: leave this plate as it is.";
+  if (bites == 0 || c.batch) return "Nothing to bite. " + lower;
   return fmt::format("{} should be darker, but without a wedge there are no minutes. {}",
                      count_text(bites, "region", "regions"),
                      lower);

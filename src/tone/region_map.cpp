@@ -162,8 +162,8 @@ void add_impression_notes(const MeanImpression& mean, Notes& notes) {
     if (u.share < told_unlike) continue;
     notes.push_back(fmt::format(
         "Further impression {} (in the order given) differs from the proof by up to {:.2f} D over "
-        "{:.1f} % of the plate, more than wiping does: there the proof alone counts. If it was "
-        "pulled from another state, leave it out.",
+        "{:.1f} % of the plate, more than wiping does, and was not averaged in there. If it was "
+        "pulled from another state, leave it out: part of that may have been taken for inking.",
         k + 1,
         u.most,
         100 * u.share));

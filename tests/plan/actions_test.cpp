@@ -200,6 +200,15 @@ TEST(Lower, ListAndNotes) {
   }
 }
 
+TEST(Lower, WarningsAreThoseForTheBench) {
+  PlannedRegion p;
+  p.action = Action::scrape;
+  p.notes = {"10.2 cm2 to scrape.", "Deep: measure.", "Touches region 5, which is bitten."};
+  EXPECT_THAT(lowering_warnings(p), testing::ElementsAre("Deep: measure.", HasSubstr("region 5")));
+  p.action = Action::bite;
+  EXPECT_THAT(lowering_warnings(p), IsEmpty());
+}
+
 TEST(Edits, AreKept) {
   PlanOptions options;
   options.edits[1].minutes = BiteTime::seconds(95);

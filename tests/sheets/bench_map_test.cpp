@@ -248,6 +248,17 @@ TEST(BenchMap, NoWorkAndNoWedgeSaySo) {
   EXPECT_THAT(pdf_text(brief), testing::Not(HasSubstr("without a wedge")));
 }
 
+// Times for a bath of 15 C, and a tick that said "as for the wedge: 20 C".
+TEST(BenchMap, TheBathIsTheOneThatTheTimesAreFor) {
+  auto content = maker::made_content();
+  EXPECT_THAT(pdf_text(bench_map_pdf(content)), HasSubstr("Bath as for the wedge: 20"));
+  content.plan.bath = Temperature::celsius(15);
+  content.plan.temperature_factor = 1.16;
+  const std::string words = pdf_text(bench_map_pdf(content));
+  EXPECT_THAT(words, HasSubstr("Bath as planned for, not as the wedge's: 15"));
+  EXPECT_THAT(words, testing::Not(HasSubstr("as for the wedge: 20")));
+}
+
 TEST(BenchMap, InchesAndFahrenheit) {
   auto content = maker::made_content();
   content.units = Units::inches;

@@ -261,6 +261,7 @@ void set_words(SheetContent& c) {
   c.alignment = {false, 1.42, 1.0021, 1.0087, 0.07, 0.16, 0.94, true, 1.0021, 1.0087, {}};
   c.map.inking = {0.031, 1.04, 0.018, 0.42};
   c.plan.batch = "ferric-november";
+  c.plan.bath = Temperature::celsius(20);
   c.plan.outlook = {0.214, 0.041};
   c.plan.notes = {"fresh ground: the new grain is assumed to fall at random over the old tones"};
   c.plan.cautions = {
@@ -392,6 +393,7 @@ SheetContent without_batch(SheetContent c) {
   c = without_stages(std::move(c));
   c.batch.reset();
   c.plan.batch.clear();
+  c.plan.bath.reset();
   for (auto& r : c.plan.regions) {
     r.minutes.reset();
     r.guide.reset();
