@@ -36,7 +36,7 @@ struct RobustRule {
   double least_scale = 0.1;   // of a set's variances: how far residuals may shrink the law
   bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
   double start_width = 8;     // of the first stage's weight function, in sd
-  bool keep_weights = false;  // start from the weights that the data carry, last stage only, once
+  bool keep_weights = false;  // start from the weights that the data carry, last stage only
   std::vector<double> start_scale;  // variance factors of the sets to start from; else 1
   bool choose_prior = false;        // by marginal likelihood
 };

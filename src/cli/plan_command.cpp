@@ -131,8 +131,8 @@ void add_tone_options(CLI::App& c, Options& o) {
   c.add_option(
        "--leave",
        r.leave,
-       "black and white picture (8-bit grey), of the proof scan's size or cut to the plate: black where the "
-       "plan must leave the plate alone")
+       "black and white picture (8-bit grey), of the proof scan's size or cut to the plate: black "
+       "where the plan must leave the plate alone")
       ->type_name("MASK");
   c.add_option(
        "--edit",

@@ -133,10 +133,13 @@ struct Batch {
 };
 
 // Print-to-print spread of the mean tone of an area of that size (mm2) against that of a
-// wedge's step, which is what Batch::noise_density tells: about 1 for areas like a step, 0.85 for 10
+// wedge's step, which is what Batch::noise_density tells: about 1 for areas like a step, 0.82 for 10
 // cm2, since wiping averages out over a large one. By the correlation of wiping.h, the area and the
 // step taken as discs: of all shapes these average least.
+// Never below least_print_share: how a whole print was inked does not average out (common practice, no
+// source).
 double print_spread_share(double area_mm2);
+inline constexpr double least_print_share = 0.7;
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
 // beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is

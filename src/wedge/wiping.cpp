@@ -1,5 +1,6 @@
 #include "wedge/wiping.h"
 
+#include <algorithm>
 #include <cassert>
 #include <cmath>
 #include <numbers>
@@ -34,12 +35,20 @@ double shared_within(double area_mm2) {
   return sum;
 }
 
+// Variance of an area's mean, of a place's as 1: what its places share, and what each stretch of a
+// step's size has of its own, which averages out over their number.
+double mean_variance(double area_mm2) {
+  constexpr double step_mm2 = usual_step_mm * usual_step_mm;
+  return (1 - own_wiping_share) * shared_within(area_mm2) +
+         own_wiping_share * step_mm2 / std::max(area_mm2, step_mm2);
+}
+
 }  // namespace
 
 double print_spread_share(double area_mm2) {
   assert(area_mm2 >= 0);
-  static const double of_a_step = shared_within(usual_step_mm * usual_step_mm);
-  return std::sqrt(shared_within(area_mm2) / of_a_step);
+  static const double of_a_step = mean_variance(usual_step_mm * usual_step_mm);
+  return std::max(least_print_share, std::sqrt(mean_variance(area_mm2) / of_a_step));
 }
 
 MatrixXd wiping_correlation(std::size_t n, const StepPlaces& places) {

@@ -22,19 +22,22 @@ class NextState : public testing::Test {
   // Planned and recorded once; each test goes on in its own copy of the book.
   static void SetUpTestSuite() {
     planned_ = new book::TempFolder;
-    said_ = run_rebite({"plan",
-                        small_studio().file("proof.tif"),
-                        small_studio().file("drawing.tif"),
-                        "--batch",
-                        small_studio().file("ferric.batch.json"),
-                        "--plate",
-                        "70x50",
-                        "--record",
-                        "Lock",
-                        "--book",
-                        *planned_ / "b.sqlite",
-                        "--out",
-                        *planned_ / "plan"});
+    said_ = plan_into(*planned_ / "b.sqlite", *planned_ / "plan");
+  }
+  static Said plan_into(const std::string& book, const std::string& out) {
+    return run_rebite({"plan",
+                       small_studio().file("proof.tif"),
+                       small_studio().file("drawing.tif"),
+                       "--batch",
+                       small_studio().file("ferric.batch.json"),
+                       "--plate",
+                       "70x50",
+                       "--record",
+                       "Lock",
+                       "--book",
+                       book,
+                       "--out",
+                       out});
   }
   static void TearDownTestSuite() { delete planned_; }
   void SetUp() override {
@@ -128,6 +131,17 @@ TEST_F(NextState, ABiteOfAStageThatIsNotPlannedIsRefused) {
                                 file("b.sqlite")});
   EXPECT_EQ(said.code, 65) << said.out;
   EXPECT_THAT(said.err, HasSubstr("stage 99 is not in the plan of state"));
+}
+
+// The proof is of the plate as it was: biting by its plan once more would bite twice.
+TEST_F(NextState, APlanByAProofFromBeforeABiteSaysSo) {
+  EXPECT_THAT(said_.err, testing::Not(HasSubstr("bitten since this proof")));
+  ASSERT_EQ(run_rebite({"book", "bite", "Lock", "--stage", "1", "--time", "20s", "--book", file("b.sqlite")})
+                .code,
+            0);
+  const Said again = plan_into(file("b.sqlite"), file("again"));
+  ASSERT_EQ(again.code, 0) << again.err;
+  EXPECT_THAT(again.err, HasSubstr("bitten since this proof was pulled"));
 }
 
 TEST_F(NextState, WhatTheNextProofReachedIsReadAndLearnedFrom) {

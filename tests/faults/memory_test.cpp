@@ -1,6 +1,7 @@
 // Too little memory: the n-th allocation fails, or the address space is small. A clear sentence and
 // an unchanged folder are wanted, never a crash. `measure_faults memory` tries 500 places a
 // command.
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -38,8 +39,9 @@ INSTANTIATE_TEST_SUITE_P(Commands,
                          testing::Values("scanner", "wedge", "read", "align", "copy", "export", "book"),
                          [](const auto& test) { return std::string(test.param); });
 
-// The last third of a plan's allocations is made while its sheets are drawn. (Told as a fault of Rebite,
-// and Cairo does not tell all of them.)
+// The last third of a plan's allocations is made while its sheets are drawn. (They were told as a fault
+// of Rebite.) Cairo and what it calls swallow some without a word, so that "done" may stand beside a
+// sheet that lacks a mark: the library's, left, and told in DEVELOPERS.md; so the files are not compared.
 TEST(PlanAllocations, WhileTheSheetsAreDrawnAreTold) {
   Trial trial(command("plan"));
   const auto all = static_cast<double>(trial.counts().at("alloc"));
@@ -47,7 +49,7 @@ TEST(PlanAllocations, WhileTheSheetsAreDrawnAreTold) {
   for (const double share : {0.651, 0.682, 0.853, 0.94}) {
     const auto verdict =
         trial.run({.fault = "alloc:" + std::to_string(std::lround(share * all)) + ":12"});
-    EXPECT_EQ(verdict.fault, "");
+    EXPECT_THAT(verdict.ended.code, testing::AnyOf(0, 74)) << share << ": " << verdict.ended.err;
     told += verdict.ended.code == 74;
   }
   EXPECT_GT(told, 0);
