@@ -65,6 +65,8 @@ class Measuring {
     return progress_.stopped();
   }
 
+  bool scaled() const { return proof_.real_scale() && drawing_.real_scale(); }
+
   SmoothMap map;
   std::vector<Measured> pins;
   std::vector<Measured> rim;  // places on the plate's edge that count in every fit
@@ -250,6 +252,8 @@ bool by_grain(Measuring& work, std::vector<Measured> data) {
   rule.prior = work.result.fit.prior;
   rule.choose_prior = false;
   rule.keep_weights = true;
+  // Once is enough from a good start; where no resolution is known it left 0.12 mm in place of 0.02.
+  rule.kept_rounds = work.scaled() ? 1 : 2;
   for (int k = 0; k < kRefinements; ++k) {
     if (work.reached(0.73 + 0.09 * k)) return true;
     rule.start_scale = work.result.fit.set_scale;  // weights and scale hardly move any more

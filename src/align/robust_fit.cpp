@@ -170,9 +170,8 @@ RobustFit fit_robustly(SplineFit& system,
     int rounds;
   };
   std::vector<Stage> stages{{100, 0.02, rule.start_width, 4}, {5, 0.3, 5, 4}, {1, 1, 3.5, 4}};
-  // Once only is not enough where the start is poor (scans without resolution: 0.12 mm for 0.02).
   if (rule.keep_weights)
-    stages = {{1, 1, 3.5, 2}};
+    stages = {{1, 1, 3.5, rule.kept_rounds}};
   else
     for (Measured& m : data) m.weight = 1;
   for (const Stage& stage : stages)

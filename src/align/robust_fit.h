@@ -37,6 +37,7 @@ struct RobustRule {
   bool fixed_scale = false;   // the covariances are what they are: no calibration by residuals
   double start_width = 8;     // of the first stage's weight function, in sd
   bool keep_weights = false;  // start from the weights that the data carry, last stage only
+  int kept_rounds = 2;        // of that stage
   std::vector<double> start_scale;  // variance factors of the sets to start from; else 1
   bool choose_prior = false;        // by marginal likelihood
 };
