@@ -90,7 +90,7 @@ struct ControlPatch {
 struct BitePlan {
   Ground ground = Ground::fresh;
   std::string batch;              // name; empty: planned without a wedge
-  std::optional<Temperature> bath;  // what the times are for; none: not known
+  std::optional<Temperature> bath;  // stated, else the wedge's; none: not known
   double temperature_factor = 1;    // on time, against the wedge's temperature
   double temperature_factor_sd = 0;
   double time_factor = 1;          // all factors on time: temperature and learned speed

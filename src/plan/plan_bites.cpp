@@ -296,6 +296,7 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
   BitePlan plan;
   plan.ground = options.ground;
   plan.risk = options.risk;
+  plan.bath = options.temperature;
   std::optional<BiteModel> model;
   if (batch) {
     plan.batch = batch->name.empty() ? "unnamed batch" : batch->name;
@@ -305,7 +306,6 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
                                                  options.plates_since_wedge,
                                                  options.speed,
                                                  options.speed_sd});
-    plan.bath = options.temperature;
     if (!plan.bath && batch->temperature_c) {
       plan.bath = Temperature::celsius(*batch->temperature_c);
     }
@@ -331,7 +331,7 @@ Result<BitePlan> plan_bites(const std::vector<tone::Region>& unsorted,
   predict(plan.regions, plan.stages, bite, options.ground);
   plan.outlook = outlook_of(plan.regions, options.plate_area_mm2);
   add_notes(plan, batch, options);
-  plan.cautions = cautions_for(plan, batch, options.temperature);
+  plan.cautions = cautions_for(plan, batch);
   assert(broken_rules(plan).empty());
   return plan;
 }

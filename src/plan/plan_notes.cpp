@@ -140,11 +140,10 @@ void note_stray(BitePlan& plan, const wedge::Batch& batch, const PlanOptions& op
 
 // Ten degrees above where the mordant works well (common practice, no source); 40 C where that is
 // not known.
-bool is_hot(const Mordant& mordant, const wedge::Batch* batch, std::optional<Temperature> now) {
+bool is_hot(const Mordant& mordant, const BitePlan& plan) {
   constexpr double beyond_window = 10, unknown_c = 40;
   const double limit = mordant.window ? mordant.window->high_c + beyond_window : unknown_c;
-  if (now) return now->in_celsius() > limit;
-  return batch && batch->temperature_c && *batch->temperature_c > limit;
+  return plan.bath && plan.bath->in_celsius() > limit;
 }
 
 void note_hand_work(BitePlan& plan) {
@@ -200,9 +199,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
   }
 }
 
-Notes cautions_for(const BitePlan& plan,
-                   const wedge::Batch* batch,
-                   std::optional<Temperature> now) {
+Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch) {
   Notes cautions;
   const WorkCautions& work = mordant_table().work;
   if (any(plan, Action::bite) || !plan.stages.empty()) {
@@ -217,7 +214,7 @@ Notes cautions_for(const BitePlan& plan,
                                      mordant.never_metals_text));
     }
     cautions.insert(cautions.end(), mordant.cautions.begin(), mordant.cautions.end());
-    if (is_hot(mordant, batch, now)) cautions.push_back(work.hot);
+    if (is_hot(mordant, plan)) cautions.push_back(work.hot);
     cautions.push_back(work.eyes);
     const std::string ground = batch ? batch->ground : std::string();
     if (plan.ground == Ground::fresh)

@@ -1,8 +1,6 @@
 // What a plan says in words: notes and cautions.
 #pragma once
 
-#include <optional>
-
 #include "plan/conditions.h"
 #include "plan/plan_bites.h"
 
@@ -14,10 +12,7 @@ void add_notes(BitePlan& plan, const wedge::Batch* batch, const PlanOptions& opt
 
 // Of the mordant, the ground and the work that the plan names, one line each; the last one defers to
 // the safety data sheet and local rules. Empty when nothing is to be done.
-// `now`: the bath's temperature; none: as the wedge's.
-Notes cautions_for(const BitePlan& plan,
-                   const wedge::Batch* batch,
-                   std::optional<Temperature> now);
+Notes cautions_for(const BitePlan& plan, const wedge::Batch* batch);
 
 // Rinse, dry, stop out, let it dry: 15 minutes between two dips, of which 10 are a quick-drying
 // varnish (Lalanne 1880) and 5 the rest (common practice, no source).

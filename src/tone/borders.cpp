@@ -261,20 +261,24 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
   return out;
 }
 
+double width_within(const cv::Mat1i& labels, int k, cv::Rect where, double mm) {
+  cv::Mat1b mask(where.height + 2, where.width + 2, static_cast<uchar>(0));
+  cv::Mat1b(labels(where) == k).copyTo(mask(cv::Rect({1, 1}, where.size())));
+  cv::Mat1f dist;
+  cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
+  double most = 0;
+  cv::minMaxLoc(dist, nullptr, &most);
+  // The transform counts to the centre of the nearest cell outside: half a cell too far.
+  return std::max(0.0, 2 * most - 1) * mm;
+}
+
 std::vector<double> widths(const cv::Mat1i& labels, int count, double mm) {
   std::vector<double> out(static_cast<std::size_t>(count), 0.0);
   const std::vector<Box> box = boxes(labels, count);
   for_each_of(count, [&](int k) {
     const Box& b = box[static_cast<std::size_t>(k)];
     if (b.cells == 0) return;
-    cv::Mat1b mask(b.rect.height + 2, b.rect.width + 2, static_cast<uchar>(0));
-    cv::Mat1b(labels(b.rect) == k).copyTo(mask(cv::Rect({1, 1}, b.rect.size())));
-    cv::Mat1f dist;
-    cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
-    double most = 0;
-    cv::minMaxLoc(dist, nullptr, &most);
-    // The transform counts to the centre of the nearest cell outside: half a cell too far.
-    out[static_cast<std::size_t>(k)] = std::max(0.0, 2 * most - 1) * mm;
+    out[static_cast<std::size_t>(k)] = width_within(labels, k, b.rect, mm);
   });
   return out;
 }

@@ -35,6 +35,9 @@ cv::Mat1i fine_labels(const cv::Mat1i& labels,
                       const BorderOptions& options,
                       cv::Size full);
 
+// Diameter in mm of the widest circle that fits into part k within `where`, what lies beside it
+// counting as outside. `mm`: of a cell.
+double width_within(const cv::Mat1i& labels, int k, cv::Rect where, double mm);
 // Diameter in mm of the largest circle in each part (exact Euclidean distance transform:
 // P. Felzenszwalb, D. Huttenlocher, Theory of Computing 8, 2012; as OpenCV has it).
 std::vector<double> widths(const cv::Mat1i& labels, int count, double mm);

@@ -2,11 +2,11 @@
 
 #include <algorithm>
 #include <numeric>
-#include <opencv2/imgproc.hpp>
 #include <utility>
 #include <vector>
 
 #include "tone/at.h"
+#include "tone/borders.h"
 #include "tone/boxes.h"
 #include "tone/partition.h"
 #include "tone/tasks.h"
@@ -49,15 +49,7 @@ int best_neighbour(const PartGraph& g,
 bool holds_circle(
     const cv::Mat1i& labels, int k, cv::Rect rect, double diameter_mm, double cell_mm) {
   constexpr int window = 256;
-  const auto widest = [&](cv::Rect where) {
-    cv::Mat1b mask(where.height + 2, where.width + 2, static_cast<uchar>(0));
-    cv::Mat1b(labels(where) == k).copyTo(mask(cv::Rect({1, 1}, where.size())));
-    cv::Mat1f dist;
-    cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
-    double most = 0;
-    cv::minMaxLoc(dist, nullptr, &most);
-    return std::max(0.0, 2 * most - 1) * cell_mm;  // as widths() has it
-  };
+  const auto widest = [&](cv::Rect where) { return width_within(labels, k, where, cell_mm); };
   if (rect.area() > 2 * window * window)
     for (int y = rect.y; y < rect.br().y; y += window)
       for (int x = rect.x; x < rect.br().x; x += window)
