@@ -91,11 +91,13 @@ Json json_of(const tone::Region& r) {
          {"kind", static_cast<int>(r.kind)},
          {"area", r.area_mm2},
          {"width", r.width_mm},
+         {"mean_distance", r.mean_distance_mm},
          {"centre", {r.centre.x, r.centre.y}},
          {"now", json_of(r.now)},
          {"target", json_of(r.target)},
          {"gap", r.gap.value()},
          {"gap_sd", r.gap_sd},
+         {"offset_sd", r.offset_sd},
          {"unseen", r.unseen_share},
          {"neighbours", r.neighbours},
          {"notes", r.notes}};
@@ -109,11 +111,14 @@ tone::Region region(const Json& j) {
   r.kind = static_cast<tone::RegionKind>(std::clamp(kind, 0, 3));
   r.area_mm2 = j.at("area");
   r.width_mm = j.at("width");
+  r.mean_distance_mm =
+      j.value("mean_distance", 0.0);  // older plans have neither this nor offset_sd
   r.centre = {j.at("centre").at(0), j.at("centre").at(1)};
   r.now = estimate(j.at("now"));
   r.target = estimate(j.at("target"));
   r.gap = ToneGap::of(j.at("gap"));
   r.gap_sd = j.at("gap_sd");
+  r.offset_sd = j.value("offset_sd", 0.0);
   if (j.contains("run")) {
     const Json& run = j.at("run");
     r.run = {Density::of(run.at(0)), Density::of(run.at(1)), Density::of(run.at(2))};

@@ -103,7 +103,7 @@ void say_beyond(PlannedRegion& p, const BiteModel& model) {
 
 void set_minutes(PlannedRegion& p, const BiteModel& model) {
   const tone::Region& r = p.region;
-  p.minutes = model.minutes({r.now, r.target, r.gap_sd, r.area_mm2});
+  p.minutes = model.minutes(reading_of(r));
   if (p.action == Action::beyond) say_beyond(p, model);
   if (p.minutes && model.ground() == Ground::fresh && r.now.value.value() >= old_dark) {
     p.notes.push_back(
@@ -175,6 +175,7 @@ PlannedRegion decide(const tone::Region& region, const BiteModel* model, const E
     p.region.target = {*edit->target, 0};
     p.region.gap = *edit->target - region.now.value;
     p.region.gap_sd = region.now.sd;
+    p.region.offset_sd = 0;
     p.by_hand = true;
     p.notes.push_back(fmt::format("Target set by hand to {:.2f} D.", edit->target->value()));
   }

@@ -16,6 +16,11 @@ constexpr double never = std::numeric_limits<double>::infinity();
 constexpr std::size_t draw_count = 1024;
 constexpr std::uint64_t draw_seed = 18801880;
 
+// An offset of inking is mistaken seldom, and then by much (tone::offset_doubt): on one plate of 16
+// where it is in doubt. Its sd over all plates is what is told, so the mistaken ones have 4 times it.
+constexpr double mistaken_above = 1.5341205443525463;  // Phi^-1(15/16)
+constexpr double mistaken_scale = 4;
+
 // The curve's error along its own density, 0 (lightest) .. 1 (darkest): a smooth random function
 // with unit spread everywhere, from four bumps. Three or four parameters fitted to about seven
 // steps leave errors that hold together over about a third of the range.
@@ -84,6 +89,12 @@ double quantile(std::vector<double>& values, double share) {
 
 }  // namespace
 
+AreaReading reading_of(const tone::Region& r) {
+  const double apart =
+      r.mean_distance_mm > 0 ? r.mean_distance_mm : wedge::mean_distance_of_disc(r.area_mm2);
+  return {r.now, r.target, r.gap_sd, r.offset_sd, wedge::print_spread_share(r.area_mm2, apart)};
+}
+
 PairedErrors paired_errors(double now_sd, double target_sd, double gap_sd) {
   PairedErrors e{now_sd, target_sd, 0};
   const double sum = now_sd + target_sd;
@@ -125,7 +136,7 @@ BiteModel::BiteModel(const wedge::Batch& batch,
     sd[j] = curve_.sd_at(t);
     shape[j] = error_shape((density[j] - lightest) / range);
   }
-  constexpr std::size_t dims = 5 + bumps;
+  constexpr std::size_t dims = 7 + bumps;
   const std::vector<double> z = normal_hypercube(draw_count, dims, draw_seed);
   draws_.resize(draw_count);
   curves_.resize(draw_count * points);
@@ -135,7 +146,8 @@ BiteModel::BiteModel(const wedge::Batch& batch,
                  row[1],
                  std::max(0.2, q_ + batch.overlap.sd * row[2]),
                  factor_ * std::exp(factor.ln_sd * row[3]),
-                 print_sd_ * row[4 + bumps]};
+                 print_sd_ * row[4 + bumps],
+                 row[5 + bumps] > mistaken_above ? mistaken_scale * row[6 + bumps] : 0.0};
     double highest = -never;
     for (std::size_t j = 0; j < points; ++j) {
       double e = 0;
@@ -234,13 +246,12 @@ Density BiteModel::reached(Density now, BiteTime t) const {
 
 DensityEstimate BiteModel::reached(const DensityEstimate& now,
                                    BiteTime t,
-                                   double area_mm2) const {
+                                   double print_share) const {
   DensityEstimate after{reached(now.value, t), now.sd};
   if (t.in_minutes() <= 0) return after;
-  const double share = wedge::print_spread_share(area_mm2);
   double sum = 0, squares = 0;
   for (std::size_t i = 0; i < draws_.size(); ++i) {
-    const double print = share * draws_[i].print;
+    const double print = print_share * draws_[i].print;
     const double from = now.value.value() + print + now.sd * draws_[i].now_z;
     // The next print is wiped once more, as this one was on average.
     const double off = draw_reached(i, from, t.in_minutes()) - print - after.value.value();
@@ -267,15 +278,18 @@ DensityEstimate BiteModel::on_bare_metal(BiteTime t) const {
 std::vector<double> BiteModel::draw_times(const AreaReading& area,
                                           double step,
                                           bool hold_unreachable) const {
-  const PairedErrors e = paired_errors(area.now.sd, area.target.sd, area.gap_sd);
+  const auto without_offset = [&](double sd) {
+    return std::sqrt(std::max(0.0, sd * sd - area.offset_sd * area.offset_sd));
+  };
+  const PairedErrors e =
+      paired_errors(area.now.sd, without_offset(area.target.sd), without_offset(area.gap_sd));
   const double own = std::sqrt(std::max(0.0, 1 - e.correlation * e.correlation));
-  const double share = wedge::print_spread_share(area.area_mm2);
   std::vector<double> times(draws_.size());
   for (std::size_t i = 0; i < draws_.size(); ++i) {
     const Draw& draw = draws_[i];
-    const double print = share * draw.print;
+    const double print = area.print_share * draw.print;
     const double from = area.now.value.value() + print + e.now_sd * draw.now_z;
-    const double to = area.target.value.value() + print +
+    const double to = area.target.value.value() + print + area.offset_sd * draw.offset_z +
                       e.target_sd * (e.correlation * draw.now_z + own * draw.gap_z) + step;
     times[i] = draw_time(i, from, to);
     if (times[i] == never && hold_unreachable) {

@@ -13,9 +13,11 @@ namespace rebite::plan {
 // What is read of one area on the two sheets.
 struct AreaReading {
   DensityEstimate now, target;
-  double gap_sd = 0;    // of their difference, log10 units
-  double area_mm2 = 0;
+  double gap_sd = 0;       // of their difference, log10 units
+  double offset_sd = 0;    // the part of gap_sd that is rare and large (tone::Region), <= gap_sd
+  double print_share = 1;  // wedge::print_spread_share of the area
 };
+AreaReading reading_of(const tone::Region& region);
 
 // kept:  age = D^-1(now) is what the wedge would have had to reach the tone of now;
 //        time = factor * (D^-1(target) - age).
@@ -27,10 +29,10 @@ struct AreaReading {
 //
 // The interval and the advised time come from 1,024 draws (Latin hypercube, fixed seed, the same
 // draws for every region) of all that is not known: now and target (correlated so that their
-// difference has gap_sd), how the proof's print was inked and wiped against the wedge's (the
-// batch's print-to-print spread over the area, wedge::print_spread_share; one error for now and
-// target alike), the curve (an error that runs
-// smoothly along it, with the table's sd), q, and the factor on time.
+// difference has gap_sd; the part offset_sd of it as a large error in one draw of 16), how the
+// proof's print was inked and wiped against the wedge's (the batch's print-to-print spread over the
+// area; one error for now and target alike), the curve (an error that runs smoothly along it, with
+// the table's sd), q, and the factor on time.
 //
 // The population for which the 90 % interval and the risk are true: plates whose errors are as
 // large as is told of them, and whose overlap strays from the rule as OverlapRule::sd says
@@ -58,8 +60,8 @@ class BiteModel {
   BiteTime time_to(Density now, Density target) const;
   // Tone after a bite of that time (held at reach).
   Density reached(Density now, BiteTime t) const;
-  // The same with its standard error over the draws.
-  DensityEstimate reached(const DensityEstimate& now, BiteTime t, double area_mm2) const;
+  // The same with its standard error over the draws. `print_share`: as AreaReading.
+  DensityEstimate reached(const DensityEstimate& now, BiteTime t, double print_share) const;
   Minutes minutes(const AreaReading& area) const;
   // Share of the draws in which `t` leaves the area darker than the target by more than a step.
   double overshoot_chance(const AreaReading& area, BiteTime t) const;
@@ -69,7 +71,8 @@ class BiteModel {
  private:
   struct Draw {
     double now_z = 0, gap_z = 0, q = 1, factor = 1;
-    double print = 0;  // how a step of the proof's print differs from the wedge's, log10 units
+    double print = 0;     // how a step of the proof's print differs from the wedge's, log10 units
+    double offset_z = 0;  // in units of offset_sd: mostly 0
   };
   // Time at which draw `i` reaches `target` from `now`; infinite when it never does.
   double draw_time(std::size_t i, double now, double target) const;
@@ -77,9 +80,7 @@ class BiteModel {
   double draw_density(std::size_t i, double minutes) const;
   double draw_reached(std::size_t i, double now, double minutes) const;
   // Times at which the draws reach target + step.
-  std::vector<double> draw_times(const AreaReading& area,
-                                 double step,
-                                 bool hold_unreachable) const;
+  std::vector<double> draw_times(const AreaReading& area, double step, bool hold_unreachable) const;
 
   wedge::ToneCurve curve_;
   Density solid_;

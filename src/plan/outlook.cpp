@@ -15,11 +15,12 @@ void predict(std::vector<PlannedRegion>& regions,
              Ground ground) {
   for (PlannedRegion& p : regions) {
     const tone::Region& r = p.region;
+    const double print_share = reading_of(r).print_share;
     p.predicted = r.now;
     if (p.stage > 0) {
       assert(model && static_cast<std::size_t>(p.stage) <= stages.size());
-      p.predicted = model->reached(
-          r.now, stages[static_cast<std::size_t>(p.stage - 1)].total, r.area_mm2);
+      p.predicted =
+          model->reached(r.now, stages[static_cast<std::size_t>(p.stage - 1)].total, print_share);
     } else if (lowers(p.action) || p.action == Action::soft) {
       const double change = (p.aim() - r.now.value).value();
       p.predicted = {p.aim(), std::hypot(r.target.sd, 0.25 * change)};
@@ -27,7 +28,7 @@ void predict(std::vector<PlannedRegion>& regions,
     p.after_stage.clear();
     for (const Stage& s : stages) {
       if (s.number < p.stage) {
-        p.after_stage.push_back(model->reached(r.now, s.total, r.area_mm2));
+        p.after_stage.push_back(model->reached(r.now, s.total, print_share));
       } else {
         p.after_stage.push_back(made_after_the_bath(p, ground) ? r.now : p.predicted);
       }

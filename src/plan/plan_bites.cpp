@@ -22,6 +22,7 @@ namespace {
 bool sound(const tone::Region& r) {
   for (const double v : {r.area_mm2,
                          r.width_mm,
+                         r.mean_distance_mm,
                          r.centre.x,
                          r.centre.y,
                          r.now.value.value(),
@@ -30,10 +31,12 @@ bool sound(const tone::Region& r) {
                          r.target.sd,
                          r.gap.value(),
                          r.gap_sd,
+                         r.offset_sd,
                          r.unseen_share}) {
     if (!std::isfinite(v)) return false;
   }
-  return r.area_mm2 >= 0 && r.now.sd >= 0 && r.target.sd >= 0 && r.gap_sd >= 0 && r.id >= 1;
+  return r.area_mm2 >= 0 && r.mean_distance_mm >= 0 && r.now.sd >= 0 && r.target.sd >= 0 &&
+         r.gap_sd >= 0 && r.offset_sd >= 0 && r.offset_sd <= r.gap_sd && r.id >= 1;
 }
 
 std::optional<Problem> trouble_with(const std::vector<tone::Region>& regions) {

@@ -9,6 +9,8 @@
 #include <opencv2/imgproc.hpp>
 #include <set>
 
+#include "tone/place.h"
+
 namespace rebite::tone {
 namespace {
 
@@ -60,19 +62,9 @@ std::map<int, Means> means_of(const RegionMap& map, const std::set<int>& ids) {
   return out;
 }
 
-// Middle and diameter of the largest circle that fits in.
 void place(const RegionMap& map, Region& r) {
   const cv::Rect box = extent(map.labels, r.id);
-  cv::Mat1b mask(box.height + 2, box.width + 2, static_cast<uchar>(0));
-  cv::Mat1b(map.labels(box) == r.id).copyTo(mask(cv::Rect({1, 1}, box.size())));
-  cv::Mat1f distance;
-  cv::distanceTransform(mask, distance, cv::DIST_L2, cv::DIST_MASK_PRECISE);
-  double most = 0;
-  cv::Point where;
-  cv::minMaxLoc(distance, nullptr, &most, nullptr, &where);
-  const double scale = map.grid.px_per_mm;
-  r.width_mm = std::max(0.5, 2 * most - 1) / scale;
-  r.centre = {(where.x - 1 + box.x + 0.5) / scale, (where.y - 1 + box.y + 0.5) / scale};
+  place(cv::Mat1b(map.labels(box) == r.id), box, map.grid.px_per_mm, r);
 }
 
 void renew_neighbours(RegionMap& map) {
@@ -173,6 +165,7 @@ Result<void> join_regions(RegionMap& map, int a, int b) {
                    sd(into->target.sd, from->target.sd)};
   joined.gap = joined.target.value - joined.now.value;
   joined.gap_sd = sd(into->gap_sd, from->gap_sd);
+  joined.offset_sd = sd(into->offset_sd, from->offset_sd);
   joined.unseen_share = sd(into->unseen_share, from->unseen_share);
   joined.notes = into->notes;
   for (const auto& n : from->notes) {

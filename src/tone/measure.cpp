@@ -8,6 +8,7 @@
 
 #include "tone/at.h"
 #include "tone/boxes.h"
+#include "tone/place.h"
 #include "tone/tasks.h"
 
 namespace rebite::tone {
@@ -42,20 +43,6 @@ cv::Mat1f depth_of(const cv::Mat1i& labels, double px_per_mm) {
   // Marked pixels lie half a pixel inside the border.
   depth = (depth + 0.5F) / px_per_mm;
   return depth;
-}
-
-// The middle of the largest circle that fits (the pole of inaccessibility) and its diameter. The
-// plate's edge bounds a region too.
-void place(const cv::Mat1i& labels, int k, cv::Rect rect, double px_per_mm, Region& out) {
-  cv::Mat1b mask(rect.height + 2, rect.width + 2, static_cast<uchar>(0));
-  cv::Mat1b(labels(rect) == k).copyTo(mask(cv::Rect({1, 1}, rect.size())));
-  cv::Mat1f dist;
-  cv::distanceTransform(mask, dist, cv::DIST_L2, cv::DIST_MASK_PRECISE);
-  double most = 0;
-  cv::Point where;
-  cv::minMaxLoc(dist, nullptr, &most, nullptr, &where);
-  out.width_mm = std::max(0.5, 2 * most - 1) / px_per_mm;
-  out.centre = {(where.x - 1 + rect.x + 0.5) / px_per_mm, (where.y - 1 + rect.y + 0.5) / px_per_mm};
 }
 
 // Gradient of the proof's density over about 1 mm, per cell.
@@ -194,6 +181,7 @@ void finish(const Sums& s, const MeasureInput& in, Region& r) {
   const double relative = in.doubt.relative * r.gap.value();
   r.gap_sd = std::sqrt(grain_gap + wiping * wiping + field + shift * shift +
                        in.doubt.floor * in.doubt.floor + relative * relative);
+  r.offset_sd = through * whole;
   r.unseen_share = s.unseen / (s.unseen + s.all);
 }
 
@@ -211,7 +199,8 @@ std::vector<Region> measure_regions(const MeasureInput& in) {
   const std::vector<Box> box = boxes(in.labels, static_cast<int>(count));
   for_each_of(static_cast<int>(count), [&](int k) {
     out[at(k)].kind = in.kind[at(k)];
-    place(in.labels, k, box[at(k)].rect, in.px_per_mm, out[at(k)]);
+    const cv::Rect rect = box[at(k)].rect;
+    place(cv::Mat1b(in.labels(rect) == k), rect, in.px_per_mm, out[at(k)]);
   });
   // Twice: if alignment and blur would eat a region up, it is measured to its edge.
   std::vector<Sums> sums, whole;

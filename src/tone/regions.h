@@ -26,11 +26,13 @@ struct Region {
   RegionKind kind = RegionKind::area;
   double area_mm2 = 0;
   double width_mm = 0;           // diameter of the largest circle that fits in
+  double mean_distance_mm = 0;   // of two of its places, geometric; 0: not known (place.h)
   PlateMm centre;                // a point inside the region, print view
   DensityEstimate now;           // on the proof, inking difference taken out, with standard error
   DensityEstimate target;        // on the drawing
   ToneGap gap = ToneGap::of(0);  // target - now; positive: darker
   double gap_sd = 0;             // grain, wiping, tone calibration and alignment together
+  double offset_sd = 0;          // the part of gap_sd that is a rare, large error (offset_doubt)
   std::optional<ToneRun> run;    // soft passages; none: not known
   double unseen_share = 0;       // of the area where the alignment was not seen, 0..1
   std::vector<int> neighbours;   // ids that share a border

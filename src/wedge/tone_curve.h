@@ -132,14 +132,18 @@ struct Batch {
   bool end_seen() const { return steps.empty() || curve.useful_until() < steps.back().time; }
 };
 
-// Print-to-print spread of the mean tone of an area of that size (mm2) against that of a
-// wedge's step, which is what Batch::noise_density tells: about 1 for areas like a step, 0.82 for 10
-// cm2, since wiping averages out over a large one. By the correlation of wiping.h, the area and the
-// step taken as discs: of all shapes these average least.
+// Print-to-print spread of the mean tone of an area (mm2) against that of a wedge's step, which is
+// what Batch::noise_density tells: about 1 for areas like a step, 0.82 for a disc of 10 cm2 and less
+// for a longer shape, since wiping averages out over a distance. By the correlation of wiping.h, the
+// area taken as the disc whose places are as far apart: `mean_distance_mm` is the geometric mean
+// distance of two of its places (tone::Region). Over squares, strips, angles, rings and pairs of
+// islands that disc's places share as much as the shape's own, within 0.05. The step is a disc.
 // Never below least_print_share: how a whole print was inked does not average out (common practice, no
 // source).
-double print_spread_share(double area_mm2);
+double print_spread_share(double area_mm2, double mean_distance_mm);
 inline constexpr double least_print_share = 0.7;
+// exp(-1/4) times the radius (J. C. Maxwell, A Treatise on Electricity and Magnetism, 1873, 691).
+double mean_distance_of_disc(double area_mm2);
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
 // beside the fixed keys it carries curve.sd, overlap, bitten_on, the steps' spreads and, where it is

@@ -43,7 +43,7 @@ std::vector<StageArea> areas_of(const SimulatedPlate& plate, const BiteModel& mo
   std::vector<StageArea> areas;
   for (const SimulatedRegion& r : plate.regions) {
     const Density now = r.seen.now.value;
-    const BiteTime t = model.minutes({r.seen.now, r.seen.target, r.seen.gap_sd, r.seen.area_mm2}).advised;
+    const BiteTime t = model.minutes(plan::reading_of(r.seen)).advised;
     areas.push_back({r.seen.area_mm2, t, model.reached(now, t), [&model, now](BiteTime m) {
                        return model.reached(now, m);
                      }});

@@ -7,9 +7,6 @@
 
 namespace rebite::plan {
 
-// As large as a wedge's step: there the print-to-print spread is the batch's own.
-inline constexpr double kStepMm2 = 225;
-
 inline wedge::Batch batch_of(wedge::ToneCurve curve, double solid) {
   return {.name = "hand-made",
           .mordant = "ferric chloride",

@@ -133,13 +133,13 @@ TEST(Minutes, ThereAndBack) {
 TEST(Minutes, DrawsPastTheSolidAreNeverReached) {
   const BiteModel model(halving_batch(), Ground::fresh, {}, 0.2);
   const DensityEstimate now{Density::of(0.9), 0.02}, dark{Density::of(1.3), 0.3};
-  const Minutes m = model.minutes({now, dark, 0.3, kStepMm2});
+  const Minutes m = model.minutes({now, dark, 0.3});
   EXPECT_LE(m.advised.in_minutes(), m.best.in_minutes());
   EXPECT_LE(m.high.in_minutes(), 40.001);
-  const double chance = model.overshoot_chance({now, dark, 0.3, kStepMm2}, BiteTime::minutes(40));
+  const double chance = model.overshoot_chance({now, dark, 0.3}, BiteTime::minutes(40));
   EXPECT_GT(chance, 0.2);
   EXPECT_LT(chance, 0.8) << "some draws lie past the solid whatever the time";
-  const DensityEstimate kept = model.reached(now, BiteTime::minutes(0), kStepMm2);
+  const DensityEstimate kept = model.reached(now, BiteTime::minutes(0), 1);
   EXPECT_EQ(kept.value.value(), 0.9);
   EXPECT_EQ(kept.sd, 0.02);
 }
@@ -148,8 +148,7 @@ TEST(Minutes, FactorScalesTime) {
   const BiteModel slow(halving_batch(), Ground::fresh, {1, 0, false, {}}, 0.2);
   const BiteModel fast(halving_batch(), Ground::fresh, {0.5, 0, false, {}}, 0.2);
   const DensityEstimate now{Density::of(0.3), 0.01}, target{Density::of(0.7), 0.01};
-  const Minutes a = slow.minutes({now, target, 0.014, kStepMm2}),
-                b = fast.minutes({now, target, 0.014, kStepMm2});
+  const Minutes a = slow.minutes({now, target, 0.014}), b = fast.minutes({now, target, 0.014});
   EXPECT_NEAR(b.best.in_minutes(), a.best.in_minutes() / 2, 1e-9);
   EXPECT_NEAR(b.low.in_minutes(), a.low.in_minutes() / 2, 1e-9);
   EXPECT_NEAR(b.high.in_minutes(), a.high.in_minutes() / 2, 1e-9);
@@ -171,7 +170,7 @@ TEST(Minutes, NothingPastTheUsefulEnd) {
     const BiteModel model(batch, ground, {1.2, 0.3, false, {}}, 0.2);
     for (const double target : {1.0, 1.19, 1.21, 1.6, 3.0}) {
       const Minutes m =
-          model.minutes({{Density::of(0.04), 0.02}, {Density::of(target), 0.02}, 0.03, kStepMm2});
+          model.minutes({{Density::of(0.04), 0.02}, {Density::of(target), 0.02}, 0.03});
       EXPECT_LE(m.best.in_minutes(), 20 * 1.2 + 1e-9);
       EXPECT_TRUE(std::isfinite(m.high.in_minutes()));
     }
@@ -190,11 +189,11 @@ TEST(Minutes, RiskMovesTheAdvisedTime) {
   double before = 0;
   for (const double risk : {0.01, 0.05, 0.1, 0.2, 0.3, 0.5}) {
     const BiteModel model(halving_batch(), Ground::fresh, {1, 0.15, false, {}}, risk);
-    const Minutes m = model.minutes({now, target, 0.0424, kStepMm2});
+    const Minutes m = model.minutes({now, target, 0.0424});
     EXPECT_GE(m.advised.in_minutes(), before);
     EXPECT_LE(m.advised, m.best);
     before = m.advised.in_minutes();
-    const double chance = model.overshoot_chance({now, target, 0.0424, kStepMm2}, m.advised);
+    const double chance = model.overshoot_chance({now, target, 0.0424}, m.advised);
     EXPECT_LE(chance, risk + 1e-9);
     if (m.advised < m.best) {
       EXPECT_NEAR(chance, risk, 0.002);
@@ -206,14 +205,14 @@ TEST(Minutes, WiderDoubtWiderInterval) {
   const BiteModel sure(halving_batch(), Ground::kept, {1, 0.0, false, {}}, 0.2);
   const BiteModel unsure(halving_batch(), Ground::kept, {1, 0.3, false, {}}, 0.2);
   const DensityEstimate now{Density::of(0.2), 0.01}, target{Density::of(0.6), 0.01};
-  const Minutes a = sure.minutes({now, target, 0.014, kStepMm2}),
-                b = unsure.minutes({now, target, 0.014, kStepMm2});
+  const Minutes a = sure.minutes({now, target, 0.014}), b = unsure.minutes({now, target, 0.014});
   EXPECT_EQ(a.best, b.best);
   EXPECT_GT((b.high - b.low).in_minutes(), 1.5 * (a.high - a.low).in_minutes());
   EXPECT_LT(b.advised, a.advised);
 }
 
-// Wiping averages out over a large area, so its minutes are surer; best stays.
+// Wiping averages out over a large area, and more over a long one than over a round one: its
+// minutes are surer; best stays.
 TEST(Minutes, LargerAreaNarrowerInterval) {
   // A well measured curve: prints are what is in doubt.
   auto batch = batch_through({0, 1, 4, 9, 30}, {0.02, 0.3, 0.7, 1.0, 1.3}, 0.001, 1.5);
@@ -221,14 +220,43 @@ TEST(Minutes, LargerAreaNarrowerInterval) {
   for (const Ground ground : {Ground::kept, Ground::fresh}) {
     const BiteModel model(batch, ground, {}, 0.2);
     const DensityEstimate now{Density::of(0.5), 0.001}, target{Density::of(0.9), 0.001};
-    Minutes before = model.minutes({now, target, 0.001, 0});
+    const auto minutes = [&](double mm2, double long_by) {
+      tone::Region r;
+      r.area_mm2 = mm2;
+      r.mean_distance_mm = long_by * wedge::mean_distance_of_disc(mm2);
+      r.now = now, r.target = target, r.gap_sd = 0.001;
+      return model.minutes(reading_of(r));
+    };
+    const auto width = [](const Minutes& m) { return (m.high - m.low).in_minutes(); };
+    Minutes before = minutes(1, 1);
     for (const double mm2 : {225.0, 600.0, 1800.0}) {
-      const Minutes m = model.minutes({now, target, 0.001, mm2});
+      const Minutes m = minutes(mm2, 1);
       EXPECT_EQ(m.best, before.best);
-      EXPECT_LT((m.high - m.low).in_minutes(), (before.high - before.low).in_minutes()) << mm2;
+      EXPECT_LT(width(m), width(before)) << mm2;
       before = m;
     }
+    EXPECT_LT(width(minutes(600, 1.5)), width(minutes(600, 1)));
+    EXPECT_EQ(width(minutes(600, 0)), width(minutes(600, 1)));  // not known: a disc
   }
+}
+
+// A mistaken offset of inking is rare and large: the middle nine tenths know less of it than of a
+// normal error of the same sd, and more than of none.
+TEST(Minutes, RareLargeErrorWidensLessThanANormalOne) {
+  auto batch = batch_through({0, 1, 4, 9, 30}, {0.02, 0.3, 0.7, 1.0, 1.3}, 0.001, 1.5);
+  batch.noise_density = 0.005;
+  const BiteModel model(batch, Ground::kept, {}, 0.2);
+  const DensityEstimate now{Density::of(0.4), 0.005}, target{Density::of(0.8), 0.05};
+  const auto width = [&](double gap_sd, double target_sd, double offset_sd) {
+    const Minutes m = model.minutes({now, {target.value, target_sd}, gap_sd, offset_sd});
+    EXPECT_EQ(m.best, model.time_to(now.value, target.value));
+    return (m.high - m.low).in_minutes();
+  };
+  const double normal = width(0.05, 0.05, 0), rare = width(0.05, 0.05, 0.045);
+  const double none =
+      width(std::sqrt(0.05 * 0.05 - 0.045 * 0.045), std::sqrt(0.05 * 0.05 - 0.045 * 0.045), 0);
+  EXPECT_LT(rare, 0.8 * normal);
+  EXPECT_GT(rare, 1.02 * none);
 }
 
 TEST(Minutes, ErrorsOfNowAndTargetGiveTheGapsError) {

@@ -153,7 +153,7 @@ TEST(Properties, MoreGapNeverLessTime) {
     Minutes before;
     for (double d = -0.05; d < 1.8; d += 0.045) {
       const Minutes m =
-          model.minutes({{Density::of(fixed), sd}, {Density::of(d), sd}, gap_sd, kStepMm2});
+          model.minutes({{Density::of(fixed), sd}, {Density::of(d), sd}, gap_sd});
       ASSERT_GE(m.best, before.best) << run << " target " << d;
       ASSERT_GE(m.low, before.low) << run << " target " << d;
       ASSERT_GE(m.high, before.high) << run << " target " << d;

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
 #include <numbers>
 
 #include "tests/support/chance.h"
@@ -36,8 +37,8 @@ double band_at(const Batch& batch, double minutes) {
   return batch.curve.sd_at(BiteTime::minutes(minutes));
 }
 
-// A scan repeated differs by the scanner's noise only: taken as two prints it made the band 15 times
-// too narrow.
+// A scan repeated differs by the scanner's noise only: taken as two prints it made the band 15
+// times too narrow.
 TEST(Impressions, OnePrintScannedTwiceMakesNoCertainty) {
   const auto spec = nine_steps();
   const auto times = minutes_list(spec.minutes);
@@ -126,37 +127,85 @@ TEST(Impressions, AScanWithoutPaperIsTold) {
   EXPECT_THAT(usual->notes, testing::Not(testing::Contains(HasSubstr("the scan shows no paper"))));
 }
 
-// Against pairs of places drawn at random within a disc of that area.
-TEST(PrintSpread, OfAnAreaIsTheMeanOfWhatItsPlacesShare) {
+// Against pairs of places drawn at random within the shape: what they share, and how far apart they
+// are. Each shape is held against the disc whose places are as far apart.
+struct Shape {
+  const char* name;
+  double width, height;  // mm, of the box around it
+  std::function<bool(double, double)> holds;
+};
+struct Pairs {
+  double shared, mean_distance, area;
+};
+Pairs pairs_within(const Shape& shape) {
   maker::Chance chance(3);
-  const auto shared = [&](double mm2) {
-    const double radius = std::sqrt(mm2 / std::numbers::pi);
-    const auto place = [&] {
-      for (;;) {
-        const double x = chance.uniform(-radius, radius), y = chance.uniform(-radius, radius);
-        if (x * x + y * y <= radius * radius) return std::array{x, y};
-      }
-    };
-    double sum = 0;
-    constexpr int pairs = 40000;
-    for (int k = 0; k < pairs; ++k) {
-      const auto a = place(), b = place();
-      sum += wiping_correlation(2, {a, b})(0, 1) / (1 - own_wiping_share);
+  double drawn = 0, inside = 0;
+  const auto place = [&] {
+    for (;;) {
+      const double x = chance.uniform(0, shape.width), y = chance.uniform(0, shape.height);
+      drawn += 1;
+      if (!shape.holds(x, y)) continue;
+      inside += 1;
+      return std::array{x, y};
     }
-    constexpr double step_mm2 = usual_step_mm * usual_step_mm;
-    return (1 - own_wiping_share) * sum / pairs +
-           own_wiping_share * std::min(1.0, step_mm2 / mm2);
   };
-  const double step = shared(usual_step_mm * usual_step_mm);
-  for (const double mm2 : {20.0, 225.0, 1000.0, 8000.0}) {
-    const double expected = std::max(least_print_share, std::sqrt(shared(mm2) / step));
-    EXPECT_NEAR(print_spread_share(mm2), expected, 0.01) << mm2;
+  double shared = 0, logs = 0;
+  constexpr int pairs = 40000;
+  for (int k = 0; k < pairs; ++k) {
+    const auto a = place(), b = place();
+    shared += wiping_correlation(2, {a, b})(0, 1) / (1 - own_wiping_share);
+    logs += std::log(std::hypot(a[0] - b[0], a[1] - b[1]));
   }
-  EXPECT_NEAR(print_spread_share(usual_step_mm * usual_step_mm), 1, 1e-12);
+  return {shared / pairs, std::exp(logs / pairs), shape.width * shape.height * inside / drawn};
+}
+Shape disc(double mm2) {
+  const double radius = std::sqrt(mm2 / std::numbers::pi);
+  return {"disc", 2 * radius, 2 * radius, [radius](double x, double y) {
+            return std::hypot(x - radius, y - radius) <= radius;
+          }};
+}
+double share_by_pairs(const Pairs& p) {
+  constexpr double step_mm2 = usual_step_mm * usual_step_mm;
+  const double own = own_wiping_share * std::min(1.0, step_mm2 / p.area);
+  return (1 - own_wiping_share) * p.shared + own;
 }
 
-// The plate maker's wiping (waves of 35 to 150 mm, its own choice) averages out at least as fast: the
-// spread told of an area's mean is no less than it is.
+TEST(PrintSpread, OfAnAreaIsTheMeanOfWhatItsPlacesShare) {
+  constexpr double step_mm2 = usual_step_mm * usual_step_mm;
+  const double step = share_by_pairs(pairs_within(disc(step_mm2)));
+  for (const double mm2 : {20.0, 225.0, 1000.0, 8000.0}) {
+    const Pairs p = pairs_within(disc(mm2));
+    const double expected = std::max(least_print_share, std::sqrt(share_by_pairs(p) / step));
+    EXPECT_NEAR(mean_distance_of_disc(mm2), p.mean_distance, 0.01 * p.mean_distance) << mm2;
+    EXPECT_NEAR(print_spread_share(mm2, mean_distance_of_disc(mm2)), expected, 0.01) << mm2;
+  }
+  EXPECT_NEAR(print_spread_share(step_mm2, mean_distance_of_disc(step_mm2)), 1, 1e-12);
+}
+
+TEST(PrintSpread, OfLongAndBrokenShapesToo) {
+  const auto whole = [](double, double) { return true; };
+  const double step = share_by_pairs(pairs_within(disc(usual_step_mm * usual_step_mm)));
+  for (const Shape& s :
+       {Shape{"square", 30, 30, whole},
+        Shape{"strip", 100, 10, whole},
+        Shape{"short strip", 30, 10, whole},
+        Shape{"angle", 60, 60, [](double x, double y) { return x < 10 || y < 10; }},
+        Shape{"ring",
+              60,
+              60,
+              [](double x, double y) {
+                const double r = std::hypot(x - 30, y - 30);
+                return r < 30 && r > 20;
+              }},
+        Shape{"islands", 60, 20, [](double x, double) { return x < 20 || x > 40; }}}) {
+    const Pairs p = pairs_within(s);
+    const double expected = std::max(least_print_share, std::sqrt(share_by_pairs(p) / step));
+    EXPECT_NEAR(print_spread_share(p.area, p.mean_distance), expected, 0.03) << s.name;
+  }
+}
+
+// The plate maker's wiping (waves of 35 to 150 mm, its own choice) averages out at least as fast:
+// the spread told of an area's mean is no less than it is.
 TEST(PrintSpread, OfAnAreaIsNotToldTooSmall) {
   const auto spread_over = [](double side_mm) {
     double squares = 0;
@@ -175,7 +224,8 @@ TEST(PrintSpread, OfAnAreaIsNotToldTooSmall) {
   };
   const double step = spread_over(usual_step_mm);
   for (const double mm2 : {400.0, 1000.0, 3000.0}) {
-    EXPECT_LE(spread_over(std::sqrt(mm2)) / step, print_spread_share(mm2) + 0.01) << mm2;
+    const double told = print_spread_share(mm2, mean_distance_of_disc(mm2));
+    EXPECT_LE(spread_over(std::sqrt(mm2)) / step, told + 0.01) << mm2;
   }
 }
 
