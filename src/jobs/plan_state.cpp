@@ -8,6 +8,7 @@
 #include <iterator>
 #include <limits>
 #include <map>
+#include <new>
 
 #include "align/parallel.h"
 #include "book/speed.h"
@@ -268,6 +269,14 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
   });
 }
 
+// Cairo does not bear a failed allocation: it may leave out a mark without a word, or jump into a
+// frame that is gone (DEVELOPERS.md, faults). So what it may want is asked for before it begins;
+// throws std::bad_alloc. A call of operator new, not a new-expression: that one could be left out.
+void ask_for_drawing_memory() {
+  constexpr std::size_t bytes = 64U << 20U;
+  ::operator delete(::operator new(bytes));
+}
+
 }  // namespace
 
 tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
@@ -300,6 +309,7 @@ std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetC
       {"report.html", 10, [&] { return sheets::report_html(content); }}};
   std::vector<std::pair<std::string, std::string>> files;
   for (const Sheet& sheet : sheets) files.emplace_back(sheet.name, std::string());
+  ask_for_drawing_memory();
   // The longest are begun first, so that both threads end together.
   constexpr std::size_t order[] = {5, 4, 2, 6, 3, 1, 0};
   static_assert(std::size(order) == 7);

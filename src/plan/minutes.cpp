@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <array>
+#include <boost/math/special_functions/erf.hpp>
 #include <cassert>
 #include <cmath>
 #include <cstddef>
 #include <limits>
+#include <numbers>
 
 #include "plan/draws.h"
 
@@ -17,9 +19,15 @@ constexpr std::size_t draw_count = 1024;
 constexpr std::uint64_t draw_seed = 18801880;
 
 // An offset of inking is mistaken seldom, and then by much (tone::offset_doubt): on one plate of 16
-// where it is in doubt. Its sd over all plates is what is told, so the mistaken ones have 4 times it.
-constexpr double mistaken_above = 1.5341205443525463;  // Phi^-1(15/16)
-constexpr double mistaken_scale = 4;
+// where it is in doubt. Its sd over all plates is what is told, so the mistaken ones have 4 times
+// it. From a standard normal `z`: 0 in all but its upper sixteenth, which is stretched over a
+// normal of its own, so that stratified draws stay so.
+double rare_error(double z) {
+  constexpr double chance = 1.0 / 16, scale = 4;
+  const double above = 0.5 * std::erfc(z / std::numbers::sqrt2);
+  return above < chance ? scale * std::numbers::sqrt2 * boost::math::erfc_inv(2 * above / chance)
+                        : 0.0;
+}
 
 // The curve's error along its own density, 0 (lightest) .. 1 (darkest): a smooth random function
 // with unit spread everywhere, from four bumps. Three or four parameters fitted to about seven
@@ -136,7 +144,7 @@ BiteModel::BiteModel(const wedge::Batch& batch,
     sd[j] = curve_.sd_at(t);
     shape[j] = error_shape((density[j] - lightest) / range);
   }
-  constexpr std::size_t dims = 7 + bumps;
+  constexpr std::size_t dims = 6 + bumps;
   const std::vector<double> z = normal_hypercube(draw_count, dims, draw_seed);
   draws_.resize(draw_count);
   curves_.resize(draw_count * points);
@@ -147,7 +155,7 @@ BiteModel::BiteModel(const wedge::Batch& batch,
                  std::max(0.2, q_ + batch.overlap.sd * row[2]),
                  factor_ * std::exp(factor.ln_sd * row[3]),
                  print_sd_ * row[4 + bumps],
-                 row[5 + bumps] > mistaken_above ? mistaken_scale * row[6 + bumps] : 0.0};
+                 rare_error(row[5 + bumps])};
     double highest = -never;
     for (std::size_t j = 0; j < points; ++j) {
       double e = 0;

@@ -14,7 +14,7 @@ namespace rebite::plan {
 struct AreaReading {
   DensityEstimate now, target;
   double gap_sd = 0;       // of their difference, log10 units
-  double offset_sd = 0;    // the part of gap_sd that is rare and large (tone::Region), <= gap_sd
+  double offset_sd = 0;    // part of gap_sd and of target.sd: rare and large (tone::Region)
   double print_share = 1;  // wedge::print_spread_share of the area
 };
 AreaReading reading_of(const tone::Region& region);

@@ -12,8 +12,8 @@ namespace rebite::tone {
 
 struct InkingFit {
   Inking inking;
-  cv::Mat1f field;     // cell grid: density to be taken off the drawing (log10 units)
-  cv::Mat1f field_sd;  // cell grid: how sure, one sd; grows away from the unworked places
+  cv::Mat1f field;            // cell grid: density to be taken off the drawing (log10 units)
+  cv::Mat1f field_sd;         // cell grid: how sure, one sd; grows away from the unworked places
   bool shared_grain = false;  // the drawing is a print: paint lies over its inking
   Notes notes;
 };
@@ -71,13 +71,13 @@ std::optional<InkingFit> inking_alone(const Cells& cells,
 // white. Both relative to paper, above 0.
 double field_through_paint(double print, double drawn);
 
-// How far the offset as a whole may be off where little of the plate looks unworked, one sd in log10
-// units, beyond field_sd: an evenly washed area may have been taken for the unworked plate. From
-// nothing where 0.35 of the plate was fitted it grows by 0.24 D for each share of the plate less:
-// over 160 plates of the plate maker the mean error of a plate's areas was 0.017 D above 0.3, 0.02,
-// 0.03 and 0.06 D at shares of 0.27, 0.22 and 0.1.
-// It is no normal error: of 82 plates below 0.3 four were off by 0.04 to 0.11 D, the others no more
-// than plates of which more was fitted (0.012 D; four of 108 between 0.3 and 0.45 by 0.05 to 0.08 D).
+// How far the offset as a whole may be off where little of the plate looks unworked, one sd in
+// log10 units, beyond field_sd: an evenly washed area may have been taken for the unworked plate.
+// From nothing where 0.35 of the plate was fitted it grows by 0.24 D for each share of the plate
+// less: over 160 plates of the plate maker the mean error of a plate's areas was 0.017 D above 0.3,
+// 0.02, 0.03 and 0.06 D at shares of 0.27, 0.22 and 0.1. It is no normal error: of 82 plates below
+// 0.3 four were off by 0.04 to 0.11 D, the others no more than plates of which more was fitted
+// (0.012 D; four of 108 between 0.3 and 0.45 by 0.05 to 0.08 D).
 double offset_doubt(const Inking& inking);
 
 // Takes the field off the drawing's reflectance (full grid), in place.

@@ -4,33 +4,54 @@
 #include <cmath>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
+#include <random>
 #include <vector>
 
 namespace rebite::tone {
 namespace {
 
-double mean_distance_px(const cv::Mat1b& here) {
-  const double pixels = cv::countNonZero(here);
-  const int step = std::max(1, static_cast<int>(std::sqrt(pixels / 256)));
-  std::vector<cv::Point2d> nodes;
-  for (int i = step / 2; i < here.rows; i += step) {
-    for (int j = step / 2; j < here.cols; j += step) {
-      if (here(i, j)) nodes.emplace_back(j, i);
+// About 256 pixels of the region, one of each stretch of it in reading order: however thin or
+// broken it is, all of it counts alike.
+std::vector<cv::Point2d> some_pixels(const cv::Mat1b& here, int pixels) {
+  const int count = std::min(pixels, 256);
+  std::mt19937_64 engine(1873);
+  std::vector<cv::Point2d> out;
+  const auto next = [&] {  // in reading order
+    const double within =
+        count < pixels ? static_cast<double>(engine() >> 11U) / static_cast<double>(1ULL << 53U)
+                       : 0;
+    return static_cast<int>((static_cast<double>(out.size()) + within) * pixels / count);
+  };
+  int seen = 0, wanted = next();
+  for (int i = 0; i < here.rows && wanted < pixels; ++i) {
+    const int in_row = cv::countNonZero(here.row(i));
+    if (seen + in_row <= wanted) {
+      seen += in_row;
+      continue;
+    }
+    for (int j = 0; j < here.cols; ++j) {
+      if (!here(i, j) || seen++ != wanted) continue;
+      out.emplace_back(j, i);
+      wanted = next();
     }
   }
+  return out;
+}
+
+double mean_distance_px(const cv::Mat1b& here) {
+  const int pixels = cv::countNonZero(here);
+  const std::vector<cv::Point2d> places = some_pixels(here, pixels);
+  // So small that the pixels' own size counts: as a disc.
+  if (places.size() < 16) return std::exp(-0.25) * std::sqrt(pixels / std::numbers::pi);
   double logs = 0;
-  for (std::size_t a = 0; a < nodes.size(); ++a) {
+  for (std::size_t a = 0; a < places.size(); ++a) {
     for (std::size_t b = 0; b < a; ++b) {
-      const cv::Point2d d = nodes[a] - nodes[b];
+      const cv::Point2d d = places[a] - places[b];
       logs += 0.5 * std::log(d.dot(d));
     }
   }
-  const auto n = static_cast<double>(nodes.size());
-  // A speck that the lattice misses, or meets once: as a disc of its size.
-  if (nodes.size() < 2) return std::exp(-0.25) * std::sqrt(pixels / std::numbers::pi);
-  // A node stands for the square around it, and lies within that from itself.
-  const double own = std::log(0.2235 * 2 * step);
-  return std::exp((2 * logs + n * own) / (n * n));
+  const auto n = static_cast<double>(places.size());
+  return std::exp(2 * logs / (n * (n - 1)));
 }
 
 }  // namespace

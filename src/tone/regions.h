@@ -31,8 +31,8 @@ struct Region {
   DensityEstimate now;           // on the proof, inking difference taken out, with standard error
   DensityEstimate target;        // on the drawing
   ToneGap gap = ToneGap::of(0);  // target - now; positive: darker
-  double gap_sd = 0;             // grain, wiping, tone calibration and alignment together
-  double offset_sd = 0;          // the part of gap_sd that is a rare, large error (offset_doubt)
+  double gap_sd = 0;             // grain, wiping, inking fit, tone calibration, alignment together
+  double offset_sd = 0;          // the part of it, and of target's, that is rare and large (inking.h)
   std::optional<ToneRun> run;    // soft passages; none: not known
   double unseen_share = 0;       // of the area where the alignment was not seen, 0..1
   std::vector<int> neighbours;   // ids that share a border

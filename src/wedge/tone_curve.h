@@ -136,13 +136,14 @@ struct Batch {
 // what Batch::noise_density tells: about 1 for areas like a step, 0.82 for a disc of 10 cm2 and less
 // for a longer shape, since wiping averages out over a distance. By the correlation of wiping.h, the
 // area taken as the disc whose places are as far apart: `mean_distance_mm` is the geometric mean
-// distance of two of its places (tone::Region). Over squares, strips, angles, rings and pairs of
-// islands that disc's places share as much as the shape's own, within 0.05. The step is a disc.
+// distance of two of its places (tone::Region). Over squares, strips, angles and rings that disc's
+// places share as much as the shape's own, within 0.02 (of 1); islands 20 cm apart share 0.14 more
+// than it. The step is a disc.
 // Never below least_print_share: how a whole print was inked does not average out (common practice, no
 // source).
 double print_spread_share(double area_mm2, double mean_distance_mm);
 inline constexpr double least_print_share = 0.7;
-// exp(-1/4) times the radius (J. C. Maxwell, A Treatise on Electricity and Magnetism, 1873, 691).
+// exp(-1/4) times the radius (J. C. Maxwell, A Treatise on Electricity and Magnetism, 1873, section 691).
 double mean_distance_of_disc(double area_mm2);
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;

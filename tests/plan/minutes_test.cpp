@@ -257,6 +257,14 @@ TEST(Minutes, RareLargeErrorWidensLessThanANormalOne) {
       width(std::sqrt(0.05 * 0.05 - 0.045 * 0.045), std::sqrt(0.05 * 0.05 - 0.045 * 0.045), 0);
   EXPECT_LT(rare, 0.8 * normal);
   EXPECT_GT(rare, 1.02 * none);
+  // Beyond 3 sd (0.18 D less a visible step) it has more: 1/16 of 0.23 against 0.0014.
+  const BiteTime late = model.time_to(now.value, Density::of(0.8 + 0.045 * 4));
+  const auto chance = [&](double offset_sd) {
+    return model.overshoot_chance(
+        {{Density::of(0.4), 0}, {Density::of(0.8), 0.045}, 0.045, offset_sd}, late);
+  };
+  EXPECT_NEAR(1 - chance(0), 0.0014, 0.003);
+  EXPECT_NEAR(1 - chance(0.045), 0.0625 * 0.23, 0.005);
 }
 
 TEST(Minutes, ErrorsOfNowAndTargetGiveTheGapsError) {

@@ -48,6 +48,7 @@ tone::Region random_region(maker::Chance& chance, int id) {
            : kind < 0.95 ? tone::RegionKind::line
                          : tone::RegionKind::still;
   r.gap_sd = chance.uniform(0, 0.05);
+  r.offset_sd = chance.uniform() < 0.5 ? r.gap_sd * chance.uniform() : 0;
   r.unseen_share = chance.uniform() < 0.1 ? chance.uniform() : 0;
   r.neighbours = {id - 1, id + 1};
   return r;
@@ -149,11 +150,12 @@ TEST(Properties, MoreGapNeverLessTime) {
                           {chance.uniform(0.5, 2), chance.uniform(0, 0.3), false, {}},
                           chance.uniform(0.02, 0.5));
     const double sd = chance.uniform(0.0, 0.04), gap_sd = sd * chance.uniform(0, 2);
+    const double offset_sd = run % 3 == 0 ? gap_sd * chance.uniform() : 0;
     const double fixed = chance.uniform(0, 1.2);
     Minutes before;
     for (double d = -0.05; d < 1.8; d += 0.045) {
       const Minutes m =
-          model.minutes({{Density::of(fixed), sd}, {Density::of(d), sd}, gap_sd});
+          model.minutes({{Density::of(fixed), sd}, {Density::of(d), sd}, gap_sd, offset_sd});
       ASSERT_GE(m.best, before.best) << run << " target " << d;
       ASSERT_GE(m.low, before.low) << run << " target " << d;
       ASSERT_GE(m.high, before.high) << run << " target " << d;

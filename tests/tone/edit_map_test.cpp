@@ -92,6 +92,7 @@ TEST_F(EditMap, NeighboursAreJoinedByTheirMeanReflectance) {
   const double of_1 = (std::pow(10, -0.2) + std::pow(10, -0.4)) / 2;
   EXPECT_NEAR(r.now.value.reflectance(), (2 * of_1 + std::pow(10, -0.5)) / 3, 1e-9);
   EXPECT_EQ(cv::countNonZero(map_.labels == 1), 120 * 120);
+  EXPECT_NEAR(r.mean_distance_mm, 0.44705 * 30, 0.03 * 13);  // as place() has it of a square
   EXPECT_FALSE(join_regions(map_, 1, 2));
 }
 

@@ -187,20 +187,24 @@ TEST(PrintSpread, OfLongAndBrokenShapesToo) {
   const double step = share_by_pairs(pairs_within(disc(usual_step_mm * usual_step_mm)));
   for (const Shape& s :
        {Shape{"square", 30, 30, whole},
-        Shape{"strip", 100, 10, whole},
+        Shape{"strip", 60, 3, whole},
         Shape{"short strip", 30, 10, whole},
-        Shape{"angle", 60, 60, [](double x, double y) { return x < 10 || y < 10; }},
+        Shape{"angle", 40, 40, [](double x, double y) { return x < 5 || y < 5; }},
         Shape{"ring",
-              60,
-              60,
+              36,
+              36,
               [](double x, double y) {
-                const double r = std::hypot(x - 30, y - 30);
-                return r < 30 && r > 20;
+                const double r = std::hypot(x - 18, y - 18);
+                return r < 18 && r > 14;
               }},
-        Shape{"islands", 60, 20, [](double x, double) { return x < 20 || x > 40; }}}) {
+        Shape{"islands", 40, 8, [](double x, double) { return x < 8 || x > 32; }}}) {
     const Pairs p = pairs_within(s);
-    const double expected = std::max(least_print_share, std::sqrt(share_by_pairs(p) / step));
-    EXPECT_NEAR(print_spread_share(p.area, p.mean_distance), expected, 0.03) << s.name;
+    const double expected = std::sqrt(share_by_pairs(p) / step);
+    ASSERT_GT(expected, least_print_share + 0.01) << s.name;
+    // Broken ones may be told too large by more: pieces apart share less than the disc has it.
+    const double told = print_spread_share(p.area, p.mean_distance);
+    EXPECT_GE(told, expected - 0.03) << s.name;
+    EXPECT_LE(told, expected + (std::string(s.name) == "islands" ? 0.08 : 0.03)) << s.name;
   }
 }
 
