@@ -34,6 +34,10 @@ function(room_tests NAME)
   add_executable(${NAME}_tests ${R_SOURCES})
   list(TRANSFORM R_LINKS PREPEND rebite_)
   target_include_directories(${NAME}_tests PRIVATE ${CMAKE_SOURCE_DIR})
+  if(REBITE_SANITIZE STREQUAL thread)
+    target_sources(${NAME}_tests PRIVATE ${CMAKE_SOURCE_DIR}/tests/support/plain_threads.cpp)
+    target_link_libraries(${NAME}_tests PRIVATE opencv::core)
+  endif()
   target_link_libraries(${NAME}_tests PRIVATE ${R_LINKS} ${R_PACKAGES} rebite_warnings
     GTest::gmock GTest::gtest GTest::gtest_main)
   # Assertions are many and run once: optimising them costs a quarter of the tests' build for nothing.
