@@ -111,8 +111,8 @@ tone::Region region(const Json& j) {
   r.kind = static_cast<tone::RegionKind>(std::clamp(kind, 0, 3));
   r.area_mm2 = j.at("area");
   r.width_mm = j.at("width");
-  r.mean_distance_mm =
-      j.value("mean_distance", 0.0);  // older plans have neither this nor offset_sd
+  // Plans kept before November 29, 2026 have neither this nor offset_sd.
+  r.mean_distance_mm = j.value("mean_distance", 0.0);
   r.centre = {j.at("centre").at(0), j.at("centre").at(1)};
   r.now = estimate(j.at("now"));
   r.target = estimate(j.at("target"));

@@ -34,8 +34,7 @@ constexpr double kBlockSd = 0.03;
 // See offset_doubt; told where it is about a visible step.
 constexpr double kEnoughUnworked = 0.35, kFewUnworked = 0.22;
 constexpr double kDoubtPerShare = 0.24;  // D for each share of the plate that is missing
-// What a mistaken offset is off by: root mean square of eight such plates among 400 (0.05 to 0.11
-// D).
+// D, what a mistaken offset is off by: root mean square of eight such plates among 400 (0.05-0.11).
 constexpr double kMistakenOffset = 0.07;
 // Painted edges, in widths of the plate, that the noise alone may feign. A reworked plate has 0.4
 // and more (measure_tone).
@@ -378,9 +377,8 @@ InkingFit told_if_few(InkingFit fit) {
   if (fit.inking.fitted_share >= kFewUnworked) return fit;
   fit.notes.push_back(fmt::format(
       "Only {:.0f} % of the plate looks unworked, so inking and biting can hardly be told apart: "
-      "seldom (one plate of 16) all gaps together are off by about {:.2f} D, more than the ranges "
-      "of "
-      "the minutes tell. "
+      "on one plate of 16 like it all gaps together are off by about {:.2f} D, which is more than "
+      "the ranges of the minutes tell. "
       "Compare a place that you left alone on both sheets with `rebite read`.",
       100 * fit.inking.fitted_share,
       kMistakenOffset));

@@ -32,7 +32,8 @@ struct MeasureInput {
 // gap_sd adds in squares: grain (of the gap, from its scatter, over the core), what wiping left
 // (the noise floor), the doubt of the inking fit at this place, the tone calibration (its floor
 // once, its relative part on the gap), and alignment (mean gradient of the proof's tone times its
-// error). offset_sd is what offset_doubt puts in, as far as it shows. Regions come in the order of labels, ids not set.
+// error). offset_sd is what offset_doubt puts in, as far as it shows. Regions come in the order of
+// labels, ids not set.
 std::vector<Region> measure_regions(const MeasureInput& in);
 
 }  // namespace rebite::tone
