@@ -12,8 +12,8 @@ namespace rebite::tone {
 
 struct InkingFit {
   Inking inking;
-  cv::Mat1f field;            // cell grid: density to be taken off the drawing (log10 units)
-  cv::Mat1f field_sd;         // cell grid: how sure, one sd; grows away from the unworked places
+  cv::Mat1f field;     // cell grid: density to be taken off the drawing (log10 units)
+  cv::Mat1f field_sd;  // cell grid: how sure, one sd; grows away from the unworked places
   bool shared_grain = false;  // the drawing is a print: paint lies over its inking
   Notes notes;
 };

@@ -143,7 +143,8 @@ struct Batch {
 // source).
 double print_spread_share(double area_mm2, double mean_distance_mm);
 inline constexpr double least_print_share = 0.7;
-// exp(-1/4) times the radius (J. C. Maxwell, A Treatise on Electricity and Magnetism, 1873, section 691).
+// exp(-1/4) times the radius (J. C. Maxwell, A Treatise on Electricity and Magnetism, 1873, section
+// 691).
 double mean_distance_of_disc(double area_mm2);
 
 // JSON of interface.md, format "rebite-batch" version 1. curve.low and .high are the 90 % band;
