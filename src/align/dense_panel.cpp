@@ -124,7 +124,7 @@ void subtract_lower(const Kernels& kernels,
   pack(a, a_stride, columns, k, kColumns, wide);
   const int lots = (columns + kColumns - 1) / kColumns;
   const auto lot = [&](int q) {
-    Block block;
+    Block block{};
     const int j0 = q * kColumns, width = std::min(kColumns, columns - j0);
     for (int i0 = j0 / kRows * kRows; i0 < rows; i0 += kRows) {
       kernels.products(tall + static_cast<std::size_t>(i0) * size,

@@ -38,10 +38,12 @@ InterruptWatch::InterruptWatch() {
         signal_ = came;
         source_.request_stop();
         ticks_since_asked = 0;
-      } else if (ticks_since_asked >= 0 && ++ticks_since_asked > kPatience) {
+      } else if (ticks_since_asked >= kPatience) {
         constexpr char said[] = "\nrebite: Stopped. Nothing was written.\n";
         if (::write(STDERR_FILENO, said, sizeof said - 1) < 0) jobs::leave_at_once(exit_code());
         jobs::leave_at_once(exit_code());
+      } else if (ticks_since_asked >= 0) {
+        ++ticks_since_asked;
       }
     }
   });
@@ -50,7 +52,8 @@ InterruptWatch::InterruptWatch() {
 InterruptWatch::~InterruptWatch() {
   done_ = true;
   // Called out of its wait, to itself alone: up to a whole tick else, twice what --help takes.
-  pthread_kill(watcher_.native_handle(), SIGTERM);
+  // (It is blocked there and waited for: it ends no thread.)
+  pthread_kill(watcher_.native_handle(), SIGTERM);  // NOLINT(bugprone-bad-signal-to-kill-thread)
   watcher_.join();
   const sigset_t set = interrupts();
   pthread_sigmask(SIG_UNBLOCK, &set, nullptr);

@@ -54,8 +54,8 @@ std::string stages_text(const plan::BitePlan& plan) {
     // A reader of the table alone must not etch what is to stay.
     std::string stop_out = list_of(s.stop_out_before);
     if (s.number == 1) {
-      const std::string plain = "all without number";
-      stop_out = s.stop_out_before.empty() ? plain : plain + ", " + stop_out;
+      if (s.stop_out_before.empty()) stop_out.clear();
+      stop_out.insert(0, stop_out.empty() ? "all without number" : "all without number, ");
     }
     text += fmt::format("  {:>5} {:>7} {:>7}   {:<18}   {}\n",
                         s.number,

@@ -95,10 +95,10 @@ void note_lowering(std::vector<PlannedRegion>& regions, Ground ground) {
   }
 }
 
-Notes lowering_warnings(const PlannedRegion& p) {
+Notes lowering_warnings(const PlannedRegion& region) {
   Notes out;
-  if (!lowers(p.action)) return out;
-  std::ranges::copy_if(p.notes, std::back_inserter(out), [](const std::string& note) {
+  if (!lowers(region.action)) return out;
+  std::ranges::copy_if(region.notes, std::back_inserter(out), [](const std::string& note) {
     return note.starts_with(deep_begins) || note.starts_with(border_begins);
   });
   return out;

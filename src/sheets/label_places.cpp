@@ -85,7 +85,8 @@ class Placer {
       const int h = 2 * static_cast<int>(std::ceil(l.height_mm * k_ / 2)) + 1;
       if (w > p.bounds.width || h > p.bounds.height) continue;
       // A box reaches no place nearer to the border than half its shorter side.
-      if (p.radius_mm * k_ < (std::min(w, h) + 1) / 2 - 0.01) continue;
+      const int half = (std::min(w, h) + 1) / 2;  // both are odd
+      if (p.radius_mm * k_ < half - 0.01) continue;
       cv::Mat1b fits;
       cv::erode(p.mask,
                 fits,

@@ -112,7 +112,8 @@ int merge_narrow(cv::Mat1i& labels,
     }
     relabel(labels, table);
     std::vector<char> still_wide(at(next), 0);
-    for (int k = 0; k < count; ++k) still_wide[at(table[at(k)])] |= wide[at(k)];
+    for (int k = 0; k < count; ++k)
+      if (wide[at(k)]) still_wide[at(table[at(k)])] = 1;
     wide = std::move(still_wide);
     count = next;
   }
