@@ -81,6 +81,41 @@ Result<void> keep_old(Store& store, int version) {
   return {};
 }
 
+// What fails at the copy must not be told of the book itself: who makes copies would fear for it.
+Problem copy_failed(int code, const fs::path& file) {
+  if (code == SQLITE_FULL) {
+    return {ProblemKind::io,
+            fmt::format("{}: the disk is full, no copy was made", files::shown(file)),
+            "Make room there or name another place. The book is as it was before."};
+  }
+  return {ProblemKind::cannot_create,
+          fmt::format("{}: the copy cannot be made here", files::shown(file)),
+          "Name a file in a folder that exists and that you may write to. The book is as it was "
+          "before."};
+}
+
+Result<std::unique_ptr<SQLite::Database>> opened_copy(const fs::path& part, const fs::path& file) {
+  constexpr int wait_ms = 5000;
+  try {
+    return std::make_unique<SQLite::Database>(
+        part.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, wait_ms);
+  } catch (const SQLite::Exception& e) {
+    if (e.getErrorCode() == SQLITE_NOMEM) throw;
+    return std::unexpected(copy_failed(e.getErrorCode(), file));
+  }
+}
+
+// A full disk is the copy's (reading needs no room), and so is one that may not be written.
+int step_of(SQLite::Backup& backup) {
+  try {
+    return backup.executeStep(1000);
+  } catch (const SQLite::Exception& e) {
+    if (e.getErrorCode() == SQLITE_FULL || e.getErrorCode() == SQLITE_READONLY)
+      return e.getErrorCode();
+    throw;
+  }
+}
+
 }  // namespace
 
 Result<Book> Book::open(const fs::path& file, Access access) {
@@ -147,12 +182,15 @@ Result<void> Book::copy_to(const fs::path& file) {
   remove_part(part);  // of a killed run with our number
   const auto done = store_->read([&]() -> Result<void> {
     if (auto ok = sound_structure(*store_); !ok) return ok;  // a copy is what one goes back to
-    SQLite::Database to(part.string(), SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE, 5000);
-    SQLite::Backup backup(to, store_->db());
+    auto opened = opened_copy(part, file);
+    if (!opened) return std::unexpected(opened.error());
+    SQLite::Backup backup(**opened, store_->db());
     // In steps, so that others may write meanwhile (the backup then starts over by itself).
     int busy = 0;
     for (;;) {
-      const int code = backup.executeStep(1000);
+      const int code = step_of(backup);
+      if (code == SQLITE_FULL || code == SQLITE_READONLY)
+        return std::unexpected(copy_failed(code, file));
       if (code == SQLITE_DONE) break;
       if (code == SQLITE_BUSY || code == SQLITE_LOCKED) {
         if (++busy > 500) throw SQLite::Exception("busy", SQLITE_BUSY);

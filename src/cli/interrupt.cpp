@@ -1,10 +1,9 @@
 #include "cli/interrupt.h"
 
-#include <unistd.h>
-
 #include <csignal>
 #include <ctime>
 
+#include "files/files.h"
 #include "jobs/leave.h"
 
 namespace rebite::cli {
@@ -13,6 +12,8 @@ namespace {
 // Ticks of 50 ms that work has to stop by itself: a plan of 70 megapixels then takes 0.2 s more to
 // give its memory back, of the half second that an end may take.
 constexpr int kPatience = 3;
+// Where outputs are in place already: the book's entry is all that is left, and is soon made.
+constexpr int kPatienceToFinish = 8;
 
 sigset_t interrupts() {
   sigset_t set;
@@ -38,10 +39,8 @@ InterruptWatch::InterruptWatch() {
         signal_ = came;
         source_.request_stop();
         ticks_since_asked = 0;
-      } else if (ticks_since_asked >= kPatience) {
-        constexpr char said[] = "\nrebite: Stopped. Nothing was written.\n";
-        if (::write(STDERR_FILENO, said, sizeof said - 1) < 0) jobs::leave_at_once(exit_code());
-        jobs::leave_at_once(exit_code());
+      } else if (ticks_since_asked >= (files::has_written() ? kPatienceToFinish : kPatience)) {
+        jobs::leave_stopped(exit_code());
       } else if (ticks_since_asked >= 0) {
         ++ticks_since_asked;
       }

@@ -122,6 +122,33 @@ int make_folder(const fs::path& folder) {
   return ::mkdir(folder.c_str(), 0755) == 0 ? 0 : errno;
 }
 
+// What a file is by its first bytes, where losing it would cost work: a scan or a record book.
+std::string_view treasure_of(std::string_view start) {
+  using namespace std::string_view_literals;
+  if (start.starts_with("SQLite format 3\0"sv)) return "a record book";
+  if (start.starts_with("\x89PNG\r\n"sv)) return "a PNG picture";
+  if (start.starts_with("\xff\xd8\xff"sv)) return "a JPEG picture";
+  for (const auto tiff : {"II*\0"sv, "MM\0*"sv, "II+\0"sv, "MM\0+"sv}) {
+    if (start.starts_with(tiff)) return "a TIFF picture";
+  }
+  return {};
+}
+
+// A name wrongly completed must not cost years of a book: neither it nor a scan is replaced by
+// another kind of file.
+Result<void> may_replace(const fs::path& file, std::string_view bytes) {
+  Descriptor in(::open(file.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK));
+  if (!in.open()) return {};  // not there; or not ours to read: the rename then tells
+  char start[16];
+  const ssize_t n = ::read(in.get(), start, sizeof start);
+  const auto old = treasure_of({start, n > 0 ? static_cast<std::size_t>(n) : 0});
+  if (old.empty() || old == treasure_of(bytes)) return {};
+  return refuse(
+      ProblemKind::cannot_create,
+      fmt::format("{}: is {}, which is not replaced by another kind of file", shown(file), old),
+      "Name another output. Nothing was changed.");
+}
+
 // Writes a new file and syncs it. 0 or the errno; nothing is left behind on failure.
 int write_new(const fs::path& file, std::string_view bytes) {
   Descriptor out(make_new(file));
@@ -132,10 +159,14 @@ int write_new(const fs::path& file, std::string_view bytes) {
   return error;
 }
 
+std::atomic<bool> put_something{false};
+
 // rename, or the two swapped with RENAME_EXCHANGE. 0 or the errno.
 int put_in_place(const fs::path& from, const fs::path& to, unsigned flags) {
   const std::lock_guard hold(unfinished().lock);
-  return ::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), flags) == 0 ? 0 : errno;
+  if (::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), flags) != 0) return errno;
+  put_something = true;
+  return 0;
 }
 
 void remove_quietly(const fs::path& path) {
@@ -144,17 +175,47 @@ void remove_quietly(const fs::path& path) {
   if (failed) fs::remove_all(path, failed);  // a folder that could not be opened once
 }
 
-// True if everything in the folder is going to be replaced.
-bool only_ours(const fs::path& folder,
-               const std::vector<std::pair<std::string, std::string>>& files) {
+// Gives what lies in `folder` and is not going to be replaced a second name in `fresh`, so that the
+// folders can be swapped. False where that cannot be: a folder of the user's own, a disk without
+// hard links.
+bool keep_others(const fs::path& folder,
+                 const fs::path& fresh,
+                 const std::vector<std::pair<std::string, std::string>>& files) {
   std::set<std::string> ours;
   for (const auto& [name, bytes] : files) ours.insert(name);
   std::error_code error;
   for (const fs::path& path : paths_in(folder, error)) {
     const std::string name = path.filename().string();
-    if (!ours.contains(name) && !name.starts_with(temporary_mark)) return false;
+    if (ours.contains(name) || name.starts_with(temporary_mark)) continue;
+    if (::link(path.c_str(), (fresh / name).c_str()) != 0) return false;
   }
   return !error;
+}
+
+// One after the other; where one fails, those before are taken back. 0 or the errno. (A disk that
+// cannot swap two files cannot take back either.)
+int put_each_in_place(const fs::path& fresh,
+                      const fs::path& folder,
+                      const std::vector<std::pair<std::string, std::string>>& files) {
+  std::vector<std::string> swapped, added;
+  for (const auto& [name, bytes] : files) {
+    const fs::path from = fresh / name, to = folder / name;
+    if (put_in_place(from, to, RENAME_EXCHANGE) == 0) {
+      swapped.push_back(name);
+      continue;
+    }
+    std::error_code unknown;
+    const bool was_there = fs::exists(to, unknown);
+    const int error = put_in_place(from, to, 0);
+    if (error == 0) {
+      if (!was_there) added.push_back(name);
+      continue;
+    }
+    for (const auto& done : swapped) put_in_place(fresh / done, folder / done, RENAME_EXCHANGE);
+    for (const auto& done : added) ::unlink((folder / done).c_str());
+    return error;
+  }
+  return 0;
 }
 
 }  // namespace
@@ -163,6 +224,16 @@ std::string shown(const fs::path& file) {
   std::string text = file.string();
   for (char& c : text) {
     if (static_cast<unsigned char>(c) < 0x20 || c == 0x7f) c = '?';
+  }
+  // U+0080 to U+009F are C2 80 to C2 9F; U+202A to U+202E and U+2066 to U+2069 turn the line round.
+  for (std::size_t i = 0; i + 1 < text.size(); ++i) {
+    const auto at = [&](std::size_t k) {
+      return static_cast<unsigned char>(k < text.size() ? text[k] : 0);
+    };
+    if (at(i) == 0xc2 && at(i + 1) >= 0x80 && at(i + 1) < 0xa0) text.replace(i, 2, "?");
+    const bool turns = (at(i + 1) == 0x80 && at(i + 2) >= 0xaa && at(i + 2) <= 0xae) ||
+                       (at(i + 1) == 0x81 && at(i + 2) >= 0xa6 && at(i + 2) <= 0xa9);
+    if (at(i) == 0xe2 && turns) text.replace(i, 3, "?");
   }
   return text;
 }
@@ -218,9 +289,13 @@ Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
     return cannot_create(file, S_ISDIR(about.st_mode) ? EISDIR : EINVAL);
   }
   // A link keeps pointing where it points: the file behind it is replaced.
-  std::error_code no_link;
-  fs::path target = fs::is_symlink(file, no_link) ? fs::canonical(file, no_link) : file;
-  if (no_link || target.empty()) target = file;
+  std::error_code failed;
+  fs::path target = file;
+  if (fs::is_symlink(file, failed)) {
+    target = fs::canonical(file, failed);
+    if (failed) return cannot_create(file, failed.value());  // it leads nowhere
+  }
+  if (auto ok = may_replace(target, bytes); !ok) return ok;
 
   const Temporary temporary(temporary_beside(target));
   if (const int error = write_new(temporary.path(), bytes)) return cannot_create(file, error);
@@ -292,6 +367,7 @@ Result<void> write_folder(const fs::path& folder,
   if (target.empty()) return cannot_create(folder, ENOENT);
   for (const auto& [name, bytes] : files) {
     if (fs::is_directory(target / name, no_link)) return cannot_create(target / name, EISDIR);
+    if (auto ok = may_replace(target / name, bytes); !ok) return ok;
   }
   const Temporary temporary(temporary_beside(target));
   const fs::path& fresh = temporary.path();
@@ -310,19 +386,28 @@ Result<void> write_folder(const fs::path& folder,
   if (there && !S_ISDIR(about.st_mode)) return give_up(ENOTDIR);
   if (!there) {
     if (const int error = put_in_place(fresh, target, 0)) return give_up(error);
-  } else if (only_ours(target, files) && put_in_place(fresh, target, RENAME_EXCHANGE) == 0) {
+  } else if (keep_others(target, fresh, files) &&
+             put_in_place(fresh, target, RENAME_EXCHANGE) == 0) {
     // Swapped in one step: a reader sees the old plan or the new one, never a mixture.
     remove_quietly(fresh);
   } else {
-    // Something else lies in the folder, or this disk cannot swap folders: file by file.
-    for (const auto& [name, bytes] : files) {
-      if (const int error = put_in_place(fresh / name, target / name, 0)) return give_up(error);
-    }
+    if (const int error = put_each_in_place(fresh, target, files)) return give_up(error);
     remove_quietly(fresh);
     if (const int error = sync_folder(target)) return cannot_create(folder, error);
   }
   if (const int error = sync_folder(folder_of(target))) return cannot_create(folder, error);
   return {};
+}
+
+bool has_written() { return put_something; }
+
+Stamp stamp_of(const fs::path& file) {
+  struct stat about {};
+  if (::stat(file.c_str(), &about) != 0) return {};
+  return {about.st_dev,
+          about.st_ino,
+          about.st_size,
+          about.st_mtim.tv_sec * std::int64_t{1'000'000'000} + about.st_mtim.tv_nsec};
 }
 
 void abandon_writing() {

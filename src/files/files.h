@@ -5,6 +5,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <filesystem>
 #include <string>
 #include <string_view>
@@ -20,15 +21,17 @@ namespace rebite::files {
 Result<std::string> read_bytes(const std::filesystem::path& file,
                                std::size_t max_bytes = std::size_t{64} << 20);
 
-// Replaces or creates `file` whole. Refused: folder missing or not writable (cannot_create),
-// disk full or failing (io). On refusal the old file is untouched and no temporary is left.
+// Replaces or creates `file` whole. Refused: folder missing or not writable, a link to nowhere, a
+// record book or a scan that would become another kind of file (cannot_create), disk full or
+// failing (io). On refusal the old file is untouched and no temporary is left.
 Result<void> write_atomically(const std::filesystem::path& file, std::string_view bytes);
 
 // A folder of outputs that appears complete or not at all: everything is written into a hidden
 // folder beside it, then renamed into place (an older plan folder is swapped out and removed).
-// `files` are names relative to the folder and their bytes. A folder that exists but holds files
-// that are not ours to replace (names not in `files` and not in `may_replace`) keeps them: the new
-// files are then renamed in one by one.
+// `files` are names relative to the folder and their bytes. What else lies in a folder that exists
+// stays there; where it cannot be linked into the new one (a folder of the user's own, a disk
+// without links), the new files are put in one by one, and taken back where one fails. Refused as
+// write_atomically.
 Result<void> write_folder(const std::filesystem::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files);
 
@@ -41,6 +44,18 @@ std::vector<std::filesystem::path> paths_in(const std::filesystem::path& folder,
 // Removes temporaries that killed runs left beside `file` (older than an hour).
 void sweep_stale(const std::filesystem::path& folder);
 
+// Whether this process has put any output in its place.
+bool has_written();
+
+// Whether a file is still the one that it was: another one in its place, or bytes written into it,
+// give another stamp. All 0 where there is none.
+struct Stamp {
+  std::uint64_t device = 0, inode = 0;
+  std::int64_t bytes = 0, modified_ns = 0;
+  bool operator==(const Stamp&) const = default;
+};
+Stamp stamp_of(const std::filesystem::path& file);
+
 // For a process that is about to end: removes what it is writing right now and lets no other thread
 // begin or finish a write. Never call it in a process that goes on.
 void abandon_writing();
@@ -49,7 +64,8 @@ void abandon_writing();
 std::string sha256(std::string_view bytes);
 Result<std::string> sha256_of_file(const std::filesystem::path& file);
 
-// A path as UTF-8 text for messages: never throws, control characters shown as '?'.
+// A path as text for messages: control characters, also those of two and three bytes (C1, marks
+// that turn the direction of writing), shown as '?'.
 std::string shown(const std::filesystem::path& file);
 
 }  // namespace rebite::files

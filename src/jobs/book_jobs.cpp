@@ -69,9 +69,13 @@ Result<book::ScanRecord> scan_record(const fs::path& file) {
 }
 
 Result<BatchEntry> enter_batch(book::Book& book, const fs::path& file) {
-  const auto text = files::read_bytes(file);
+  const auto text = files::read_bytes(file, most_json_bytes);
   if (!text) return std::unexpected(text.error());
-  const auto batch = wedge::batch_from_json(*text, files::shown(file));
+  return enter_batch(book, *text, files::shown(file));
+}
+
+Result<BatchEntry> enter_batch(book::Book& book, const std::string& text, std::string_view name) {
+  const auto batch = wedge::batch_from_json(text, name);
   if (!batch) return std::unexpected(batch.error());
   const auto all = book.batches();
   if (!all) return std::unexpected(all.error());
@@ -85,7 +89,7 @@ Result<BatchEntry> enter_batch(book::Book& book, const fs::path& file) {
       if (!id) return std::unexpected(id.error());
       entry.batch = *id;
     }
-    const auto wedge = book.add_wedge({0, entry.batch, batch->bitten_on, *text});
+    const auto wedge = book.add_wedge({0, entry.batch, batch->bitten_on, text});
     if (!wedge) return std::unexpected(wedge.error());
     entry.wedge = *wedge;
     return {};

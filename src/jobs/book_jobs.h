@@ -33,6 +33,8 @@ struct BatchEntry {
   book::Id batch = 0, wedge = 0;
 };
 Result<BatchEntry> enter_batch(book::Book&, const std::filesystem::path& batch_file);
+// The same of a file's text that was read before; `name` is for messages.
+Result<BatchEntry> enter_batch(book::Book&, const std::string& text, std::string_view name);
 
 // Speed learned from all uses of a batch's latest wedge; `next_date` is the day of the next bite.
 struct BatchStory {

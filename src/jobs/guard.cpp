@@ -11,6 +11,11 @@
 #include "files/files.h"
 
 namespace rebite::jobs {
+namespace {
+
+std::string nothing_written() { return files::has_written() ? "" : "Nothing was written. "; }
+
+}  // namespace
 
 Problem problem_of_current_exception(std::string_view errand) {
   const auto too_little = [&] {
@@ -29,7 +34,7 @@ Problem problem_of_current_exception(std::string_view errand) {
     if (e.code == cv::Error::StsNoMem || e.file.ends_with("buffer_area.cpp")) return too_little();
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite: {}", errand, e.err),
-            "Nothing was written. Please report it together with the two scans."};
+            nothing_written() + "Please report it together with the two scans."};
   } catch (const std::filesystem::filesystem_error& e) {
     return {ProblemKind::io,
             fmt::format("{}: {}: {}", errand, files::shown(e.path1()), e.code().message()),
@@ -45,11 +50,11 @@ Problem problem_of_current_exception(std::string_view errand) {
     }
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite: {}", errand, e.what()),
-            "Nothing was written. Please report it together with the scans."};
+            nothing_written() + "Please report it together with the scans."};
   } catch (...) {
     return {ProblemKind::internal,
             fmt::format("{}: a fault of Rebite", errand),
-            "Nothing was written. Please report it together with the scans."};
+            nothing_written() + "Please report it together with the scans."};
   }
 }
 

@@ -68,7 +68,7 @@ Result<void> each_scan_once(const std::vector<fs::path>& scans, std::string_view
 
 Result<std::optional<scan::ScannerCurve>> load_scanner(const fs::path& file) {
   if (file.empty()) return std::nullopt;
-  const auto text = files::read_bytes(file);
+  const auto text = files::read_bytes(file, most_json_bytes);
   if (!text) return std::unexpected(text.error());
   auto curve = scan::scanner_curve_from_json(*text, files::shown(file));
   if (!curve) return std::unexpected(curve.error());
@@ -76,7 +76,7 @@ Result<std::optional<scan::ScannerCurve>> load_scanner(const fs::path& file) {
 }
 
 Result<wedge::Batch> load_batch(const fs::path& file) {
-  const auto text = files::read_bytes(file);
+  const auto text = files::read_bytes(file, most_json_bytes);
   if (!text) return std::unexpected(text.error());
   return wedge::batch_from_json(*text, files::shown(file));
 }
@@ -97,19 +97,26 @@ Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(const fs::pa
   if (!curve) return std::unexpected(curve.error());
   const scan::ScannerCurve* scanner = *curve ? &**curve : nullptr;
 
+  // Where one is refused, the other is not read to its end.
+  std::stop_source either;
+  const std::stop_callback user(progress.stop, [&] { either.request_stop(); });
   Result<scan::DensityImage> second = refuse(ProblemKind::internal, "not read", "");
   std::exception_ptr thrown;
   std::jthread reader([&] {
     try {
-      second = load_with(drawing, choice, scanner, Progress{nullptr, progress.stop});
+      second = load_with(drawing, choice, scanner, Progress{nullptr, either.get_token()});
     } catch (...) {
       thrown = std::current_exception();
     }
+    if (thrown || !second) either.request_stop();
   });
-  auto first = load_with(proof, choice, scanner, progress);
+  auto first = load_with(proof, choice, scanner, Progress{progress.report, either.get_token()});
+  if (!first) either.request_stop();
   reader.join();
   if (thrown) std::rethrow_exception(thrown);
-  if (!first) return std::unexpected(first.error());
+  if (!first && (second || first.error().kind != ProblemKind::stopped)) {
+    return std::unexpected(first.error());
+  }
   if (!second) return std::unexpected(second.error());
   return std::pair{std::move(*first), std::move(*second)};
 }

@@ -317,7 +317,7 @@ Result<void> keep_plan(const fs::path& folder,
   return guarded("Keeping the plan", [&]() -> Result<void> {
     std::string batch;
     if (!request.batch.empty()) {
-      auto text = files::read_bytes(request.batch);
+      auto text = files::read_bytes(request.batch, most_json_bytes);
       if (!text) return std::unexpected(text.error());
       batch = std::move(*text);
     }

@@ -7,4 +7,7 @@ namespace rebite::jobs {
 // were already renamed into place are complete.
 [[noreturn]] void leave_at_once(int exit_code);
 
+// The same where the user stopped it; tells on stderr whether anything was written.
+[[noreturn]] void leave_stopped(int exit_code);
+
 }  // namespace rebite::jobs

@@ -201,7 +201,7 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
     }
     std::vector<RegionEdit> edits;
     if (!request.edit.empty()) {
-      const auto text = files::read_bytes(request.edit);
+      const auto text = files::read_bytes(request.edit, most_json_bytes);
       if (!text) return std::unexpected(text.error());
       auto read = edits_from_json(*text, files::shown(request.edit));
       if (!read) return std::unexpected(read.error());
@@ -269,6 +269,15 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
   });
 }
 
+// What a plan's folder holds.
+constexpr const char* kPlanFiles[] = {"plan.json",
+                                      "regions.png",
+                                      "map.png",
+                                      "map.svg",
+                                      "next-proof.png",
+                                      "bench-map.pdf",
+                                      "report.html"};
+
 // Cairo does not bear a failed allocation: it may leave out a mark without a word, or jump into a
 // frame that is gone (DEVELOPERS.md, faults). So what it may want is asked for before it begins;
 // throws std::bad_alloc. A call of operator new, not a new-expression: that one could be left out.
@@ -294,25 +303,23 @@ tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& 
 std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
                                                             const sheets::BenchMapOptions& bench,
                                                             const Progress& progress) {
-  struct Sheet {
-    const char* name;
+  struct Sheet {  // in the order of kPlanFiles
     int share;  // of the time, of 100: large plates have it so
     std::function<std::string()> draw;
   };
-  const std::vector<Sheet> sheets{
-      {"plan.json", 0, [&] { return sheets::plan_json(content); }},
-      {"regions.png", 3, [&] { return sheets::regions_png(content); }},
-      {"map.png", 16, [&] { return sheets::map_png(content); }},
-      {"map.svg", 7, [&] { return sheets::map_svg(content); }},
-      {"next-proof.png", 22, [&] { return sheets::next_proof_png(content); }},
-      {"bench-map.pdf", 42, [&] { return sheets::bench_map_pdf(content, bench); }},
-      {"report.html", 10, [&] { return sheets::report_html(content); }}};
+  const std::vector<Sheet> sheets{{0, [&] { return sheets::plan_json(content); }},
+                                  {3, [&] { return sheets::regions_png(content); }},
+                                  {16, [&] { return sheets::map_png(content); }},
+                                  {7, [&] { return sheets::map_svg(content); }},
+                                  {22, [&] { return sheets::next_proof_png(content); }},
+                                  {42, [&] { return sheets::bench_map_pdf(content, bench); }},
+                                  {10, [&] { return sheets::report_html(content); }}};
   std::vector<std::pair<std::string, std::string>> files;
-  for (const Sheet& sheet : sheets) files.emplace_back(sheet.name, std::string());
+  for (const char* name : kPlanFiles) files.emplace_back(name, std::string());
   ask_for_drawing_memory();
   // The longest are begun first, so that both threads end together.
   constexpr std::size_t order[] = {5, 4, 2, 6, 3, 1, 0};
-  static_assert(std::size(order) == 7);
+  static_assert(std::size(order) == std::size(kPlanFiles));
   std::atomic<std::size_t> next = 0;
   std::atomic<int> done = 0;
   align::in_parallel(2, 2, [&](int first, int) {
@@ -339,8 +346,15 @@ Result<PlanReport> plan_state(const PlanRequest& request,
                    request.edit,
                    request.pins,
                    request.read.scanner,
-                   request.read.blank});
+                   request.read.blank,
+                   request.book});
     if (auto ok = output_is_no_input(request.out, inputs); !ok) return std::unexpected(ok.error());
+    // Whoever paints over the next proof where it lies must not lose the picture to the next plan.
+    for (const char* name : kPlanFiles) {
+      if (auto ok = output_is_no_input(request.out / name, inputs); !ok) {
+        return std::unexpected(ok.error());
+      }
+    }
     if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
     if (std::error_code error; std::filesystem::is_regular_file(request.out, error)) {
       return refuse(ProblemKind::cannot_create,
@@ -371,6 +385,11 @@ Result<PlanReport> plan_state(const PlanRequest& request,
     if (!content) return std::unexpected(content.error());
     progress.at(kSheets, "drawing the sheets");
     auto files = plan_files(*content, request.bench, progress.part(kSheets, 0.99));
+    if (recorder) {
+      if (auto ok = recorder->prepare(request, *content, files[0].second, files[1].second); !ok) {
+        return std::unexpected(ok.error());
+      }
+    }
     if (progress.stopped()) return stopped_by_user();
     progress.at(0.99, "writing");
     if (auto written = files::write_folder(request.out, files); !written) {
@@ -378,7 +397,7 @@ Result<PlanReport> plan_state(const PlanRequest& request,
     }
     std::optional<PlanReport::Recorded> recorded;
     if (recorder) {
-      auto entry = recorder->write(request, *content, files[0].second, files[1].second);
+      auto entry = recorder->write(request, *content);
       if (!entry) {
         auto problem = entry.error();
         problem.next += " The plan's folder was written; it is not in the book.";

@@ -40,6 +40,8 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   auto opened = book::Book::open(request.book, book::Book::Access::make);
   if (!opened) return std::unexpected(opened.error());
   PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
+  scans.insert(scans.end(), {request.batch, request.read.scanner});
+  for (const auto& file : scans) recorder.read_from_.emplace_back(file, files::stamp_of(file));
   recorder.read_ = request.read;
   recorder.record_ = request.record;
   if (auto known = recorder.book_.plate(request.record)) {
@@ -179,9 +181,15 @@ Result<book::State> PlanRecorder::state_of(const PlanRequest& request) const {
 
 // Plate, batch, ground, state and plan. Inside Book::together only.
 Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
-                                                 const sheets::SheetContent& content,
-                                                 book::Book::Planned planned) {
+                                                 const sheets::SheetContent& content) {
+  book::Book::Planned planned = planned_;
   book::Id plate = plate_ ? plate_->id : 0;
+  if (!plate && book_.plate(request.record)) {
+    return refuse(
+        ProblemKind::data,
+        fmt::format("'{}' was entered by another run of rebite meanwhile", request.record),
+        "Run it again: the plan then goes to that plate.");
+  }
   if (!plate) {
     book::Plate fresh;
     fresh.title = request.record;
@@ -193,7 +201,7 @@ Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
   }
   if (!same_state_) planned.state.plate = plate;
   if (!request.batch.empty()) {
-    const auto entry = enter_batch(book_, request.batch);
+    const auto entry = enter_batch(book_, batch_text_, files::shown(request.batch));
     if (!entry) return std::unexpected(entry.error());
     planned.plan.wedge = entry->wedge;
   }
@@ -207,33 +215,47 @@ Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
   return PlanReport::Recorded{plate, done->first, done->second, planned.state.number};
 }
 
-Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
-                                                 const sheets::SheetContent& content,
-                                                 const std::string& plan_json,
-                                                 const std::string& regions_png) {
-  book::Book::Planned planned;
+Result<void> PlanRecorder::prepare(const PlanRequest& request,
+                                   const sheets::SheetContent& content,
+                                   const std::string& plan_json,
+                                   const std::string& regions_png) {
   auto state = state_of(request);
   if (!state) return std::unexpected(state.error());
-  planned.state = std::move(*state);
-  if (request.options.temperature) {
-    planned.plan.temperature_c = request.options.temperature->in_celsius();
-  }
-  planned.plan.temperature_factor = content.plan.temperature_factor;
-  planned.plan.temperature_ln_sd = content.plan.temperature_factor_sd;
-  planned.plan.kept_ground = content.plan.ground == plan::Ground::kept;
-  planned.plan.speed = speed_;
-  planned.plan.speed_ln_sd = speed_sd_;
-  planned.plan.made_on = content.made_on;
+  planned_.state = std::move(*state);
+  book::PlanRecord& plan = planned_.plan;
+  if (request.options.temperature) plan.temperature_c = request.options.temperature->in_celsius();
+  plan.temperature_factor = content.plan.temperature_factor;
+  plan.temperature_ln_sd = content.plan.temperature_factor_sd;
+  plan.kept_ground = content.plan.ground == plan::Ground::kept;
+  plan.speed = speed_;
+  plan.speed_ln_sd = speed_sd_;
+  plan.made_on = content.made_on;
   auto text = with_scanner(plan_json, request.read.scanner);
   if (!text) return std::unexpected(text.error());
-  planned.plan.text = std::move(*text);
-  planned.plan.regions_png = regions_png;
-  planned.plan.px_per_mm = content.map.grid.px_per_mm;
-  planned.predictions = predictions_of(content.plan);
-  planned.reached = reached_;
+  plan.text = std::move(*text);
+  plan.regions_png = regions_png;
+  plan.px_per_mm = content.map.grid.px_per_mm;
+  planned_.predictions = predictions_of(content.plan);
+  planned_.reached = reached_;
+  if (!request.batch.empty()) {
+    auto batch = files::read_bytes(request.batch, most_json_bytes);
+    if (!batch) return std::unexpected(batch.error());
+    batch_text_ = std::move(*batch);
+  }
+  for (const auto& [file, stamp] : read_from_) {
+    if (files::stamp_of(file) == stamp) continue;
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: was changed while the plan was made of it", files::shown(file)),
+                  "Plan again. Nothing was written.");
+  }
+  return {};
+}
+
+Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,
+                                                 const sheets::SheetContent& content) {
   PlanReport::Recorded recorded;
   const auto all = book_.together([&]() -> Result<void> {
-    auto entered = enter(request, content, std::move(planned));
+    auto entered = enter(request, content);
     if (!entered) return std::unexpected(entered.error());
     recorded = *entered;
     return {};

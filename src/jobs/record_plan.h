@@ -5,6 +5,7 @@
 #include <memory>
 
 #include "book/book.h"
+#include "files/files.h"
 #include "jobs/plan_state.h"
 
 namespace rebite::jobs {
@@ -25,19 +26,23 @@ class PlanRecorder {
                     Notes& notes,
                     const Progress& progress = {});
 
-  // One transaction; the plate is added where the book does not have it.
+  // All that takes time before the entry: check sums and previews of the scans. Refused (data)
+  // where a scan, the batch or the scanner curve is no longer the file that the plan was made of.
+  Result<void> prepare(const PlanRequest& request,
+                       const sheets::SheetContent& content,
+                       const std::string& plan_json,
+                       const std::string& regions_png);
+
+  // Enters what was prepared: one transaction; the plate is added where the book does not have it.
   Result<PlanReport::Recorded> write(const PlanRequest& request,
-                                     const sheets::SheetContent& content,
-                                     const std::string& plan_json,
-                                     const std::string& regions_png);
+                                     const sheets::SheetContent& content);
 
  private:
   PlanRecorder(book::Book book, std::string today)
       : book_(std::move(book)), today_(std::move(today)) {}
   Result<book::State> state_of(const PlanRequest& request) const;
   Result<PlanReport::Recorded> enter(const PlanRequest& request,
-                                     const sheets::SheetContent& content,
-                                     book::Book::Planned planned);
+                                     const sheets::SheetContent& content);
 
   book::Book book_;
   std::string today_;  // ISO date
@@ -51,6 +56,10 @@ class PlanRecorder {
   std::vector<book::Prediction> predicted_;
   std::vector<book::Prediction> reached_;
   double speed_ = 1, speed_sd_ = 0;
+  std::vector<std::pair<std::filesystem::path, files::Stamp>>
+      read_from_;  // as they were at the start
+  book::Book::Planned planned_;
+  std::string batch_text_;
 };
 
 }  // namespace rebite::jobs

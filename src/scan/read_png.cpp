@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <bit>
+#include <cctype>
 #include <cerrno>
 #include <csetjmp>
 #include <cstdio>
@@ -61,7 +62,8 @@ struct PngHead {
 
 // libpng makes room for an EXIF chunk as long as it says it is, gigabytes, before it knows that the
 // file holds it. So the lengths of the chunks before the pixels are walked first: whether each ends
-// within the file. What else is wrong with them libpng tells. The file is at its start afterwards.
+// within the file, and has a name. What else is wrong with them libpng tells. The file is at its
+// start afterwards.
 bool chunks_end_in_file(std::FILE* file) {
   constexpr long signature = 8, around = 12;  // length, name and check sum
   std::fseek(file, 0, SEEK_END);
@@ -73,7 +75,9 @@ bool chunks_end_in_file(std::FILE* file) {
     if (std::fread(head, 1, sizeof head, file) != sizeof head) break;
     if (std::memcmp(head + 4, "IDAT", 4) == 0 || std::memcmp(head + 4, "IEND", 4) == 0) break;
     const long length = long{head[0]} << 24 | long{head[1]} << 16 | long{head[2]} << 8 | long{head[3]};
-    fit = length + around <= size - at;
+    // A name is four letters: zeros (a broken copy's tail) would be walked through by the million.
+    fit = length + around <= size - at && std::isalpha(head[4]) && std::isalpha(head[5]) &&
+          std::isalpha(head[6]) && std::isalpha(head[7]);
     at += length + around;
   }
   std::fseek(file, 0, SEEK_SET);
@@ -200,7 +204,8 @@ Result<void> PngSource::open(int fd) {
   if (png_) info_ = png_create_info_struct(png_);
   if (!png_ || !info_) throw std::bad_alloc();
   PngHead head;
-  if (!chunks_end_in_file(file_)) return damaged("in its header: a part is longer than the file");
+  if (!chunks_end_in_file(file_))
+    return damaged("in its header: a part has no name or is longer than the file");
   if (!read_head(png_, info_, file_, &head)) return damaged("in its header");
   return judge(head);
 }

@@ -51,6 +51,12 @@ void note_memory(TiffTalk& talk, const std::string& text) {
   if (!talk.too_much && (listed || short_of_it)) talk.no_memory = true;
 }
 
+// What libtiff calls an error of a tag that costs no pixel: it leaves the tag out.
+bool spares_the_pixels(const std::string& error) {
+  const auto says = [&](const char* words) { return error.find(words) != std::string::npos; };
+  return says("\"Orientation\" tag") || says("Resolution\" tag") || says("\"ICC Profile\"");
+}
+
 int on_error(TIFF*, void* talk, const char*, const char* format, va_list args) {
   auto* t = static_cast<TiffTalk*>(talk);
   const std::string text = text_of(format, args);
@@ -186,6 +192,11 @@ Result<void> TiffSource::open(int fd) {
   if (!header) return std::unexpected(header.error());
   facts_ = std::move(header->facts);
   layout_ = header->layout;
+  if (spares_the_pixels(talk_.error)) {
+    facts_.notes.push_back(fmt::format(
+        "A tag of the TIFF file is not as it should be and was left out ({}).", talk_.error));
+    talk_.error.clear();
+  }
   return {};
 }
 

@@ -222,6 +222,12 @@ INSTANTIATE_TEST_SUITE_P(
              [](auto&) {
                return png(20000, 20000, "", deflated_zeros(std::size_t{20001} * 20000));
              }},
+        Bomb{"png_that_goes_on_in_zeros",
+             ".png",
+             [](auto&) {  // a copy that broke off on a disk that fills up with zeros
+               const std::string whole = png(60, 60, "", deflated_zeros(61 * 60));
+               return whole.substr(0, 33) + std::string(std::size_t{200} << 20U, '\0');
+             }},
         Bomb{"png_text_that_swells",
              ".png",
              [](auto&) {

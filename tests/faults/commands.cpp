@@ -49,6 +49,10 @@ std::string told_by_book(const fs::path& book) {
   return std::to_string(said.code) + said.out;
 }
 
+bool says_nothing_written(const Ended& ended) {
+  return ended.err.find("Nothing was written") != std::string::npos;
+}
+
 bool failed_as_promised(int code) { return code == 66 || code == 73 || code == 74; }
 
 std::string short_list(const Snapshot& files) {
@@ -206,6 +210,10 @@ std::string Trial::judge_book(const Ended& ended, bool killed) const {
   const fs::path book = work_ / "book.sqlite";
   const std::string beside = judge_folders(snapshot(work_.path()), killed);
   if (!beside.empty()) return beside;
+  if (says_nothing_written(ended) && snapshot(work_.path()).contains("plan/plan.json") &&
+      snapshot(work_.path()).at("plan/plan.json") == after_.at("plan/plan.json")) {
+    return "it says that nothing was written, but the plan is there";
+  }
   const auto check = run_program({"book", "check", "--book", book.string()});
   if (check.code != 0) return "the book is hurt: " + check.out + check.err;
   const std::string told = told_by_book(book);
@@ -238,6 +246,8 @@ std::string Trial::judge(const Ended& ended, const Conditions& conditions) const
     std::erase_if(now, [](const auto& f) { return f.first.starts_with(".rebite-tmp-"); });
   }
   if (ended.code == 0 && now != after_) return "said done, but wrote:" + short_list(now);
+  if (says_nothing_written(ended) && now != before_)
+    return "it says that nothing was written, but:" + short_list(now);
   if (now != before_ && now != after_) return "neither old nor new:" + short_list(now);
   if (ended.code == 0 && ended.out != clean_.out && conditions.stdout_to.empty()) {
     return "said something else than without the fault: " + ended.out;

@@ -54,13 +54,14 @@ TEST_F(KeptPlan, IsWholeOrNotThere) {
   const long renames = counts.at("rename"), folders = counts.at("mkdir"),
              syncs = counts.at("fsync");
   // The kept folder is the last to be renamed and the last whose parent is synced.
-  const std::vector<std::string> faults{"rename:" + std::to_string(renames) + ":5",
-                                        "fsync:" + std::to_string(syncs) + ":5",
-                                        "fsync:" + std::to_string(syncs) + ":kill",
-                                        "rename:" + std::to_string(renames) + ":kill",
-                                        "mkdir:" + std::to_string(folders / 2) + ":28",
-                                        "write:2:28",
-                                        "open:" + std::to_string(counts.at("open") / 2) + ":28"};
+  const std::vector<std::string> faults{
+      "rename:" + std::to_string(renames) + ":5",
+      "fsync:" + std::to_string(syncs) + ":5",
+      "fsync:" + std::to_string(syncs) + ":kill",
+      "rename:" + std::to_string(renames) + ":kill",
+      "mkdir:" + std::to_string(folders / 2) + ":28",
+      "write:2:28",
+      "open:" + std::to_string(counts.at("open") * 2 / 3) + ":28"};
   int refused = 0;
   for (const auto& fault : faults) {
     const auto ended = plan({.fault = fault});

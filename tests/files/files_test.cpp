@@ -100,6 +100,50 @@ TEST_F(Files, AFolderKeepsFilesThatAreNotOurs) {
   EXPECT_EQ(entries(), 1U);
 }
 
+TEST_F(Files, AFolderOfOnesOwnStaysToo) {  // a folder has no second name: file by file
+  fs::create_directories(dir / "plan/trials");
+  ASSERT_TRUE(write_atomically(dir / "plan/trials/one.txt", "mine"));
+  ASSERT_TRUE(write_atomically(dir / "plan/b", "old"));
+  ASSERT_TRUE(write_folder(dir / "plan", {{"a", "1"}, {"b", "2"}}));
+  EXPECT_EQ(*read_bytes(dir / "plan/trials/one.txt"), "mine");
+  EXPECT_EQ(*read_bytes(dir / "plan/a"), "1");
+  EXPECT_EQ(*read_bytes(dir / "plan/b"), "2");
+  EXPECT_EQ(entries(), 1U);
+}
+
+TEST_F(Files, ABookOrAScanIsNotReplacedByAnotherKind) {
+  using namespace std::string_literals;
+  const std::string book = "SQLite format 3\0..."s, png = "\x89PNG\r\n\x1a\n..."s,
+                    tiff = "II*\0..."s, jpeg = "\xff\xd8\xff..."s;
+  for (const std::string& old : {book, png, tiff, jpeg}) {
+    ASSERT_TRUE(write_atomically(dir / "precious", old));
+    for (const std::string& other : {"<html>"s, "{}"s, old == png ? tiff : png}) {
+      const auto refused = write_atomically(dir / "precious", other);
+      ASSERT_FALSE(refused);
+      EXPECT_EQ(refused.error().kind, ProblemKind::cannot_create);
+      EXPECT_FALSE(write_folder(dir, {{"precious", other}}));
+      EXPECT_EQ(*read_bytes(dir / "precious"), old);
+    }
+    EXPECT_TRUE(write_atomically(dir / "precious", old + "newer"));  // its own kind may
+    ASSERT_TRUE(fs::remove(dir / "precious"));
+  }
+}
+
+TEST_F(Files, ALinkToNowhereIsRefusedAndStays) {
+  fs::create_symlink(dir / "gone", dir / "link");
+  EXPECT_EQ(write_atomically(dir / "link", "x").error().kind, ProblemKind::cannot_create);
+  EXPECT_TRUE(fs::is_symlink(dir / "link"));
+}
+
+TEST_F(Files, AStampTellsAnotherFileInItsPlace) {
+  EXPECT_EQ(stamp_of(dir / "s"), Stamp{});
+  ASSERT_TRUE(write_atomically(dir / "s", "one"));
+  const Stamp before = stamp_of(dir / "s");
+  EXPECT_EQ(stamp_of(dir / "s"), before);
+  ASSERT_TRUE(write_atomically(dir / "s", "two"));
+  EXPECT_NE(stamp_of(dir / "s"), before);
+}
+
 TEST_F(Files, AFileInTheWayOfAFolderIsKept) {
   ASSERT_TRUE(write_atomically(dir / "plan", "a file"));
   EXPECT_EQ(write_folder(dir / "plan", {{"a", "1"}}).error().kind, ProblemKind::cannot_create);
@@ -157,6 +201,9 @@ TEST(Seal, HoldsOverSpacesAndBreaksWithAnyValue) {
 
 TEST(Shown, ControlCharactersDoNotReachTheTerminal) {
   EXPECT_EQ(shown("a\nb\x1b[31m"), "a?b?[31m");
+  EXPECT_EQ(shown("a\u009b31m\u0085b"), "a?31m?b");
+  EXPECT_EQ(shown("proof\u202efit.\u2066x"), "proof?fit.?x");
+  EXPECT_EQ(shown("Schnee \u00e4\u20ac\u2013"), "Schnee \u00e4\u20ac\u2013");  // letters stay
 }
 
 }  // namespace
