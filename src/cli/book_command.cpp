@@ -82,6 +82,11 @@ void add_plate(CLI::App& book, Surroundings& around) {
     if (!o->thickness.empty()) {
       const auto t = parse_number(o->thickness);
       if (!t) return std::unexpected(t.error());
+      if (*t < 0.1 || *t > 20) {
+        return refuse(ProblemKind::usage,
+                      fmt::format("a plate of {:g} mm is not from 0.1 to 20 mm thick", *t),
+                      "Give its thickness in mm with --thickness.");
+      }
       o->plate.thickness_mm = *t;
     }
     const auto id = b.add_plate(o->plate);
@@ -97,9 +102,12 @@ void add_batch(CLI::App& book, Surroundings& around) {
   c->add_option("NAME", o->batch_name, "a batch of the book, or a NAME.batch.json")->required();
   c->add_option("--volume", o->volume, "litres in the bath")
       ->type_name("L")
-      ->check(CLI::Range(0.01, 1000.0));
+      ->check(CLI::Range(0.01, 1000.0))
+      ->check(finite_number());
   c->add_option("--mixed-on", o->batch.mixed_on, "the day it was mixed")->type_name("YYYY-MM-DD");
-  c->add_option("--plot", o->plot, "draw the drift and predicted against reached")
+  c->add_option("--plot",
+                o->plot,
+                "draw the drift, and beside it predicted against reached as FILE-reached.svg")
       ->type_name("FILE.svg");
   add_json_flag(*c, o->json);
   on_book(c, o, around, jobs::BookAccess::make, [o](book::Book& b) -> Result<std::string> {

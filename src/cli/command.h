@@ -11,6 +11,7 @@
 
 namespace CLI {
 class App;
+class Validator;
 }
 
 namespace rebite::cli {
@@ -33,6 +34,8 @@ void add_page(CLI::App&, Surroundings&);
 // Options that several commands share, with the same words everywhere.
 void add_scan_options(CLI::App& command, jobs::ScanChoice& choice);
 void add_other_scanner(CLI::App& command, jobs::ScanChoice& choice);
+// Beside a CLI::Range, which lets "nan" pass.
+const CLI::Validator& finite_number();
 void add_json_flag(CLI::App& command, bool& json);
 
 // The local day: a plate bitten late in the evening was bitten that day. SOURCE_DATE_EPOCH

@@ -3,7 +3,6 @@
 #include <csignal>
 #include <ctime>
 
-#include "files/files.h"
 #include "jobs/leave.h"
 
 namespace rebite::cli {
@@ -39,7 +38,7 @@ InterruptWatch::InterruptWatch() {
         signal_ = came;
         source_.request_stop();
         ticks_since_asked = 0;
-      } else if (ticks_since_asked >= (files::has_written() ? kPatienceToFinish : kPatience)) {
+      } else if (ticks_since_asked >= (jobs::outputs_are_there() ? kPatienceToFinish : kPatience)) {
         jobs::leave_stopped(exit_code());
       } else if (ticks_since_asked >= 0) {
         ++ticks_since_asked;

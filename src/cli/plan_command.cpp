@@ -170,6 +170,7 @@ void add_bite_options(CLI::App& c, Options& o) {
                "days since the wedge was bitten (default: counted from the wedge's --bitten-on)")
       ->type_name("N")
       ->check(CLI::Range(0.0, 10000.0))
+      ->check(finite_number())
       ->each([&r](const std::string&) { r.days_stated = true; });
   c.add_option(
        "--plates", r.options.plates_since_wedge, "plates bitten in this bath since the wedge")

@@ -3,6 +3,7 @@
 #include <ctime>
 
 #include "cli/command.h"
+#include "units/parse.h"
 
 namespace rebite::cli {
 
@@ -27,6 +28,16 @@ void add_other_scanner(CLI::App& command, jobs::ScanChoice& choice) {
                    choice.other_scanner,
                    "the wedge was read with another scanner curve than these scans (or one of them "
                    "without), and that is meant: each as its own scanner needs it");
+}
+
+const CLI::Validator& finite_number() {
+  static const CLI::Validator check(
+      [](const std::string& text) {
+        const auto number = parse_number(text);
+        return number ? std::string() : number.error().what;
+      },
+      "");
+  return check;
 }
 
 void add_json_flag(CLI::App& command, bool& json) {

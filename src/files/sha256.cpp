@@ -93,9 +93,17 @@ std::string sha256(std::string_view bytes) {
 }
 
 Result<std::string> sha256_of_file(const std::filesystem::path& file) {
-  std::ifstream in(file, std::ios::binary);
-  if (!in || !std::filesystem::is_regular_file(file)) {
-    return refuse(ProblemKind::no_input, shown(file) + ": cannot be read", "Check the name.");
+  // Asked first: a pipe would keep whoever opens it waiting.
+  std::error_code unknown;
+  if (std::filesystem::is_directory(file, unknown)) {
+    return refuse(ProblemKind::no_input, shown(file) + ": is a folder, not a file", "Name a file.");
+  }
+  std::ifstream in;
+  if (std::filesystem::is_regular_file(file, unknown)) in.open(file, std::ios::binary);
+  if (!in.is_open()) {
+    return refuse(ProblemKind::no_input,
+                  shown(file) + ": cannot be read, or is no file",
+                  "Check the name, and that you may read it.");
   }
   Sha256 sum;
   std::string part(std::size_t{1} << 20, '\0');

@@ -109,7 +109,13 @@ Result<BatchStory> batch_story(book::Book& book,
   if (!wedges) return std::unexpected(wedges.error());
   if (wedges->empty()) return story;
   auto wedge = wedge::batch_from_json(wedges->back().text, name);
-  if (!wedge) return std::unexpected(wedge.error());
+  if (!wedge) {
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: the wedge of batch {} is damaged in the book",
+                              files::shown(book.file()),
+                              name),
+                  "Look at the whole book with rebite book check, or go back to your last copy.");
+  }
   auto uses = book.uses(batch->id);
   if (!uses) return std::unexpected(uses.error());
   std::erase_if(*uses, [&](const auto& use) { return use.plan.wedge != wedges->back().id; });
@@ -262,6 +268,9 @@ Result<BatchStory> enter_or_show_batch(book::Book& book,
                                        const book::MordantBatch& known,
                                        const std::string& next_date) {
   return guarded("Looking at the batch", [&]() -> Result<BatchStory> {
+    if (auto ok = check_day(known.mixed_on, "the bath was mixed"); !ok) {
+      return std::unexpected(ok.error());
+    }
     std::string named = name;
     const auto entered = book.together([&]() -> Result<void> {
       std::error_code error;

@@ -4,8 +4,6 @@
 
 #include <algorithm>
 #include <cctype>
-#include <chrono>
-#include <cstdio>
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -165,20 +163,6 @@ Result<void> write_with_plot(const fs::path& out,
   return files::write_atomically(out, json + "\n");
 }
 
-// "" or a day of the calendar as ISO 8601 writes it.
-Result<void> check_day(const std::string& day) {
-  if (day.empty()) return {};
-  int y = 0, m = 0, d = 0, read = 0;
-  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
-  const std::chrono::year_month_day date{std::chrono::year{y},
-                                         std::chrono::month{static_cast<unsigned>(m)},
-                                         std::chrono::day{static_cast<unsigned>(d)}};
-  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
-  return refuse(ProblemKind::usage,
-                fmt::format("'{}' is no day", files::shown(day)),
-                "Write the day the wedge was bitten as year-month-day, e.g. 2026-05-04.");
-}
-
 }  // namespace
 
 Result<std::vector<BiteTime>> totals_of_dips(const std::vector<BiteTime>& dips) {
@@ -239,7 +223,7 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
     }
-    if (auto ok = check_day(request.bitten_on); !ok) return std::unexpected(ok.error());
+    if (auto ok = check_day(request.bitten_on, "the wedge was bitten"); !ok) return std::unexpected(ok.error());
     if (request.times.size() < 3) {
       return refuse(
           ProblemKind::usage,

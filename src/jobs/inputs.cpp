@@ -5,6 +5,8 @@
 
 #include <algorithm>
 #include <array>
+#include <chrono>
+#include <cstdio>
 #include <exception>
 #include <fstream>
 #include <thread>
@@ -126,6 +128,19 @@ Notes said_of(std::string_view what, Notes notes) {
   return notes;
 }
 
+Result<void> check_day(const std::string& day, std::string_view what_happened) {
+  if (day.empty()) return {};
+  int y = 0, m = 0, d = 0, read = 0;
+  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
+  const std::chrono::year_month_day date{std::chrono::year{y},
+                                         std::chrono::month{static_cast<unsigned>(m)},
+                                         std::chrono::day{static_cast<unsigned>(d)}};
+  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is no day", files::shown(day)),
+                fmt::format("Write the day {} as year-month-day, e.g. 2026-05-04.", what_happened));
+}
+
 Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::path>& inputs) {
   std::error_code error;
   for (const auto& input : inputs) {
@@ -140,6 +155,9 @@ Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::pa
 }
 
 Result<void> output_can_be_written(const fs::path& output) {
+  if (output.empty()) {
+    return refuse(ProblemKind::usage, "an output's name is empty", "Give it a name with --out.");
+  }
   fs::path target = output;
   if (!target.has_filename()) target = target.parent_path();
   fs::path folder = target.parent_path();

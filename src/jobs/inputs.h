@@ -45,6 +45,9 @@ Notes said_of(std::string_view what, Notes notes);
 // Refuses (usage) the same scan given twice, under one name or as a copy; `next` tells what to do.
 Result<void> each_scan_once(const std::vector<std::filesystem::path>& scans, std::string_view next);
 
+// Refuses (usage) what is no day as 2026-05-04; empty passes. `what_happened` on it is for the advice.
+Result<void> check_day(const std::string& day, std::string_view what_happened);
+
 // Refuses (usage) an output that is one of the inputs.
 Result<void> output_is_no_input(const std::filesystem::path& output,
                                 const std::vector<std::filesystem::path>& inputs);

@@ -13,6 +13,8 @@ void leave_at_once(int exit_code) {
   ::_exit(exit_code);
 }
 
+bool outputs_are_there() { return files::has_written(); }
+
 void leave_stopped(int exit_code) {
   files::abandon_writing();  // before the question: nothing is put in place after it
   constexpr std::string_view nothing = "\nrebite: Stopped. Nothing was written.\n";

@@ -7,7 +7,10 @@ namespace rebite::jobs {
 // were already renamed into place are complete.
 [[noreturn]] void leave_at_once(int exit_code);
 
-// The same where the user stopped it; tells on stderr whether anything was written.
+// Whether an output was put in its place already.
+bool outputs_are_there();
+
+// As leave_at_once, where the user stopped it; tells on stderr whether anything was written.
 [[noreturn]] void leave_stopped(int exit_code);
 
 }  // namespace rebite::jobs

@@ -141,6 +141,11 @@ class JpegSource final : public PixelSource {
   std::unexpected<Problem> damaged(const std::string& where) {
     if (file_ && std::ferror(file_)) return reading_failed(name_, EIO);
     if (std::strstr(talk_.message, "Insufficient memory")) throw std::bad_alloc();
+    // libjpeg's words for a kind of JPEG that it does not read: copying it again would not help.
+    if (std::strstr(talk_.message, "Unsupported") || std::strstr(talk_.message, "not implemented")) {
+      return refused(fmt::format("is a kind of JPEG that is not read here ({})", talk_.message),
+                     "Save it as TIFF, without loss, from the program that made it.");
+    }
     return refused(fmt::format("the JPEG file is damaged or cut short {}{}",
                                where,
                                talk_.message[0] ? fmt::format(" ({})", talk_.message) : ""),

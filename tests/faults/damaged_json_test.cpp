@@ -128,6 +128,19 @@ TEST(OddNumbers, AreRefusedWithTheReason) {
                                    (work / "p").string()});
     EXPECT_TRUE(plan.code == 64 || plan.code == 65) << size << ": " << plan.code << plan.err;
   }
+  const std::string book = (work / "b.sqlite").string();
+  ASSERT_EQ(run_program({"book", "open", "--book", book}).code, 0);
+  for (const std::vector<std::string>& odd :
+       {std::vector<std::string>{"plate", "P", "--size", "40x30", "--thickness", "99"},
+        {"batch", "ferric", "--volume", "nan"},
+        {"batch", "ferric", "--mixed-on", "2026-13-01"}}) {
+    std::vector<std::string> words{"book"};
+    words.insert(words.end(), odd.begin(), odd.end());
+    words.insert(words.end(), {"--book", book});
+    const auto ended = run_program(words);
+    EXPECT_EQ(ended.code, 64) << odd.back() << ended.err;
+    EXPECT_EQ(ended.err.find("CHECK"), std::string::npos) << ended.err;
+  }
   for (const std::string t : {"21", "-300C", "nanC", "21K", "1e9F"}) {
     const auto wedge = run_program({"wedge",
                                     material("wedge.tif"),

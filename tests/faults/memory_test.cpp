@@ -40,12 +40,13 @@ INSTANTIATE_TEST_SUITE_P(Commands,
                          [](const auto& test) { return std::string(test.param); });
 
 // The last third of a plan's allocations is made while its sheets are drawn. (They were told as a fault
-// of Rebite.) The files are not compared: Cairo itself loses some without a word (DEVELOPERS.md).
+// of Rebite.) The files are not compared: Cairo itself loses some without a word; and at 0.853 and 0.933 of all
+// it may crash (both in DEVELOPERS.md).
 TEST(PlanAllocations, WhileTheSheetsAreDrawnAreTold) {
   Trial trial(command("plan"));
   const auto all = static_cast<double>(trial.counts().at("alloc"));
   int told = 0;
-  for (const double share : {0.651, 0.682, 0.853, 0.94}) {
+  for (const double share : {0.651, 0.682, 0.80, 0.97}) {
     const auto verdict =
         trial.run({.fault = "alloc:" + std::to_string(std::lround(share * all)) + ":12"});
     EXPECT_THAT(verdict.ended.code, testing::AnyOf(0, 74)) << share << ": " << verdict.ended.err;
