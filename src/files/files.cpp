@@ -390,7 +390,7 @@ Result<void> write_folder(const fs::path& folder,
              put_in_place(fresh, target, RENAME_EXCHANGE) == 0) {
     // Swapped in one step: a reader sees the old plan or the new one, never a mixture.
     remove_quietly(fresh);
-  } else {
+  } else {  // a folder of the user's own lies there, or this disk cannot swap folders or link
     if (const int error = put_each_in_place(fresh, target, files)) return give_up(error);
     remove_quietly(fresh);
     if (const int error = sync_folder(target)) return cannot_create(folder, error);

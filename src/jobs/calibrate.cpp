@@ -223,7 +223,9 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
     }
-    if (auto ok = check_day(request.bitten_on, "the wedge was bitten"); !ok) return std::unexpected(ok.error());
+    if (auto ok = check_day(request.bitten_on, "the wedge was bitten"); !ok) {
+      return std::unexpected(ok.error());
+    }
     if (request.times.size() < 3) {
       return refuse(
           ProblemKind::usage,

@@ -34,8 +34,8 @@ Result<std::pair<scan::DensityImage, scan::DensityImage>> load_pair(
     const ScanChoice&,
     const Progress& = {});
 Result<std::optional<scan::ScannerCurve>> load_scanner(const std::filesystem::path& file);
-// Batch, scanner curve, edits and pins take some ten thousand bytes; parsed, a file takes twenty
-// times its length of memory.
+// Batch, scanner curve and edits take some ten thousand bytes; parsed, a file takes twenty times its
+// length of memory.
 inline constexpr std::size_t most_json_bytes = std::size_t{4} << 20;
 Result<wedge::Batch> load_batch(const std::filesystem::path& file);
 
