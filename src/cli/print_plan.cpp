@@ -54,8 +54,8 @@ std::string stages_text(const plan::BitePlan& plan) {
     // A reader of the table alone must not etch what is to stay.
     std::string stop_out = list_of(s.stop_out_before);
     if (s.number == 1) {
-      if (s.stop_out_before.empty()) stop_out.clear();
-      stop_out.insert(0, stop_out.empty() ? "all without number" : "all without number, ");
+      stop_out = s.stop_out_before.empty() ? "all without number"
+                                           : fmt::format("all without number, {}", stop_out);
     }
     text += fmt::format("  {:>5} {:>7} {:>7}   {:<18}   {}\n",
                         s.number,

@@ -182,7 +182,6 @@ Result<book::State> PlanRecorder::state_of(const PlanRequest& request) const {
 // Plate, batch, ground, state and plan. Inside Book::together only.
 Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
                                                  const sheets::SheetContent& content) {
-  book::Book::Planned planned = planned_;
   book::Id plate = plate_ ? plate_->id : 0;
   if (!plate && book_.plate(request.record)) {
     return refuse(
@@ -199,20 +198,20 @@ Result<PlanReport::Recorded> PlanRecorder::enter(const PlanRequest& request,
     if (!id) return std::unexpected(id.error());
     plate = *id;
   }
-  if (!same_state_) planned.state.plate = plate;
+  if (!same_state_) planned_.state.plate = plate;
   if (!request.batch.empty()) {
     const auto entry = enter_batch(book_, batch_text_, files::shown(request.batch));
     if (!entry) return std::unexpected(entry.error());
-    planned.plan.wedge = entry->wedge;
+    planned_.plan.wedge = entry->wedge;
   }
   if (content.batch && !content.batch->ground.empty()) {
     const auto ground = enter_ground(book_, {0, content.batch->ground, ""});
     if (!ground) return std::unexpected(ground.error());
-    planned.plan.ground = *ground;
+    planned_.plan.ground = *ground;
   }
-  const auto done = book_.add_planned(planned);
+  const auto done = book_.add_planned(planned_);
   if (!done) return std::unexpected(done.error());
-  return PlanReport::Recorded{plate, done->first, done->second, planned.state.number};
+  return PlanReport::Recorded{plate, done->first, done->second, planned_.state.number};
 }
 
 Result<void> PlanRecorder::prepare(const PlanRequest& request,

@@ -205,7 +205,7 @@ Result<void> PngSource::open(int fd) {
   if (!png_ || !info_) throw std::bad_alloc();
   PngHead head;
   if (!chunks_end_in_file(file_))
-    return damaged("in its header: a part has no name or is longer than the file");
+    return damaged("in its header: a part is longer than the file, or has no name");
   if (!read_head(png_, info_, file_, &head)) return damaged("in its header");
   return judge(head);
 }

@@ -208,10 +208,11 @@ std::string Trial::judge_folders(const Snapshot& now, bool killed) const {
 
 std::string Trial::judge_book(const Ended& ended, bool killed) const {
   const fs::path book = work_ / "book.sqlite";
-  const std::string beside = judge_folders(snapshot(work_.path()), killed);
+  const Snapshot now = snapshot(work_.path());
+  const std::string beside = judge_folders(now, killed);
   if (!beside.empty()) return beside;
-  if (says_nothing_written(ended) && snapshot(work_.path()).contains("plan/plan.json") &&
-      snapshot(work_.path()).at("plan/plan.json") == after_.at("plan/plan.json")) {
+  if (says_nothing_written(ended) && now.contains("plan/plan.json") &&
+      now.at("plan/plan.json") == after_.at("plan/plan.json")) {
     return "it says that nothing was written, but the plan is there";
   }
   const auto check = run_program({"book", "check", "--book", book.string()});

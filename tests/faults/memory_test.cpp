@@ -39,9 +39,9 @@ INSTANTIATE_TEST_SUITE_P(Commands,
                          testing::Values("scanner", "wedge", "read", "align", "copy", "export", "book"),
                          [](const auto& test) { return std::string(test.param); });
 
-// The last third of a plan's allocations is made while its sheets are drawn. (They were told as a fault
-// of Rebite.) The files are not compared: Cairo itself loses some without a word; and at 0.853 and 0.933 of all
-// it may crash (both in DEVELOPERS.md).
+// The last third of a plan's allocations is made while its sheets are drawn. (They were told as a
+// fault of Rebite.) The files are not compared: Cairo itself loses some without a word; and at 0.853
+// and 0.933 of all it may crash (both in DEVELOPERS.md).
 TEST(PlanAllocations, WhileTheSheetsAreDrawnAreTold) {
   Trial trial(command("plan"));
   const auto all = static_cast<double>(trial.counts().at("alloc"));
