@@ -139,10 +139,9 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
   return found;
 }
 
-Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
-                             const scan::DensityImage& proof,
-                             const align::PlateMark& mark,
-                             const align::PlateGrid& grid) {
+Result<cv::Mat1f> load_mask(const std::filesystem::path& file,
+                            const scan::DensityImage& proof,
+                            SizeMm plate) {
   ScanChoice as_picture;
   as_picture.resolution_needed = false;
   as_picture.relative_to_paper = false;
@@ -155,10 +154,9 @@ Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
     return std::unexpected(problem);
   }
   const cv::Mat1f& tone = picture->relative;
-  const bool on_proof = tone.size() == proof.relative.size();
-  const double plate_ratio = grid.plate.width / grid.plate.height;
+  const double plate_ratio = plate.width / plate.height;
   const double ratio = static_cast<double>(tone.cols) / tone.rows;
-  if (!on_proof && std::fabs(ratio / plate_ratio - 1) > 0.02) {
+  if (tone.size() != proof.relative.size() && std::fabs(ratio / plate_ratio - 1) > 0.02) {
     return refuse(
         ProblemKind::data,
         fmt::format("{}: is {} x {} pixels, neither the size of the proof scan ({} x {}) nor "
@@ -172,6 +170,15 @@ Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
                     plate_ratio),
         mask_advice);
   }
+  return tone;
+}
+
+Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
+                             const cv::Mat1f& tone,
+                             const scan::DensityImage& proof,
+                             const align::PlateMark& mark,
+                             const align::PlateGrid& grid) {
+  const bool on_proof = tone.size() == proof.relative.size();
   cv::Mat1b mask(grid.rows(), grid.cols(), std::uint8_t{0});
   for (int row = 0; row < mask.rows; ++row) {
     for (int col = 0; col < mask.cols; ++col) {

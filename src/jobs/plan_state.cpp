@@ -2,21 +2,17 @@
 
 #include <fmt/format.h>
 
-#include <atomic>
 #include <cmath>
-#include <functional>
-#include <iterator>
 #include <limits>
 #include <map>
-#include <new>
 
-#include "align/parallel.h"
 #include "book/speed.h"
 #include "files/files.h"
 #include "jobs/align_scans.h"
 #include "jobs/guard.h"
 #include "jobs/paper_match.h"
 #include "jobs/pictures.h"
+#include "jobs/plan_folder.h"
 #include "jobs/plan_inputs.h"
 #include "jobs/record_plan.h"
 #include "jobs/scanner_match.h"
@@ -35,6 +31,7 @@ constexpr double kSheets = 0.86;
 
 struct Scans {
   scan::DensityImage proof, drawing;
+  cv::Mat1f mask;  // empty: nothing is left alone
   align::Alignment alignment;
   align::PlateGrid grid;
 };
@@ -51,6 +48,13 @@ Result<Scans> load_and_align(const PlanRequest& request, const Progress& progres
   auto pair = load_pair(request.proof, request.drawing, request.read, progress.part(0, 0.21));
   if (!pair) return std::unexpected(pair.error());
   if (progress.stopped()) return stopped_by_user();
+  // Before the pair is aligned, which is the longest part: a mask that cannot be used is told soon.
+  cv::Mat1f mask;
+  if (!request.leave.empty()) {
+    auto loaded = load_mask(request.leave, pair->first, request.plate);
+    if (!loaded) return std::unexpected(loaded.error());
+    mask = std::move(*loaded);
+  }
   align::AlignOptions options;
   options.plate = request.plate;
   options.allow_mirrored = request.mirrored;
@@ -62,6 +66,7 @@ Result<Scans> load_and_align(const PlanRequest& request, const Progress& progres
   const double px_per_mm = std::min({region_px_per_mm, finest(pair->first), finest(pair->second)});
   return Scans{std::move(pair->first),
                std::move(pair->second),
+               std::move(mask),
                std::move(*alignment),
                align::PlateGrid{request.plate, px_per_mm}};
 }
@@ -96,8 +101,9 @@ Result<tone::RegionMap> regions_of(const PlanRequest& request,
   const auto& b = scans.drawing.doubt;
   options.doubt = {std::max(a.floor, b.floor), std::max(a.relative, b.relative)};
   options.previous_labels = labels_before(request.out, scans.grid);
-  if (!request.leave.empty()) {
-    auto mask = leave_mask(request.leave, scans.proof, *scans.alignment.plate, scans.grid);
+  if (!scans.mask.empty()) {
+    auto mask = leave_mask(
+        request.leave, scans.mask, scans.proof, *scans.alignment.plate, scans.grid);
     if (!mask) return std::unexpected(mask.error());
     options.leave = std::move(*mask);
   }
@@ -269,23 +275,6 @@ Result<sheets::SheetContent> content_of(const PlanRequest& request,
   });
 }
 
-// What a plan's folder holds.
-constexpr const char* kPlanFiles[] = {"plan.json",
-                                      "regions.png",
-                                      "map.png",
-                                      "map.svg",
-                                      "next-proof.png",
-                                      "bench-map.pdf",
-                                      "report.html"};
-
-// Cairo does not bear a failed allocation: it may leave out a mark without a word, or jump into a
-// frame that is gone (DEVELOPERS.md, faults). So what it may want is asked for before it begins;
-// throws std::bad_alloc. A call of operator new, not a new-expression: that one could be left out.
-void ask_for_drawing_memory() {
-  constexpr std::size_t bytes = 64U << 20U;
-  ::operator delete(::operator new(bytes));
-}
-
 }  // namespace
 
 tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan) {
@@ -298,39 +287,6 @@ tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& 
     if (p.action == plan::Action::soft && p.nearest) darkest[p.region.id] = p.nearest->value();
   }
   return tone::gap_shares(map, change, darkest);
-}
-
-std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent& content,
-                                                            const sheets::BenchMapOptions& bench,
-                                                            const Progress& progress) {
-  struct Sheet {  // in the order of kPlanFiles
-    int share;  // of the time, of 100: large plates have it so
-    std::function<std::string()> draw;
-  };
-  const std::vector<Sheet> sheets{{0, [&] { return sheets::plan_json(content); }},
-                                  {3, [&] { return sheets::regions_png(content); }},
-                                  {16, [&] { return sheets::map_png(content); }},
-                                  {7, [&] { return sheets::map_svg(content); }},
-                                  {22, [&] { return sheets::next_proof_png(content); }},
-                                  {42, [&] { return sheets::bench_map_pdf(content, bench); }},
-                                  {10, [&] { return sheets::report_html(content); }}};
-  std::vector<std::pair<std::string, std::string>> files;
-  for (const char* name : kPlanFiles) files.emplace_back(name, std::string());
-  ask_for_drawing_memory();
-  // The longest are begun first, so that both threads end together.
-  constexpr std::size_t order[] = {5, 4, 2, 6, 3, 1, 0};
-  static_assert(std::size(order) == std::size(kPlanFiles));
-  std::atomic<std::size_t> next = 0;
-  std::atomic<int> done = 0;
-  align::in_parallel(2, 2, [&](int first, int) {
-    for (std::size_t k = next++; k < sheets.size() && !progress.stopped(); k = next++) {
-      const Sheet& sheet = sheets[order[k]];
-      files[order[k]].second = sheet.draw();
-      done += sheet.share;
-      if (first == 0) progress.at(done / 100.0, "drawing the sheets");  // from one thread only
-    }
-  });
-  return files;
 }
 
 Result<PlanReport> plan_state(const PlanRequest& request,
@@ -349,12 +305,7 @@ Result<PlanReport> plan_state(const PlanRequest& request,
                    request.read.blank,
                    request.book});
     if (auto ok = output_is_no_input(request.out, inputs); !ok) return std::unexpected(ok.error());
-    // Whoever paints over the next proof where it lies must not lose the picture to the next plan.
-    for (const char* name : kPlanFiles) {
-      if (auto ok = output_is_no_input(request.out / name, inputs); !ok) {
-        return std::unexpected(ok.error());
-      }
-    }
+    if (auto ok = plan_folder_is_free(request.out, inputs); !ok) return std::unexpected(ok.error());
     if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
     if (std::error_code error; std::filesystem::is_regular_file(request.out, error)) {
       return refuse(ProblemKind::cannot_create,

@@ -74,9 +74,5 @@ Result<PlanReport> plan_state(const PlanRequest&,
 
 // The plate by gap before and after a plan.
 tone::GapShares gap_shares_of(const tone::RegionMap& map, const plan::BitePlan& plan);
-// Files of a plan's folder, by name; drawn on two threads. Empty bytes where the user stopped it.
-std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetContent&,
-                                                            const sheets::BenchMapOptions&,
-                                                            const Progress& = {});
 
 }  // namespace rebite::jobs

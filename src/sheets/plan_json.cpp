@@ -123,7 +123,8 @@ Json choice_json(const plan::StageChoice& s) {
 
 }  // namespace
 
-std::string plan_json(const SheetContent& c) {
+std::string plan_json(const SheetContent& c,
+                      const std::vector<std::pair<std::string, std::string>>& beside) {
   Notes notes = c.plan.notes;
   for (const std::string& n : c.map.notes) {
     if (std::find(notes.begin(), notes.end(), n) == notes.end()) notes.push_back(n);
@@ -169,6 +170,7 @@ std::string plan_json(const SheetContent& c) {
   if (!c.made_on.empty()) j["made_on"] = c.made_on;
   if (!c.gap_shares.before.empty()) j["gap_shares"] = shares_json(c.gap_shares);
   if (c.plan.handling) j["handling_minutes"] = minutes(*c.plan.handling, "handling_minutes");
+  for (const auto& [name, sum] : beside) j["files"].push_back({{"name", name}, {"sha256", sum}});
   // Names may hold bytes that are no UTF-8 (a file system allows it): shown as U+FFFD, never
   // thrown.
   return j.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";

@@ -2,6 +2,8 @@
 #pragma once
 
 #include <string>
+#include <utility>
+#include <vector>
 
 #include "sheets/sheet_content.h"
 
@@ -9,7 +11,9 @@ namespace rebite::sheets {
 
 enum class Paper { a4, letter };
 
-std::string plan_json(const SheetContent&);    // interface.md
+// interface.md; `beside` are the files written beside it, by name, each with its SHA-256.
+std::string plan_json(const SheetContent&,
+                      const std::vector<std::pair<std::string, std::string>>& beside = {});
 std::string regions_png(const SheetContent&);  // 16-bit labels, print view
 std::string map_png(const SheetContent&);      // regions over the proof, print view
 std::string map_svg(const SheetContent&);

@@ -45,8 +45,17 @@ std::string book_file() {
 }
 
 std::string told_by_book(const fs::path& book) {
-  const auto said = run_program({"book", "list", "--book", book.string()});
-  return std::to_string(said.code) + said.out;
+  std::string all;
+  for (const std::vector<std::string>& what : {std::vector<std::string>{"list"},
+                                               {"show", "An older plate"},
+                                               {"show", "Lock in snow"}}) {
+    std::vector<std::string> words{"book"};
+    words.insert(words.end(), what.begin(), what.end());
+    words.insert(words.end(), {"--book", book.string()});
+    const auto said = run_program(words);
+    all += std::to_string(said.code) + said.out;
+  }
+  return all;
 }
 
 bool says_nothing_written(const Ended& ended) {

@@ -32,6 +32,34 @@ TEST(Inputs, ADrawingAmongThePlansOwnFilesIsNotReplaced) {
   EXPECT_EQ(snapshot(work.path()), before);
 }
 
+TEST(Inputs, APictureThatWasPaintedOverInThePlansFolderIsKept) {
+  const WorkFolder work;
+  const auto words = plan_of(material("proof.tif"), material("drawing.tif"), work / "plan");
+  ASSERT_EQ(run_program(words).code, 0);
+  const auto again = run_program(words);
+  ASSERT_EQ(again.code, 0) << again.err;  // nothing was changed: replaced as ever
+  fs::copy_file(work / "plan/map.png",
+                work / "plan/next-proof.png",
+                fs::copy_options::overwrite_existing);
+  const auto before = snapshot(work.path());
+  const auto ended = run_program(words);
+  EXPECT_EQ(ended.code, 73) << ended.err;
+  EXPECT_NE(ended.err.find("next-proof.png: was changed"), std::string::npos) << ended.err;
+  EXPECT_EQ(snapshot(work.path()), before);
+  fs::remove(work / "plan/next-proof.png");
+  EXPECT_EQ(run_program(words).code, 0);
+}
+
+// The pair would not be aligned either: the mask must be told of before that is tried.
+TEST(Inputs, AMaskThatCannotBeUsedIsToldBeforeThePairIsAligned) {
+  const WorkFolder work;
+  auto words = plan_of(material("proof.tif"), material("wedge.tif"), work / "plan");
+  words.insert(words.end() - 2, {std::string("--leave"), material("greys.tif")});
+  const auto ended = run_program(words);
+  EXPECT_EQ(ended.code, 65) << ended.err;
+  EXPECT_NE(ended.err.find("greys.tif: is "), std::string::npos) << ended.err;
+}
+
 TEST(Inputs, TheBookIsNotReplacedByItsOwnStory) {
   const WorkFolder work;
   const std::string book = (work / "book.sqlite").string();
