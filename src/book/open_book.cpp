@@ -76,7 +76,7 @@ Result<void> keep_old(Store& store, int version) {
     remove_part(part);
     throw;
   }
-  if (is_old) return files::put_whole(part, kept);
+  if (is_old) return files::put_whole(part, kept, false);
   remove_part(part);
   return {};
 }
@@ -173,7 +173,7 @@ Result<Book> Book::open(const fs::path& file, Access access) {
 
 Result<void> Book::copy_to(const fs::path& file) {
   std::error_code error;
-  if (fs::exists(file, error)) {
+  if (fs::exists(file, error) || fs::is_symlink(file, error)) {
     return refuse(ProblemKind::usage,
                   fmt::format("{}: is there already", files::shown(file)),
                   "Name a new file for the copy. Nothing was changed.");

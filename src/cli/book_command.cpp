@@ -112,6 +112,9 @@ void add_batch(CLI::App& book, Surroundings& around) {
   add_json_flag(*c, o->json);
   on_book(c, o, around, jobs::BookAccess::make, [o](book::Book& b) -> Result<std::string> {
     if (o->volume > 0) o->batch.volume_l = o->volume;
+    if (!o->plot.empty()) {
+      if (auto ok = jobs::batch_can_be_drawn(o->plot); !ok) return std::unexpected(ok.error());
+    }
     const auto story = jobs::enter_or_show_batch(b, o->batch_name, o->batch, today());
     if (!story) return std::unexpected(story.error());
     if (!o->plot.empty()) {

@@ -6,10 +6,12 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <atomic>
 #include <cerrno>
 #include <chrono>
 #include <cstring>
+#include <map>
 #include <memory>
 #include <mutex>
 #include <set>
@@ -122,31 +124,44 @@ int make_folder(const fs::path& folder) {
   return ::mkdir(folder.c_str(), 0755) == 0 ? 0 : errno;
 }
 
-// What a file is by its first bytes, where losing it would cost work: a scan or a record book.
-std::string_view treasure_of(std::string_view start) {
+constexpr std::string_view book_kind = "a record book";
+
+// The format that one of Rebite's JSON files names in its first member; empty for another file.
+std::string_view json_format(std::string_view start) {
+  const auto passed = [&](std::string_view wanted) {
+    start.remove_prefix(std::min(start.find_first_not_of(" \t\r\n"), start.size()));
+    if (!start.starts_with(wanted)) return false;
+    start.remove_prefix(wanted.size());
+    return true;
+  };
+  if (!passed("{") || !passed("\"format\"") || !passed(":") || !passed("\"")) return {};
+  const auto format = start.substr(0, start.find('"'));
+  return format.starts_with("rebite-") ? format : std::string_view();
+}
+
+// What a file is by its first bytes, where losing it would cost work: a scan, a record book, or what
+// Rebite measured (a batch's curve costs a wedge). Empty for any other.
+std::string treasure_of(std::string_view start) {
   using namespace std::string_view_literals;
-  if (start.starts_with("SQLite format 3\0"sv)) return "a record book";
+  if (start.starts_with("SQLite format 3\0"sv)) return std::string(book_kind);
   if (start.starts_with("\x89PNG\r\n"sv)) return "a PNG picture";
   if (start.starts_with("\xff\xd8\xff"sv)) return "a JPEG picture";
   for (const auto tiff : {"II*\0"sv, "MM\0*"sv, "II+\0"sv, "MM\0+"sv}) {
     if (start.starts_with(tiff)) return "a TIFF picture";
   }
-  return {};
+  const auto format = json_format(start);
+  return format.empty() ? "" : fmt::format("a file of the kind {}", format);
 }
 
-// A name wrongly completed must not cost years of a book: neither it nor a scan is replaced by
-// another kind of file.
-Result<void> may_replace(const fs::path& file, std::string_view bytes) {
+// The first bytes, none where there is no such file. Refused where they cannot be read.
+Result<std::string> start_of(const fs::path& file) {
   Descriptor in(::open(file.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK));
-  if (!in.open()) return {};  // not there; or not ours to read: the rename then tells
-  char start[16];
-  const ssize_t n = ::read(in.get(), start, sizeof start);
-  const auto old = treasure_of({start, n > 0 ? static_cast<std::size_t>(n) : 0});
-  if (old.empty() || old == treasure_of(bytes)) return {};
-  return refuse(
-      ProblemKind::cannot_create,
-      fmt::format("{}: is {}, which is not replaced by another kind of file", shown(file), old),
-      "Name another output. Nothing was changed.");
+  std::string start(64, '\0');
+  const ssize_t n = in.open() ? ::read(in.get(), start.data(), start.size()) : -1;
+  if (n < 0 && errno == ENOENT) return std::string();
+  if (n < 0) return cannot_create(file, errno);
+  start.resize(static_cast<std::size_t>(n));
+  return start;
 }
 
 // Writes a new file and syncs it. 0 or the errno; nothing is left behind on failure.
@@ -161,12 +176,16 @@ int write_new(const fs::path& file, std::string_view bytes) {
 
 std::atomic<bool> put_something{false};
 
-// rename, or the two swapped with RENAME_EXCHANGE. 0 or the errno.
-int put_in_place(const fs::path& from, const fs::path& to, unsigned flags) {
+// rename, or the two swapped with RENAME_EXCHANGE. 0 or the errno. The lock must be held.
+int put_locked(const fs::path& from, const fs::path& to, unsigned flags) {
+  return ::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), flags) == 0 ? 0 : errno;
+}
+
+int put_in_place(const fs::path& from, const fs::path& to, bool asked_for = true) {
   const std::lock_guard hold(unfinished().lock);
-  if (::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), flags) != 0) return errno;
-  put_something = true;
-  return 0;
+  const int error = put_locked(from, to, 0);
+  if (error == 0 && asked_for) put_something = true;
+  return error;
 }
 
 void remove_quietly(const fs::path& path) {
@@ -175,47 +194,123 @@ void remove_quietly(const fs::path& path) {
   if (failed) fs::remove_all(path, failed);  // a folder that could not be opened once
 }
 
-// Gives what lies in `folder` and is not going to be replaced a second name in `fresh`, so that the
-// folders can be swapped. False where that cannot be: a folder of the user's own, a disk without
-// hard links.
-bool keep_others(const fs::path& folder,
-                 const fs::path& fresh,
-                 const std::vector<std::pair<std::string, std::string>>& files) {
-  std::set<std::string> ours;
-  for (const auto& [name, bytes] : files) ours.insert(name);
-  std::error_code error;
-  for (const fs::path& path : paths_in(folder, error)) {
-    const std::string name = path.filename().string();
-    if (ours.contains(name) || name.starts_with(temporary_mark)) continue;
-    if (::link(path.c_str(), (fresh / name).c_str()) != 0) return false;
-  }
-  return !error;
+using Named = std::vector<std::pair<std::string, std::string>>;
+
+bool is_in(const Named& files, std::string_view name) {
+  return std::ranges::any_of(files, [&](const auto& f) { return f.first == name; });
 }
 
+// A database must not get a second name: its journal is found by the first, and one that was linked
+// before a commit would take the commit back.
+bool is_of_a_database(const fs::path& file) {
+  const std::string name = file.filename().string();
+  const auto start = start_of(file);
+  return !start || treasure_of(*start) == book_kind || name.ends_with("-journal") ||
+         name.ends_with("-wal") || name.ends_with("-shm");
+}
+
+// Two folders that are to be swapped: the old one and the one made for its place. What else lies in
+// the old one gets a second name in the new one first.
+class Swap {
+ public:
+  Swap(const fs::path& old, const fs::path& fresh, const Named& files)
+      : old_(old), fresh_(fresh), files_(files) {}
+
+  // False where they cannot be swapped, or not without a loss: a folder of the user's own, a
+  // database, a disk without hard links, rights that cannot be given on, a folder that this process
+  // stands in (whoever started it there would be left in a folder that is gone).
+  bool prepare(const struct stat& about) {
+    std::error_code error;
+    if (fs::equivalent(old_, ".", error) || error) return false;
+    for (const fs::path& path : paths_in(old_, error)) {
+      const std::string name = path.filename().string();
+      if (is_in(files_, name) || name.starts_with(temporary_mark)) continue;
+      struct stat own {};
+      if (::lstat(path.c_str(), &own) != 0 || !S_ISREG(own.st_mode) || is_of_a_database(path) ||
+          ::link(path.c_str(), (fresh_ / name).c_str()) != 0) {
+        return false;
+      }
+      linked_[name] = own.st_ino;
+    }
+    return !error && ::chown(fresh_.c_str(), about.st_uid, about.st_gid) == 0 &&
+           ::chmod(fresh_.c_str(), about.st_mode & 07777U) == 0 && sync_folder(fresh_) == 0;
+  }
+
+  // In one step: a reader sees the old folder or the new one, never a mixture.
+  bool make() {
+    const std::lock_guard hold(unfinished().lock);
+    if (put_locked(fresh_, old_, RENAME_EXCHANGE) != 0) return false;
+    put_something = true;
+    for (int tries = 0; tries < 3 && !emptied(); ++tries) {
+    }
+    return true;
+  }
+
+ private:
+  // Removes the old folder, which now has the new one's name. What was saved there after it was
+  // linked is carried over.
+  bool emptied() noexcept {
+    try {
+      std::error_code error;
+      for (const fs::path& path : paths_in(fresh_, error)) {
+        const std::string name = path.filename().string();
+        struct stat own {};
+        if (::lstat(path.c_str(), &own) != 0) continue;
+        const auto linked = linked_.find(name);
+        const bool stays = linked != linked_.end() && linked->second == own.st_ino;
+        if (stays || is_in(files_, name)) {
+          ::unlink(path.c_str());
+        } else {
+          ::rename(path.c_str(), (old_ / name).c_str());
+        }
+      }
+    } catch (const std::exception&) {  // no memory: tried again, at worst a hidden folder stays
+    }
+    return ::rmdir(fresh_.c_str()) == 0;
+  }
+
+  const fs::path& old_;
+  const fs::path& fresh_;
+  const Named& files_;
+  std::map<std::string, ino_t> linked_;
+};
+
 // One after the other; where one fails, those before are taken back. 0 or the errno. (A disk that
-// cannot swap two files cannot take back either.)
-int put_each_in_place(const fs::path& fresh,
-                      const fs::path& folder,
-                      const std::vector<std::pair<std::string, std::string>>& files) {
+// cannot swap two files cannot take back either.) Whoever stops the program waits for the last.
+int put_each_in_place(const fs::path& fresh, const fs::path& folder, const Named& files) {
+  const std::lock_guard hold(unfinished().lock);
   std::vector<std::string> swapped, added;
   for (const auto& [name, bytes] : files) {
     const fs::path from = fresh / name, to = folder / name;
-    if (put_in_place(from, to, RENAME_EXCHANGE) == 0) {
+    if (put_locked(from, to, RENAME_EXCHANGE) == 0) {
       swapped.push_back(name);
       continue;
     }
     std::error_code unknown;
     const bool was_there = fs::exists(to, unknown);
-    const int error = put_in_place(from, to, 0);
+    const int error = put_locked(from, to, 0);
     if (error == 0) {
       if (!was_there) added.push_back(name);
       continue;
     }
-    for (const auto& done : swapped) put_in_place(fresh / done, folder / done, RENAME_EXCHANGE);
+    for (const auto& done : swapped) put_locked(fresh / done, folder / done, RENAME_EXCHANGE);
     for (const auto& done : added) ::unlink((folder / done).c_str());
     return error;
   }
+  put_something = true;
   return 0;
+}
+
+// Where the new folder is made: beside the old one, so that the two can be swapped; in it where
+// nothing can be made beside it (a folder of somebody else, the root of a disk).
+fs::path place_for_new(const fs::path& target, bool there) {
+  struct stat own {}, around {};
+  const fs::path parent = folder_of(target);
+  const bool beside = !there || (::stat(target.c_str(), &own) == 0 &&
+                                 ::stat(parent.c_str(), &around) == 0 &&
+                                 own.st_dev == around.st_dev &&
+                                 ::access(parent.c_str(), W_OK | X_OK) == 0);
+  return temporary_beside(beside ? target : target / "new");
 }
 
 }  // namespace
@@ -283,6 +378,17 @@ Result<std::string> read_bytes(const fs::path& file, std::size_t max_bytes) {
   return bytes;
 }
 
+Result<void> may_replace(const fs::path& file, std::string_view bytes) {
+  const auto start = start_of(file);
+  if (!start) return std::unexpected(start.error());
+  const auto old = treasure_of(*start);
+  if (old.empty() || old == treasure_of(bytes)) return {};
+  return refuse(
+      ProblemKind::cannot_create,
+      fmt::format("{}: is {}, which is not replaced by another kind of file", shown(file), old),
+      has_written() ? "Name another output." : "Name another output. Nothing was changed.");
+}
+
 Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
   struct stat about {};
   if (::stat(file.c_str(), &about) == 0 && !S_ISREG(about.st_mode)) {
@@ -299,7 +405,7 @@ Result<void> write_atomically(const fs::path& file, std::string_view bytes) {
 
   const Temporary temporary(temporary_beside(target));
   if (const int error = write_new(temporary.path(), bytes)) return cannot_create(file, error);
-  if (const int error = put_in_place(temporary.path(), target, 0)) {
+  if (const int error = put_in_place(temporary.path(), target)) {
     ::unlink(temporary.path().c_str());
     return cannot_create(file, error);
   }
@@ -315,13 +421,13 @@ fs::path temporary_beside(const fs::path& file) {
          fmt::format("{}{}-{}", temporary_mark, static_cast<long>(::getpid()), serial++);
 }
 
-Result<void> put_whole(const fs::path& written, const fs::path& file) {
+Result<void> put_whole(const fs::path& written, const fs::path& file, bool asked_for) {
   const auto sync = [&] {
     Descriptor out(::open(written.c_str(), O_RDONLY | O_CLOEXEC));
     return out.open() && ::fsync(out.get()) == 0 && out.close() == 0 ? 0 : errno;
   };
   int error = sync();
-  if (!error) error = put_in_place(written, file, 0);
+  if (!error) error = put_in_place(written, file, asked_for);
   if (error) {
     ::unlink(written.c_str());
     return cannot_create(file, error);
@@ -352,14 +458,13 @@ Result<void> put_whole_folder(const fs::path& written, const fs::path& folder) {
     if (const int error = sync_folder(it->path())) return cannot_create(folder, error);
   }
   int error = failed ? failed.value() : sync_folder(written);
-  if (!error) error = put_in_place(written, folder, 0);
+  if (!error) error = put_in_place(written, folder);
   if (!error) error = sync_folder(folder_of(folder));
   if (error) return cannot_create(folder, error);
   return {};
 }
 
-Result<void> write_folder(const fs::path& folder,
-                          const std::vector<std::pair<std::string, std::string>>& files) {
+Result<void> write_folder(const fs::path& folder, const Named& files) {
   fs::path target = folder;
   if (!target.has_filename()) target = target.parent_path();  // "plan/" is "plan"
   std::error_code no_link;
@@ -369,7 +474,11 @@ Result<void> write_folder(const fs::path& folder,
     if (fs::is_directory(target / name, no_link)) return cannot_create(target / name, EISDIR);
     if (auto ok = may_replace(target / name, bytes); !ok) return ok;
   }
-  const Temporary temporary(temporary_beside(target));
+  struct stat about {};
+  const bool there = ::stat(target.c_str(), &about) == 0;
+  if (there && !S_ISDIR(about.st_mode)) return cannot_create(folder, ENOTDIR);
+
+  const Temporary temporary(place_for_new(target, there));
   const fs::path& fresh = temporary.path();
   if (const int error = make_folder(fresh)) return cannot_create(folder, error);
   const auto give_up = [&](int error) {
@@ -381,19 +490,13 @@ Result<void> write_folder(const fs::path& folder,
   }
   if (const int error = sync_folder(fresh)) return give_up(error);
 
-  struct stat about {};
-  const bool there = ::stat(target.c_str(), &about) == 0;
-  if (there && !S_ISDIR(about.st_mode)) return give_up(ENOTDIR);
   if (!there) {
-    if (const int error = put_in_place(fresh, target, 0)) return give_up(error);
-  } else if (keep_others(target, fresh, files) &&
-             put_in_place(fresh, target, RENAME_EXCHANGE) == 0) {
-    // Swapped in one step: a reader sees the old plan or the new one, never a mixture.
-    remove_quietly(fresh);
-  } else {  // a folder of the user's own lies there, or this disk cannot swap folders or link
+    if (const int error = put_in_place(fresh, target)) return give_up(error);
+  } else if (Swap swap(target, fresh, files); !swap.prepare(about) || !swap.make()) {
     if (const int error = put_each_in_place(fresh, target, files)) return give_up(error);
     remove_quietly(fresh);
     if (const int error = sync_folder(target)) return cannot_create(folder, error);
+    return {};
   }
   if (const int error = sync_folder(folder_of(target))) return cannot_create(folder, error);
   return {};

@@ -21,17 +21,22 @@ namespace rebite::files {
 Result<std::string> read_bytes(const std::filesystem::path& file,
                                std::size_t max_bytes = std::size_t{64} << 20);
 
-// Replaces or creates `file` whole. Refused: folder missing or not writable, a link to nowhere, a
-// record book or a scan that would become another kind of file (cannot_create), disk full or
-// failing (io). On refusal the old file is untouched and no temporary is left.
+// Whether a file that begins with these bytes may take the place of what lies there. Refused
+// (cannot_create, io): a record book, a scan or a measured curve (rebite-batch, ...) that would
+// become another kind of file, or what cannot be read to tell.
+Result<void> may_replace(const std::filesystem::path& file, std::string_view bytes);
+
+// Replaces or creates `file` whole. Refused: folder missing or not writable, a link to nowhere, what
+// may_replace refuses (cannot_create), disk full or failing (io). On refusal the old file is untouched and no temporary is left.
 Result<void> write_atomically(const std::filesystem::path& file, std::string_view bytes);
 
 // A folder of outputs that appears complete or not at all: everything is written into a hidden
 // folder beside it, then renamed into place (an older plan folder is swapped out and removed).
 // `files` are names relative to the folder and their bytes. What else lies in a folder that exists
-// stays there; where it cannot be linked into the new one (a folder of the user's own, a disk
-// without links), the new files are put in one by one, and taken back where one fails. Refused as
-// write_atomically.
+// stays there: files are linked into the new one. Where that cannot be (a folder of the user's own, a
+// database, a disk without links), the new files are put in one by one, and taken back where one
+// fails: there a kill or a power cut within a millisecond can leave some new and some old. Refused
+// as write_atomically.
 Result<void> write_folder(const std::filesystem::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files);
 
@@ -44,7 +49,7 @@ std::vector<std::filesystem::path> paths_in(const std::filesystem::path& folder,
 // Removes temporaries that killed runs left beside `file` (older than an hour).
 void sweep_stale(const std::filesystem::path& folder);
 
-// Whether this process has put any output in its place.
+// Whether this process has put an output in its place: a file that was asked for, or all of a folder.
 bool has_written();
 
 // Whether a file is still the one that it was: another one in its place, or bytes written into it,

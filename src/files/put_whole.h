@@ -13,8 +13,11 @@ namespace rebite::files {
 std::filesystem::path temporary_beside(const std::filesystem::path& file);
 
 // Puts the file `written` in the place of `file`: synced first, renamed, the folder synced after.
-// Refused as write_atomically; on refusal `written` is gone.
-Result<void> put_whole(const std::filesystem::path& written, const std::filesystem::path& file);
+// Refused as write_atomically; on refusal `written` is gone. `asked_for` false: a copy that the
+// program makes for itself, of which has_written() says nothing.
+Result<void> put_whole(const std::filesystem::path& written,
+                       const std::filesystem::path& file,
+                       bool asked_for = true);
 
 // A folder with its parents; one that is there is fine. Refused: cannot_create, io (disk full).
 Result<void> make_folders(const std::filesystem::path& folder);

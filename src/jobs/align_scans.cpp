@@ -146,7 +146,7 @@ Result<AlignReport> align_scans(const AlignRequest& request, const Progress& pro
       if (auto ok = output_is_no_input(request.picture, inputs); !ok) {
         return std::unexpected(ok.error());
       }
-      if (auto ok = output_can_be_written(request.picture); !ok) {
+      if (auto ok = output_can_be_written(request.picture, png_start); !ok) {
         return std::unexpected(ok.error());
       }
     }

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <cctype>
 #include <map>
 #include <opencv2/imgproc.hpp>
 
@@ -49,13 +50,13 @@ Result<std::string> recorded_path(const fs::path& file) {
                 "Rename the file or its folder with plain letters.");
 }
 
-Result<book::ScanRecord> scan_record(const fs::path& file) {
+Result<book::ScanRecord> scan_record(const fs::path& file, const std::string& sha256) {
   book::ScanRecord record;
   std::error_code error;
   auto path = recorded_path(file);
   if (!path) return std::unexpected(path.error());
   record.path = std::move(*path);
-  auto sha = files::sha256_of_file(file);
+  auto sha = sha256.empty() ? files::sha256_of_file(file) : sha256;
   if (!sha) return std::unexpected(sha.error());
   record.sha256 = std::move(*sha);
   record.bytes = static_cast<std::int64_t>(fs::file_size(file, error));
@@ -294,13 +295,39 @@ Result<BatchStory> enter_or_show_batch(book::Book& book,
   });
 }
 
+namespace {
+
+fs::path reached_beside(const fs::path& file) {
+  fs::path beside = file;
+  return beside.replace_filename(file.stem().string() + "-reached.svg");
+}
+
+// Also what keeps a wedge's curve or the book from being replaced by a slip of the hand.
+Result<void> ends_with(const fs::path& file, std::string_view ending) {
+  std::string own = file.extension().string();
+  for (char& c : own) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  if (own == ending) return {};
+  return refuse(ProblemKind::usage,
+                fmt::format("{}: does not end with {}", files::shown(file), ending),
+                "Give the output a name of that kind.");
+}
+
+}  // namespace
+
+Result<void> batch_can_be_drawn(const fs::path& file) {
+  if (auto ok = ends_with(file, ".svg"); !ok) return ok;
+  for (const auto& output : {file, reached_beside(file)}) {
+    if (auto ok = output_can_be_written(output); !ok) return ok;
+  }
+  return {};
+}
+
 Result<void> draw_batch(const BatchStory& story, const fs::path& file) {
   if (auto ok = files::write_atomically(file, drift_svg(story.history, story.batch.name)); !ok) {
     return ok;
   }
-  fs::path beside = file;
-  beside.replace_filename(file.stem().string() + "-reached.svg");
-  return files::write_atomically(beside, reached_svg(story.history, story.batch.name));
+  return files::write_atomically(reached_beside(file),
+                                 reached_svg(story.history, story.batch.name));
 }
 
 Result<book::Story> plate_story(book::Book& book, const std::string& title, bool with_pictures) {
@@ -311,6 +338,7 @@ Result<book::Story> plate_story(book::Book& book, const std::string& title, bool
 
 Result<void> write_story_html(book::Book& book, const book::Story& story, const fs::path& file) {
   return guarded("Writing the story", [&]() -> Result<void> {
+    if (auto ok = ends_with(file, ".html"); !ok) return ok;
     const auto batches = batches_of(book, story);
     if (!batches) return std::unexpected(batches.error());
     return files::write_atomically(file, story_html(story, *batches));

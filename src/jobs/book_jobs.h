@@ -24,7 +24,9 @@ Result<book::Book> open_book(const std::filesystem::path& named,
 // A scan's whole path as the book keeps it. Refuses (data) a name that is not UTF-8.
 Result<std::string> recorded_path(const std::filesystem::path& file);
 // Where a scan lies, what it was, and a small grey PNG of it (longest side 240 px, reflectance).
-Result<book::ScanRecord> scan_record(const std::filesystem::path& file);
+// `sha256` where it is known already.
+Result<book::ScanRecord> scan_record(const std::filesystem::path& file,
+                                     const std::string& sha256 = {});
 // A preview of a picture of relative reflectances.
 std::string preview_png(const cv::Mat1f& relative);
 
@@ -50,7 +52,10 @@ Result<BatchStory> enter_or_show_batch(book::Book&,
                                        const std::string& next_date);
 // Drift into `file`, predicted against reached beside it (NAME-reached.svg).
 Result<void> draw_batch(const BatchStory&, const std::filesystem::path& file);
+// Refuses, before anything is entered, a name that draw_batch could not write or that is not .svg.
+Result<void> batch_can_be_drawn(const std::filesystem::path& file);
 Result<book::Story> plate_story(book::Book&, const std::string& title, bool with_pictures);
+// Refused (usage): a name that is not .html.
 Result<void> write_story_html(book::Book&, const book::Story&, const std::filesystem::path& file);
 std::string batch_text(const BatchStory&);
 std::string batch_json(const BatchStory&);

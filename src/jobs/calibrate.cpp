@@ -41,13 +41,16 @@ std::optional<sheets::PlotForm> form_of(const fs::path& plot) {
   return std::nullopt;
 }
 
+// `start`: how what is written to `out` begins.
 Result<void> outputs_are_fine(const fs::path& out,
+                              std::string_view start,
                               const fs::path& plot,
                               const std::vector<fs::path>& inputs) {
-  for (const auto& file : {out, plot}) {
+  const bool png = form_of(plot) == sheets::PlotForm::png;
+  for (const auto& [file, begins] : {std::pair(out, start), std::pair(plot, png ? png_start : "")}) {
     if (file.empty()) continue;
     if (auto ok = output_is_no_input(file, inputs); !ok) return ok;
-    if (auto ok = output_can_be_written(file); !ok) return ok;
+    if (auto ok = output_can_be_written(file, begins); !ok) return ok;
   }
   if (!plot.empty() && plot == out) {
     return refuse(ProblemKind::usage,
@@ -202,7 +205,8 @@ std::vector<std::string> grey_scale_names() {
 
 Result<scan::ScannerCurve> calibrate_scanner(const ScannerRequest& request) {
   return guarded("Measuring the scanner", [&]() -> Result<scan::ScannerCurve> {
-    if (auto ok = outputs_are_fine(request.out, request.plot, {request.scan}); !ok) {
+    if (auto ok = outputs_are_fine(
+            request.out, R"({"format":"rebite-scanner")", request.plot, {request.scan}); !ok) {
       return std::unexpected(ok.error());
     }
     auto curve = scan::measure_scanner(request.scan, {request.densities, request.dpi});
@@ -220,7 +224,8 @@ Result<wedge::Batch> calibrate_batch(const BatchRequest& request, const Progress
     std::vector<fs::path> inputs = request.scans;
     inputs.insert(inputs.end(), request.crossed_scans.begin(), request.crossed_scans.end());
     inputs.insert(inputs.end(), {request.read.scanner, request.read.blank});
-    if (auto ok = outputs_are_fine(request.out, request.plot, inputs); !ok) {
+    if (auto ok = outputs_are_fine(
+            request.out, R"({"format":"rebite-batch")", request.plot, inputs); !ok) {
       return std::unexpected(ok.error());
     }
     if (auto ok = check_day(request.bitten_on, "the wedge was bitten"); !ok) {

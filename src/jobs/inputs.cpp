@@ -130,12 +130,16 @@ Notes said_of(std::string_view what, Notes notes) {
 
 Result<void> check_day(const std::string& day, std::string_view what_happened) {
   if (day.empty()) return {};
-  int y = 0, m = 0, d = 0, read = 0;
-  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d%n", &y, &m, &d, &read);
+  constexpr std::string_view pattern = "0000-00-00";
+  const bool written_so = std::ranges::equal(day, pattern, [](char is, char wanted) {
+    return wanted == '0' ? is >= '0' && is <= '9' : is == wanted;
+  });
+  int y = 0, m = 0, d = 0;
+  const int found = std::sscanf(day.c_str(), "%4d-%2d-%2d", &y, &m, &d);
   const std::chrono::year_month_day date{std::chrono::year{y},
                                          std::chrono::month{static_cast<unsigned>(m)},
                                          std::chrono::day{static_cast<unsigned>(d)}};
-  if (found == 3 && read == 10 && day.size() == 10 && m > 0 && d > 0 && date.ok()) return {};
+  if (written_so && found == 3 && m > 0 && d > 0 && date.ok()) return {};
   return refuse(ProblemKind::usage,
                 fmt::format("'{}' is no day", files::shown(day)),
                 fmt::format("Write the day {} as year-month-day, e.g. 2026-05-04.", what_happened));
@@ -154,9 +158,9 @@ Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::pa
   return {};
 }
 
-Result<void> output_can_be_written(const fs::path& output) {
+Result<void> output_can_be_written(const fs::path& output, std::string_view start) {
   if (output.empty()) {
-    return refuse(ProblemKind::usage, "an output's name is empty", "Give it a name with --out.");
+    return refuse(ProblemKind::usage, "an output's name is empty", "Give it a name.");
   }
   fs::path target = output;
   if (!target.has_filename()) target = target.parent_path();
@@ -167,19 +171,24 @@ Result<void> output_can_be_written(const fs::path& output) {
     return refuse(
         ProblemKind::cannot_create,
         fmt::format("{}: the folder {} does not exist", files::shown(output), files::shown(folder)),
-        "Make the folder first, or choose another place with --out.");
+        "Make the folder first, or name another place.");
   }
-  if (fs::is_directory(target, error) && ::access(target.c_str(), W_OK | X_OK) != 0) {
+  const bool in_folder = fs::is_directory(target, error);  // what is written lies in it
+  if (!in_folder) {
+    if (auto ok = files::may_replace(target, start); !ok) return ok;
+  }
+  files::sweep_stale(folder);  // what a killed run may have left
+  if (in_folder) {
     folder = target;
+    files::sweep_stale(folder);
   }
   if (::access(folder.c_str(), W_OK | X_OK) != 0) {
     return refuse(
         ProblemKind::cannot_create,
         fmt::format(
             "{}: the folder {} may not be written", files::shown(output), files::shown(folder)),
-        "Choose a folder of your own with --out.");
+        "Choose a folder of your own.");
   }
-  files::sweep_stale(folder);  // what a killed run may have left
   return {};
 }
 

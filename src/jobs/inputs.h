@@ -51,7 +51,9 @@ Result<void> check_day(const std::string& day, std::string_view what_happened);
 // Refuses (usage) an output that is one of the inputs.
 Result<void> output_is_no_input(const std::filesystem::path& output,
                                 const std::vector<std::filesystem::path>& inputs);
-// Refuses (cannot_create) an output whose folder is missing or may not be written, before the work.
-Result<void> output_can_be_written(const std::filesystem::path& output);
+// Refuses (cannot_create), before the work, an output whose folder is missing or may not be written,
+// and a file that is not replaced by one that begins with `start` (files::may_replace).
+Result<void> output_can_be_written(const std::filesystem::path& output, std::string_view start = {});
+inline constexpr std::string_view png_start = "\x89PNG\r\n";
 
 }  // namespace rebite::jobs

@@ -85,9 +85,14 @@ std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetC
 
 Result<void> plan_folder_is_free(const std::filesystem::path& folder,
                                  const std::vector<std::filesystem::path>& inputs) {
-  if (auto ok = output_is_no_input(folder / plan_name, inputs); !ok) return ok;
-  for (const char* name : drawn_names) {
-    if (auto ok = output_is_no_input(folder / name, inputs); !ok) return ok;
+  std::vector<std::filesystem::path> outputs{folder / plan_name};
+  for (const char* name : drawn_names) outputs.push_back(folder / name);
+  for (const auto& file : outputs) {
+    if (auto ok = output_is_no_input(file, inputs); !ok) return ok;
+    const auto start = file.extension() == ".png"    ? png_start
+                       : file.filename() == plan_name ? R"({"format":"rebite-plan")"
+                                                      : "";
+    if (auto ok = files::may_replace(file, start); !ok) return ok;
   }
   for (const auto& [name, sum] : check_sums_of(folder / plan_name)) {
     if (std::ranges::find(drawn_names, name) == std::end(drawn_names)) continue;
@@ -95,7 +100,8 @@ Result<void> plan_folder_is_free(const std::filesystem::path& folder,
     if (!now || *now == sum) continue;  // gone or unreadable: nothing of the user's to lose
     return refuse(
         ProblemKind::cannot_create,
-        fmt::format("{}: was changed since its plan was made, and a new plan would replace it",
+        fmt::format("{}: is not what its plan.json tells of (changed by hand?), and a new plan would "
+                    "replace it",
                     files::shown(folder / name)),
         "Move it to another folder (or delete it), or name another folder with --out. Nothing was "
         "changed.");

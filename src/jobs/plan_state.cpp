@@ -305,13 +305,13 @@ Result<PlanReport> plan_state(const PlanRequest& request,
                    request.read.blank,
                    request.book});
     if (auto ok = output_is_no_input(request.out, inputs); !ok) return std::unexpected(ok.error());
-    if (auto ok = plan_folder_is_free(request.out, inputs); !ok) return std::unexpected(ok.error());
-    if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
     if (std::error_code error; std::filesystem::is_regular_file(request.out, error)) {
       return refuse(ProblemKind::cannot_create,
                     fmt::format("{}: is a file; a plan is a folder", files::shown(request.out)),
                     "Name a new folder with --out.");
     }
+    if (auto ok = output_can_be_written(request.out); !ok) return std::unexpected(ok.error());
+    if (auto ok = plan_folder_is_free(request.out, inputs); !ok) return std::unexpected(ok.error());
 
     if (auto ok = brush_fits(request.brush_mm, request.plate); !ok) return std::unexpected(ok.error());
     std::vector<std::filesystem::path> prints{request.proof};

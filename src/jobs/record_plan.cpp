@@ -41,7 +41,13 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   if (!opened) return std::unexpected(opened.error());
   PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
   scans.insert(scans.end(), {request.batch, request.read.scanner});
-  for (const auto& file : scans) recorder.read_from_.emplace_back(file, files::stamp_of(file));
+  for (const auto& file : scans) {
+    if (file.empty()) continue;
+    const auto stamp = files::stamp_of(file);
+    auto sha256 = files::sha256_of_file(file);
+    if (!sha256) return std::unexpected(sha256.error());
+    recorder.read_from_.push_back({file, stamp, std::move(*sha256)});
+  }
   recorder.read_ = request.read;
   recorder.record_ = request.record;
   if (auto known = recorder.book_.plate(request.record)) {
@@ -66,9 +72,8 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   if (!last) return std::unexpected(last.error());
   if (!*last) return recorder;
   recorder.next_number_ = (*last)->number + 1;
-  const auto sha = files::sha256_of_file(request.proof);
-  if (!sha) return std::unexpected(sha.error());
-  if (!(*last)->proofs.empty() && (*last)->proofs.front().sha256 == *sha) {
+  if (!(*last)->proofs.empty() &&
+      (*last)->proofs.front().sha256 == recorder.sha256_of(request.proof)) {
     recorder.same_state_ = **last;
     return recorder;
   }
@@ -160,6 +165,23 @@ Result<void> PlanRecorder::look(const scan::DensityImage& proof,
   return {};
 }
 
+const std::string& PlanRecorder::sha256_of(const std::filesystem::path& file) const {
+  return std::ranges::find(read_from_, file, &ReadFrom::file)->sha256;
+}
+
+// A file that was copied over itself, or only touched, is still the one that was read.
+Result<void> PlanRecorder::nothing_changed() const {
+  for (const auto& [file, stamp, sha256] : read_from_) {
+    if (files::stamp_of(file) == stamp) continue;
+    const auto now = files::sha256_of_file(file);
+    if (now && *now == sha256) continue;
+    return refuse(ProblemKind::data,
+                  fmt::format("{}: was changed while the plan was made of it", files::shown(file)),
+                  "Plan again. Nothing was written.");
+  }
+  return {};
+}
+
 // The state that the plan is for: the one that is there, else a new one of its scans.
 Result<book::State> PlanRecorder::state_of(const PlanRequest& request) const {
   if (same_state_) return *same_state_;
@@ -169,11 +191,11 @@ Result<book::State> PlanRecorder::state_of(const PlanRequest& request) const {
   std::vector<std::filesystem::path> proofs{request.proof};
   proofs.insert(proofs.end(), request.impressions.begin(), request.impressions.end());
   for (const auto& file : proofs) {
-    auto scan = scan_record(file);
+    auto scan = scan_record(file, sha256_of(file));
     if (!scan) return std::unexpected(scan.error());
     state.proofs.push_back(std::move(*scan));
   }
-  auto drawing = scan_record(request.drawing);
+  auto drawing = scan_record(request.drawing, sha256_of(request.drawing));
   if (!drawing) return std::unexpected(drawing.error());
   state.drawing = std::move(*drawing);
   return state;
@@ -241,13 +263,7 @@ Result<void> PlanRecorder::prepare(const PlanRequest& request,
     if (!batch) return std::unexpected(batch.error());
     batch_text_ = std::move(*batch);
   }
-  for (const auto& [file, stamp] : read_from_) {
-    if (files::stamp_of(file) == stamp) continue;
-    return refuse(ProblemKind::data,
-                  fmt::format("{}: was changed while the plan was made of it", files::shown(file)),
-                  "Plan again. Nothing was written.");
-  }
-  return {};
+  return nothing_changed();
 }
 
 Result<PlanReport::Recorded> PlanRecorder::write(const PlanRequest& request,

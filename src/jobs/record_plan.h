@@ -40,6 +40,14 @@ class PlanRecorder {
  private:
   PlanRecorder(book::Book book, std::string today)
       : book_(std::move(book)), today_(std::move(today)) {}
+  // A file that the plan is made of, as it was at the start.
+  struct ReadFrom {
+    std::filesystem::path file;
+    files::Stamp stamp;
+    std::string sha256;
+  };
+  const std::string& sha256_of(const std::filesystem::path& file) const;
+  Result<void> nothing_changed() const;
   Result<book::State> state_of(const PlanRequest& request) const;
   Result<PlanReport::Recorded> enter(const PlanRequest& request,
                                      const sheets::SheetContent& content);
@@ -56,8 +64,7 @@ class PlanRecorder {
   std::vector<book::Prediction> predicted_;
   std::vector<book::Prediction> reached_;
   double speed_ = 1, speed_sd_ = 0;
-  std::vector<std::pair<std::filesystem::path, files::Stamp>>
-      read_from_;  // as they were at the start
+  std::vector<ReadFrom> read_from_;
   book::Book::Planned planned_;
   std::string batch_text_;
 };

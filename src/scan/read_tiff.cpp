@@ -23,6 +23,7 @@ constexpr std::size_t max_strip_bytes = std::size_t{48} << 20;  // larger strips
 // libtiff talks through handlers; the first error of a file is what the user should hear.
 struct TiffTalk {
   std::string error;
+  std::string spared;  // an error that costs no pixel
   std::string warning;
   bool no_memory = false;  // of the machine
   bool too_much = false;   // what a damaged file asked for cannot be had on any machine
@@ -54,14 +55,16 @@ void note_memory(TiffTalk& talk, const std::string& text) {
 // What libtiff calls an error of a tag that costs no pixel: it leaves the tag out.
 bool spares_the_pixels(const std::string& error) {
   const auto says = [&](const char* words) { return error.find(words) != std::string::npos; };
-  return says("\"Orientation\" tag") || says("Resolution\" tag") || says("\"ICC Profile\"");
+  return says("\"Orientation\" tag") || says("Resolution\" tag") || says("\"ResolutionUnit\" tag") ||
+         says("\"ICC Profile\"");
 }
 
 int on_error(TIFF*, void* talk, const char*, const char* format, va_list args) {
   auto* t = static_cast<TiffTalk*>(talk);
   const std::string text = text_of(format, args);
   note_memory(*t, text);
-  if (t->error.empty()) t->error = text;
+  std::string& first = spares_the_pixels(text) ? t->spared : t->error;
+  if (first.empty()) first = text;
   return 1;
 }
 
@@ -192,10 +195,9 @@ Result<void> TiffSource::open(int fd) {
   if (!header) return std::unexpected(header.error());
   facts_ = std::move(header->facts);
   layout_ = header->layout;
-  if (spares_the_pixels(talk_.error)) {
+  if (!talk_.spared.empty()) {
     facts_.notes.push_back(fmt::format(
-        "A tag of the TIFF file is not as it should be and was left out ({}).", talk_.error));
-    talk_.error.clear();
+        "A tag of the TIFF file is not as it should be and was left out ({}).", talk_.spared));
   }
   return {};
 }

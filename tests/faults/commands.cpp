@@ -110,7 +110,7 @@ const std::vector<Command>& commands() {
         "40x30",
         "--out",
         "{}/plan"},
-       {"plan/plan.json", "plan/map.png"}},
+       {"plan/plan.json", "plan/map.png", "plan/notes.txt"}},
       {"book",
        {"book", "plate", "Lock in snow", "--size", "40x30", "--book", "{}/book.sqlite"},
        {"book.sqlite"},
@@ -129,7 +129,7 @@ const std::vector<Command>& commands() {
         "Lock in snow",
         "--book",
         "{}/book.sqlite"},
-       {"plan/plan.json"},
+       {"plan/plan.json", "plan/notes.txt"},
        true}};
   return all;
 }

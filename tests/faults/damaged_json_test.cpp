@@ -133,7 +133,9 @@ TEST(OddNumbers, AreRefusedWithTheReason) {
   for (const std::vector<std::string>& odd :
        {std::vector<std::string>{"plate", "P", "--size", "40x30", "--thickness", "99"},
         {"batch", "ferric", "--volume", "nan"},
-        {"batch", "ferric", "--mixed-on", "2026-13-01"}}) {
+        {"batch", "ferric", "--mixed-on", "2026-13-01"},
+        {"batch", "ferric", "--mixed-on", "2026- 1- 1"},
+        {"batch", "ferric", "--mixed-on", "+202-01-01"}}) {
     std::vector<std::string> words{"book"};
     words.insert(words.end(), odd.begin(), odd.end());
     words.insert(words.end(), {"--book", book});

@@ -106,6 +106,26 @@ TEST(PlanDiskFaults, AFewOfEach) {
   EXPECT_GT(refused, 0);
 }
 
+// A folder of one's own in the plan's folder: it cannot be swapped, and the files go in one by one.
+// Where one can neither be swapped nor renamed, those before it are taken back.
+TEST(PlanDiskFaults, FilesPutInOneByOneAreTakenBack) {
+  Command beside = command("plan");
+  beside.old.push_back("plan/photos/wash.txt");
+  Trial trial(beside);
+  // plan.json (1) and map.png (4) are there and are swapped, for the five others it is tried first.
+  ASSERT_EQ(trial.counts().at("rename"), 2 + 2 * 5);
+  for (const std::string both : {"1-2", "2-3", "4-5", "9-10", "11-12"}) {
+    const auto verdict = trial.run({.fault = "rename:" + both + ":" + std::to_string(EIO)});
+    EXPECT_EQ(verdict.fault, "") << both;
+    EXPECT_EQ(verdict.ended.code, 74) << both << verdict.ended.err;
+  }
+  const auto rides = trial.run({.fault = "rename:4:" + std::to_string(EINVAL)});  // cannot swap
+  EXPECT_EQ(rides.fault, "");
+  EXPECT_EQ(rides.ended.code, 0);
+  const auto stopped = trial.run({.fault = "rename:3:stop"});
+  EXPECT_EQ(stopped.fault, "") << stopped.ended.err;
+}
+
 TEST(FileSizeLimit, IsToldAndLeavesTheOldFile) {
   for (const char* name : {"wedge", "scanner"}) {
     Trial trial(command(name));

@@ -2,9 +2,13 @@
 // the book tells the same, and the copy of the old one that stays beside it is whole or not there.
 #include <gtest/gtest.h>
 
-#include <cerrno>
+#include <signal.h>
 
-#include "tests/faults/child.h"
+#include <algorithm>
+#include <cerrno>
+#include <chrono>
+
+#include "tests/faults/commands.h"
 
 namespace rebite::faults {
 namespace {
@@ -93,6 +97,24 @@ TEST_F(OldBook, AFullOrFailingDiskIsToldAndCostsNothing) {
       expect_nothing_lost(fault);
     }
   }
+}
+
+// The copy that is kept of the old book is no output of the plan.
+TEST_F(OldBook, APlanThatIsStoppedSaysThatNothingWasWritten) {
+  auto words = command("recorded").arguments;
+  words[words.size() - 1] = book().string();
+  *std::ranges::find(words, "Lock in snow") = "A plate of its own";
+  *std::ranges::find(words, "{}/plan") = (work_ / "plan").string();
+  reset();
+  const auto whole = run_program(words);
+  ASSERT_EQ(whole.code, 0) << whole.err;
+  reset();
+  const auto after = std::chrono::microseconds(static_cast<long>(whole.seconds * 0.6e6));
+  const auto ended = run_program(words, {.signal_after = after, .signal = SIGINT});
+  EXPECT_EQ(ended.code, 130) << ended.err;
+  EXPECT_NE(ended.err.find("Nothing was written"), std::string::npos) << ended.err;
+  EXPECT_FALSE(fs::exists(work_ / "plan"));
+  expect_nothing_lost("a plan that was stopped");
 }
 
 }  // namespace

@@ -2,7 +2,8 @@
 // failing disk or an exhausted memory would. Never part of Rebite.
 //
 //   REBITE_FAULT=KIND:N:WHAT   KIND open read write fsync rename close mkdir unlink truncate alloc
-//                              N    which call fails, from 1; N+ : that one and all later ones
+//                              N    which call fails, from 1; N+ : that one and all later ones;
+//                                   N-M : those from N to M
 //                              WHAT an errno as a number; kill: SIGKILL before the call;
 //                                   stop: SIGINT (Ctrl-C) before the call, which then goes on;
 //                                   short: write takes only half of the bytes
@@ -20,6 +21,7 @@
 
 #include <atomic>
 #include <cerrno>
+#include <climits>
 #include <cstddef>
 #include <cstdio>
 #include <cstdlib>
@@ -54,8 +56,7 @@ constexpr int killed = -1, shortened = -2, interrupted = -3;
 std::atomic<bool> armed{false};
 std::atomic<long> counts[kinds];
 int fault_kind = -1;
-long fault_n = 0;
-bool fault_stays = false;
+long fault_first = 0, fault_last = 0;
 int fault_what = 0;
 const char* under = nullptr;
 std::atomic<bool> watched[4096];  // descriptors of files in the folder
@@ -69,8 +70,9 @@ void read_settings() {
     if (std::strncmp(text, names[k], n) != 0 || text[n] != ':') continue;
     fault_kind = k;
     char* rest = nullptr;
-    fault_n = std::strtol(text + n + 1, &rest, 10);
-    fault_stays = *rest == '+';
+    fault_first = fault_last = std::strtol(text + n + 1, &rest, 10);
+    if (*rest == '-') fault_last = std::strtol(rest + 1, &rest, 10);
+    if (*rest == '+') fault_last = LONG_MAX;
     while (*rest == '+' || *rest == ':') ++rest;
     fault_what = !std::strcmp(rest, "kill")    ? killed
                  : !std::strcmp(rest, "stop")  ? interrupted
@@ -88,7 +90,7 @@ bool ours(int fd) { return fd >= 0 && fd < 4096 && watched[fd]; }
 int fault(Kind kind, bool counted) {
   if (!armed || !counted) return 0;
   const long n = ++counts[kind];
-  if (kind != fault_kind || !(fault_stays ? n >= fault_n : n == fault_n)) return 0;
+  if (kind != fault_kind || n < fault_first || n > fault_last) return 0;
   if (fault_what == killed) ::kill(::getpid(), SIGKILL);
   if (fault_what == interrupted) {
     ::kill(::getpid(), SIGINT);

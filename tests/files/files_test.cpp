@@ -100,6 +100,47 @@ TEST_F(Files, AFolderKeepsFilesThatAreNotOurs) {
   EXPECT_EQ(entries(), 1U);
 }
 
+ino_t inode(const fs::path& file) {
+  struct stat about {};
+  EXPECT_EQ(::stat(file.c_str(), &about), 0);
+  return about.st_ino;
+}
+
+// In one step, so that nobody sees a mixture; to the user it is the same folder as before.
+TEST_F(Files, AFolderWithFilesThatAreNotOursIsSwappedWhole) {
+  fs::create_directories(dir / "plan");
+  fs::permissions(dir / "plan", fs::perms::owner_all | fs::perms::group_exec);
+  ASSERT_TRUE(write_atomically(dir / "plan/notes.txt", "mine"));
+  const auto notes = inode(dir / "plan/notes.txt"), folder = inode(dir / "plan");
+  ASSERT_TRUE(write_folder(dir / "plan", {{"a", "1"}}));
+  EXPECT_NE(inode(dir / "plan"), folder);
+  EXPECT_EQ(inode(dir / "plan/notes.txt"), notes);
+  EXPECT_EQ(fs::hard_link_count(dir / "plan/notes.txt"), 1U);
+  EXPECT_EQ(fs::status(dir / "plan").permissions(), fs::perms::owner_all | fs::perms::group_exec);
+}
+
+// A journal that had a second name would take back what was committed meanwhile; a folder that
+// somebody stands in must not be taken from under him.
+TEST_F(Files, AFolderWithADatabaseOrUnderfootIsNotSwapped) {
+  using namespace std::string_literals;
+  for (const auto& [name, bytes] : {std::pair{"book.sqlite"s, "SQLite format 3\0..."s},
+                                    std::pair{"book.sqlite-journal"s, ""s}}) {
+    fs::create_directories(dir / name);
+    ASSERT_TRUE(write_atomically(dir / name / name, bytes));
+    const auto folder = inode(dir / name);
+    ASSERT_TRUE(write_folder(dir / name, {{"a", "1"}}));
+    EXPECT_EQ(inode(dir / name), folder);
+    EXPECT_EQ(*read_bytes(dir / name / "a"), "1");
+  }
+  fs::create_directories(dir / "here");
+  const auto folder = inode(dir / "here");
+  const fs::path before = fs::current_path();
+  fs::current_path(dir / "here");
+  ASSERT_TRUE(write_folder(dir / "here", {{"a", "1"}}));
+  fs::current_path(before);
+  EXPECT_EQ(inode(dir / "here"), folder);
+}
+
 TEST_F(Files, AFolderOfOnesOwnStaysToo) {  // a folder has no second name: file by file
   fs::create_directories(dir / "plan/trials");
   ASSERT_TRUE(write_atomically(dir / "plan/trials/one.txt", "mine"));
@@ -114,9 +155,12 @@ TEST_F(Files, AFolderOfOnesOwnStaysToo) {  // a folder has no second name: file 
 TEST_F(Files, ABookOrAScanIsNotReplacedByAnotherKind) {
   using namespace std::string_literals;
   const std::string book = "SQLite format 3\0..."s, png = "\x89PNG\r\n\x1a\n..."s,
-                    tiff = "II*\0..."s, jpeg = "\xff\xd8\xff..."s;
-  for (const std::string& old : {book, png, tiff, jpeg}) {
+                    tiff = "II*\0..."s, jpeg = "\xff\xd8\xff..."s,
+                    batch = "{\n  \"format\" : \"rebite-batch\", ..."s,
+                    curve = "{\"format\":\"rebite-scanner\"}"s;
+  for (const std::string& old : {book, png, tiff, jpeg, batch, curve}) {
     ASSERT_TRUE(write_atomically(dir / "precious", old));
+    EXPECT_TRUE(may_replace(dir / "precious", old));
     for (const std::string& other : {"<html>"s, "{}"s, old == png ? tiff : png}) {
       const auto refused = write_atomically(dir / "precious", other);
       ASSERT_FALSE(refused);

@@ -120,6 +120,32 @@ TEST(Orientation, OutsideOneToEightIsTakenAsStored) {
   }
 }
 
+// The first tag that costs no pixel must not hide the next.
+TEST(Orientation, ABadUnitBesideItIsReadWithANoteToo) {
+  const Folder folder;
+  made::TiffLayout l;
+  l.orientation = 1;
+  l.dpi_x = l.dpi_y = 300;
+  l.unit = 2;
+  write_tiff(folder / "t.tif", {}, l);
+  std::ifstream in(folder / "t.tif", std::ios::binary);
+  std::string bytes{std::istreambuf_iterator<char>(in), {}};
+  using namespace std::string_view_literals;
+  // Tags 274 and 296, shorts, one of each (TIFF 6.0, section 2).
+  const auto unit = bytes.find("\x28\x01\x03\x00\x01\x00\x00\x00\x02"sv);
+  const auto turn = bytes.find("\x12\x01\x03\x00\x01\x00\x00\x00\x01"sv);
+  ASSERT_NE(unit, std::string::npos);
+  ASSERT_NE(turn, std::string::npos);
+  for (const bool both : {false, true}) {
+    bytes[unit + 8] = '\x9';
+    if (both) bytes[turn + 8] = '\x9';
+    std::ofstream(folder / "odd.tif", std::ios::binary) << bytes;
+    const auto r = load(folder / "odd.tif", {.dpi = 300});
+    ASSERT_TRUE(r) << both << r.error().what;
+    EXPECT_THAT(r->notes, testing::Contains(testing::HasSubstr("was left out"))) << both;
+  }
+}
+
 struct DpiCase {
   double x, y;
   int unit;
