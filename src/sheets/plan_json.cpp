@@ -170,7 +170,7 @@ std::string plan_json(const SheetContent& c,
   if (!c.made_on.empty()) j["made_on"] = c.made_on;
   if (!c.gap_shares.before.empty()) j["gap_shares"] = shares_json(c.gap_shares);
   if (c.plan.handling) j["handling_minutes"] = minutes(*c.plan.handling, "handling_minutes");
-  for (const auto& [name, sum] : beside) j["files"].push_back({{"name", name}, {"sha256", sum}});
+  for (const auto& [name, sum] : beside) j["files"].push_back({{"name", name}, {"crc32", sum}});
   // Names may hold bytes that are no UTF-8 (a file system allows it): shown as U+FFFD, never
   // thrown.
   return j.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";

@@ -11,7 +11,7 @@ namespace rebite::sheets {
 
 enum class Paper { a4, letter };
 
-// interface.md; `beside` are the files written beside it, by name, each with its SHA-256.
+// interface.md; `beside` are the files written beside it, by name, each with its CRC-32 in hex.
 std::string plan_json(const SheetContent&,
                       const std::vector<std::pair<std::string, std::string>>& beside = {});
 std::string regions_png(const SheetContent&);  // 16-bit labels, print view

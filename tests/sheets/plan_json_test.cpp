@@ -124,8 +124,8 @@ TEST(PlanJson, RegionsAndStagesCarryTheContentsNumbers) {
 TEST(PlanJson, SameContentSameBytesAndNothingWithoutAWedge) {
   const auto c = maker::made_content();
   EXPECT_TRUE(plan_json(c) == plan_json(c));
-  const Json beside = Json::parse(plan_json(c, {{"map.svg", "00ff"}}));
-  EXPECT_EQ(beside["files"], Json::parse(R"([{"name":"map.svg","sha256":"00ff"}])"));
+  const Json beside = Json::parse(plan_json(c, {{"map.svg", "0000c0de"}}));
+  EXPECT_EQ(beside["files"], Json::parse(R"([{"name":"map.svg","crc32":"0000c0de"}])"));
   const Json bare = Json::parse(plan_json(maker::without_batch(c)));
   EXPECT_TRUE(bare["batch"].is_null());
   EXPECT_TRUE(bare["stages"].empty());
