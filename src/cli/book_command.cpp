@@ -2,6 +2,7 @@
 
 #include <CLI/CLI.hpp>
 #include <cstdlib>
+#include <functional>
 #include <utility>
 
 #include "cli/command.h"
@@ -34,15 +35,16 @@ Result<jobs::OpenBook> open(const BookOptions& o, jobs::BookAccess access) {
   return jobs::open_book(o.book, environment ? environment : "", access);
 }
 
-// Opens the book, runs `work(book)` -> Result<std::string>, prints its text; then says what `work`
-// has left in `found`.
+// Asks `first`, opens the book, runs `work(book)` -> Result<std::string>, prints its text; then says
+// what `work` has left in `found`.
 template <class Work>
 void on_book(CLI::App* c,
              Shared o,
              Surroundings& around,
              jobs::BookAccess access,
              Work work,
-             std::shared_ptr<std::optional<Problem>> found = nullptr) {
+             std::shared_ptr<std::optional<Problem>> found = nullptr,
+             std::function<Result<void>()> first = {}) {
   c->add_option("--book",
                 o->book,
                 "the record book (default: rebite-book.sqlite in the current folder, or "
@@ -52,7 +54,12 @@ void on_book(CLI::App* c,
                &around,
                access,
                work = std::move(work),
-               found = std::move(found)] {
+               found = std::move(found),
+               first = std::move(first)] {
+    if (const auto ok = first ? first() : Result<void>(); !ok) {
+      around.exit_code = around.console.problem(ok.error());
+      return;
+    }
     auto book = open(*o, access);
     if (!book) {
       around.exit_code = around.console.problem(book.error());
@@ -110,11 +117,8 @@ void add_batch(CLI::App& book, Surroundings& around) {
                 "draw the drift, and beside it predicted against reached as FILE-reached.svg")
       ->type_name("FILE.svg");
   add_json_flag(*c, o->json);
-  on_book(c, o, around, jobs::BookAccess::make, [o](book::Book& b) -> Result<std::string> {
+  const auto work = [o](book::Book& b) -> Result<std::string> {
     if (o->volume > 0) o->batch.volume_l = o->volume;
-    if (!o->plot.empty()) {
-      if (auto ok = jobs::batch_can_be_drawn(o->plot); !ok) return std::unexpected(ok.error());
-    }
     const auto story = jobs::enter_or_show_batch(b, o->batch_name, o->batch, today());
     if (!story) return std::unexpected(story.error());
     if (!o->plot.empty()) {
@@ -123,6 +127,9 @@ void add_batch(CLI::App& book, Surroundings& around) {
       }
     }
     return o->json ? jobs::batch_json(*story) : jobs::batch_text(*story);
+  };
+  on_book(c, o, around, jobs::BookAccess::make, work, nullptr, [o] {
+    return o->plot.empty() ? Result<void>() : jobs::batch_can_be_drawn(o->plot);
   });
 }
 

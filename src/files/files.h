@@ -26,17 +26,23 @@ Result<std::string> read_bytes(const std::filesystem::path& file,
 // become another kind of file, or what cannot be read to tell.
 Result<void> may_replace(const std::filesystem::path& file, std::string_view bytes);
 
+// What a link points at (it keeps pointing there when it is written to); any other path as it is.
+// Refused (cannot_create): a link to nowhere.
+Result<std::filesystem::path> behind_link(const std::filesystem::path& path);
+
 // Replaces or creates `file` whole. Refused: folder missing or not writable, a link to nowhere, what
-// may_replace refuses (cannot_create), disk full or failing (io). On refusal the old file is untouched and no temporary is left.
+// may_replace refuses (cannot_create), disk full or failing (io). On refusal the old file is
+// untouched and no temporary is left.
 Result<void> write_atomically(const std::filesystem::path& file, std::string_view bytes);
 
 // A folder of outputs that appears complete or not at all: everything is written into a hidden
 // folder beside it, then renamed into place (an older plan folder is swapped out and removed).
 // `files` are names relative to the folder and their bytes. What else lies in a folder that exists
-// stays there: files are linked into the new one. Where that cannot be (a folder of the user's own, a
-// database, a disk without links), the new files are put in one by one, and taken back where one
-// fails: there a kill or a power cut within a millisecond can leave some new and some old. Refused
-// as write_atomically.
+// stays there: files are linked into the new one, and what somebody saves in that moment is carried
+// over. Where that cannot be (a folder of the user's own, a database, a disk without links), the new
+// files are put in one by one, and taken back where one fails: there a kill or a power cut within a
+// millisecond can leave some new and some old. After a swap it is another folder: a window or shell
+// that stands in it must open it again. Refused as write_atomically.
 Result<void> write_folder(const std::filesystem::path& folder,
                           const std::vector<std::pair<std::string, std::string>>& files);
 

@@ -162,8 +162,9 @@ Result<void> output_can_be_written(const fs::path& output, std::string_view star
   if (output.empty()) {
     return refuse(ProblemKind::usage, "an output's name is empty", "Give it a name.");
   }
-  fs::path target = output;
-  if (!target.has_filename()) target = target.parent_path();
+  const auto resolved = files::behind_link(output.has_filename() ? output : output.parent_path());
+  if (!resolved) return std::unexpected(resolved.error());
+  const fs::path& target = *resolved;
   fs::path folder = target.parent_path();
   if (folder.empty()) folder = ".";
   std::error_code error;

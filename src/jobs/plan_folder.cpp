@@ -1,23 +1,29 @@
 #include "jobs/plan_folder.h"
 
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 #include <zlib.h>
 
-#include <algorithm>
 #include <atomic>
 #include <functional>
 #include <iterator>
+#include <map>
 #include <new>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "align/parallel.h"
 #include "files/files.h"
 
 namespace rebite::jobs {
+namespace fs = std::filesystem;
 namespace {
 
 constexpr const char* plan_name = "plan.json";
 constexpr std::size_t most_bytes = std::size_t{1} << 30;
+constexpr const char* advice =
+    "Move what you want to keep to another folder and delete the rest, or name another folder with "
+    "--out. Nothing was changed.";
 // All but plan.json, which tells their check sums.
 constexpr const char* drawn_names[] = {
     "regions.png", "map.png", "map.svg", "next-proof.png", "bench-map.pdf", "report.html"};
@@ -36,19 +42,48 @@ std::string check_sum(std::string_view bytes) {
   return fmt::format("{:08x}", crc32_z(crc32_z(0, nullptr, 0), data, bytes.size()));
 }
 
-// What the plan in that folder says of its files, by name; empty where it does not tell.
-std::vector<std::pair<std::string, std::string>> check_sums_of(const std::filesystem::path& plan) {
-  std::vector<std::pair<std::string, std::string>> sums;
-  const auto text = files::read_bytes(plan);
-  if (!text) return sums;
+using CheckSums = std::map<std::string, std::string>;
+
+// What the plan in that folder says of its files; nothing where there is no plan. Refuses (data) a
+// plan.json that is none, and one that cannot be read.
+Result<std::optional<CheckSums>> check_sums_in(const fs::path& folder) {
+  std::error_code unknown;
+  if (!fs::exists(folder / plan_name, unknown)) return std::nullopt;
+  const auto text = files::read_bytes(folder / plan_name, most_bytes);
+  if (!text) return std::unexpected(text.error());
   const auto json = nlohmann::json::parse(*text, nullptr, false);
-  if (!json.is_object() || !json.contains("files") || !json["files"].is_array()) return sums;
-  for (const auto& file : json["files"]) {
+  if (!json.is_object() || json.value("format", nlohmann::json()) != "rebite-plan") {
+    return refuse(ProblemKind::cannot_create,
+                  fmt::format("{}: is no plan as Rebite writes it, and a new one would replace it",
+                              files::shown(folder / plan_name)),
+                  advice);
+  }
+  CheckSums sums;
+  for (const auto& file : json.value("files", nlohmann::json::array())) {
     if (!file.is_object()) continue;
-    const auto name = file.value("name", nlohmann::json()), sum = file.value("crc32", nlohmann::json());
-    if (name.is_string() && sum.is_string()) sums.emplace_back(name, sum);
+    const auto name = file.value("name", nlohmann::json()),
+               sum = file.value("crc32", nlohmann::json());
+    if (name.is_string() && sum.is_string()) sums[name] = sum;
   }
   return sums;
+}
+
+// The files of a plan's names that a new plan would replace though they are not as the old one wrote
+// them. A plan of before November 29, 2026 does not tell, and all is taken for its own.
+Result<std::vector<std::string>> strangers_in(const fs::path& folder) {
+  const auto sums = check_sums_in(folder);
+  if (!sums) return std::unexpected(sums.error());
+  std::vector<std::string> strangers;
+  for (const char* name : drawn_names) {
+    std::error_code unknown;
+    if (!fs::exists(folder / name, unknown)) continue;
+    if (!*sums) strangers.emplace_back(name);
+    if (!*sums || !(*sums)->contains(name)) continue;
+    const auto bytes = files::read_bytes(folder / name, most_bytes);
+    if (!bytes) return std::unexpected(bytes.error());
+    if (check_sum(*bytes) != (*sums)->at(name)) strangers.emplace_back(name);
+  }
+  return strangers;
 }
 
 }  // namespace
@@ -91,9 +126,8 @@ std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetC
   return files;
 }
 
-Result<void> plan_folder_is_free(const std::filesystem::path& folder,
-                                 const std::vector<std::filesystem::path>& inputs) {
-  std::vector<std::filesystem::path> outputs{folder / plan_name};
+Result<void> plan_folder_is_free(const fs::path& folder, const std::vector<fs::path>& inputs) {
+  std::vector<fs::path> outputs{folder / plan_name};
   for (const char* name : drawn_names) outputs.push_back(folder / name);
   for (const auto& file : outputs) {
     if (auto ok = output_is_no_input(file, inputs); !ok) return ok;
@@ -102,19 +136,15 @@ Result<void> plan_folder_is_free(const std::filesystem::path& folder,
                                                       : "";
     if (auto ok = files::may_replace(file, start); !ok) return ok;
   }
-  for (const auto& [name, sum] : check_sums_of(folder / plan_name)) {
-    if (std::ranges::find(drawn_names, name) == std::end(drawn_names)) continue;
-    const auto now = files::read_bytes(folder / name, most_bytes);
-    if (!now || check_sum(*now) == sum) continue;  // gone: nothing of the user's to lose
-    return refuse(
-        ProblemKind::cannot_create,
-        fmt::format("{}: is not what its plan.json tells of (changed by hand?), and a new plan would "
-                    "replace it",
-                    files::shown(folder / name)),
-        "Move it to another folder (or delete it), or name another folder with --out. Nothing was "
-        "changed.");
-  }
-  return {};
+  const auto strangers = strangers_in(folder);
+  if (!strangers) return std::unexpected(strangers.error());
+  if (strangers->empty()) return {};
+  return refuse(ProblemKind::cannot_create,
+                fmt::format("{}: a new plan would replace {}, which no plan there wrote so (changed by "
+                            "hand, or left by a run that was killed)",
+                            files::shown(folder),
+                            fmt::join(*strangers, ", ")),
+                advice);
 }
 
 }  // namespace rebite::jobs

@@ -17,9 +17,8 @@ std::vector<std::pair<std::string, std::string>> plan_files(const sheets::SheetC
                                                             const Progress& = {});
 
 // Refuses (usage) where a file that a plan would replace is one of `inputs`, and (cannot_create)
-// where it is no longer what the plan in that folder wrote: a picture painted over next-proof.png,
-// notes written on the bench map. A plan that does not tell its files' check sums (none did before
-// November 29, 2026) or that cannot be read is replaced.
+// where it is not what a plan wrote there: a picture painted over next-proof.png, notes written on
+// the bench map, a map.png of the user's own. What is typed into plan.json itself is not seen.
 Result<void> plan_folder_is_free(const std::filesystem::path& folder,
                                  const std::vector<std::filesystem::path>& inputs);
 

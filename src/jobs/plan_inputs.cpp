@@ -139,7 +139,7 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
   return found;
 }
 
-Result<cv::Mat1f> load_mask(const std::filesystem::path& file,
+Result<cv::Mat1b> load_mask(const std::filesystem::path& file,
                             const scan::DensityImage& proof,
                             SizeMm plate) {
   ScanChoice as_picture;
@@ -170,25 +170,25 @@ Result<cv::Mat1f> load_mask(const std::filesystem::path& file,
                     plate_ratio),
         mask_advice);
   }
-  return tone;
+  return tone < 0.2;  // reflectance 0.2 is about middle grey
 }
 
 Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
-                             const cv::Mat1f& tone,
+                             const cv::Mat1b& dark,
                              const scan::DensityImage& proof,
                              const align::PlateMark& mark,
                              const align::PlateGrid& grid) {
-  const bool on_proof = tone.size() == proof.relative.size();
+  const bool on_proof = dark.size() == proof.relative.size();
   cv::Mat1b mask(grid.rows(), grid.cols(), std::uint8_t{0});
   for (int row = 0; row < mask.rows; ++row) {
     for (int col = 0; col < mask.cols; ++col) {
       const PlateMm mm{(col + 0.5) / grid.px_per_mm, (row + 0.5) / grid.px_per_mm};
       const cv::Point2d px = on_proof ? mark.px_from_plate(mm, grid.plate)
-                                      : cv::Point2d(mm.x / grid.plate.width * tone.cols - 0.5,
-                                                    mm.y / grid.plate.height * tone.rows - 0.5);
-      const int x = std::clamp(cvRound(px.x), 0, tone.cols - 1);
-      const int y = std::clamp(cvRound(px.y), 0, tone.rows - 1);
-      if (tone(y, x) < 0.2) mask(row, col) = 255;  // reflectance 0.2 is about middle grey
+                                      : cv::Point2d(mm.x / grid.plate.width * dark.cols - 0.5,
+                                                    mm.y / grid.plate.height * dark.rows - 0.5);
+      const int x = std::clamp(cvRound(px.x), 0, dark.cols - 1);
+      const int y = std::clamp(cvRound(px.y), 0, dark.rows - 1);
+      mask(row, col) = dark(y, x);
     }
   }
   // A hand paints a few places; a print's own darks and specks of grain are many.

@@ -27,14 +27,14 @@ std::map<int, plan::Edit> edits_for(const std::vector<RegionEdit>& edits,
                                     const align::PlateGrid& grid,
                                     Notes& notes);
 
-// The mask as tones, 1 = white. A picture as large as the proof scan lies on the proof; any other
-// must have the plate's proportions (print view) within 2 %.
-Result<cv::Mat1f> load_mask(const std::filesystem::path& file,
+// The mask in its own pixels: 255 = dark = leave alone. A picture as large as the proof scan lies on
+// the proof; any other must have the plate's proportions (print view) within 2 %.
+Result<cv::Mat1b> load_mask(const std::filesystem::path& file,
                             const scan::DensityImage& proof,
                             SizeMm plate);
-// That mask brought into the grid: 255 = leave alone. Dark = leave. Refuses (data) a print.
+// That mask brought into the grid. Refuses (data) a print.
 Result<cv::Mat1b> leave_mask(const std::filesystem::path& file,
-                             const cv::Mat1f& tone,
+                             const cv::Mat1b& dark,
                              const scan::DensityImage& proof,
                              const align::PlateMark& mark,
                              const align::PlateGrid& grid);

@@ -31,7 +31,7 @@ constexpr double kSheets = 0.86;
 
 struct Scans {
   scan::DensityImage proof, drawing;
-  cv::Mat1f mask;  // empty: nothing is left alone
+  cv::Mat1b mask;  // 255 = leave alone; empty: nothing is
   align::Alignment alignment;
   align::PlateGrid grid;
 };
@@ -49,7 +49,7 @@ Result<Scans> load_and_align(const PlanRequest& request, const Progress& progres
   if (!pair) return std::unexpected(pair.error());
   if (progress.stopped()) return stopped_by_user();
   // Before the pair is aligned, which is the longest part: a mask that cannot be used is told soon.
-  cv::Mat1f mask;
+  cv::Mat1b mask;
   if (!request.leave.empty()) {
     auto loaded = load_mask(request.leave, pair->first, request.plate);
     if (!loaded) return std::unexpected(loaded.error());
@@ -343,6 +343,8 @@ Result<PlanReport> plan_state(const PlanRequest& request,
     }
     if (progress.stopped()) return stopped_by_user();
     progress.at(0.99, "writing");
+    // Once more: whoever painted while the plan was made must not lose it.
+    if (auto ok = plan_folder_is_free(request.out, inputs); !ok) return std::unexpected(ok.error());
     if (auto written = files::write_folder(request.out, files); !written) {
       return std::unexpected(written.error());
     }

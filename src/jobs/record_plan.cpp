@@ -9,6 +9,7 @@
 #include "jobs/book_jobs.h"
 #include "jobs/compare_proof.h"
 #include "jobs/scanner_match.h"
+#include "scan/read_scan.h"
 
 namespace rebite::jobs {
 
@@ -36,10 +37,19 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
   scans.insert(scans.end(), request.impressions.begin(), request.impressions.end());
   for (const auto& file : scans) {
     if (auto name = recorded_path(file); !name) return std::unexpected(name.error());
+    if (auto info = scan::read_scan_info(file); !info) return std::unexpected(info.error());
   }
   auto opened = book::Book::open(request.book, book::Book::Access::make);
   if (!opened) return std::unexpected(opened.error());
   PlanRecorder recorder(std::move(*opened), request.made_on.substr(0, 10));
+  recorder.read_ = request.read;
+  recorder.record_ = request.record;
+  if (auto known = recorder.book_.plate(request.record)) {
+    recorder.plate_ = std::move(*known);
+  } else if (known.error().kind != ProblemKind::data || !recorder.book_.plates()) {
+    return std::unexpected(known.error());
+  }
+  if (auto ok = recorder.same_size(request); !ok) return std::unexpected(ok.error());
   scans.insert(scans.end(), {request.batch, request.read.scanner});
   for (const auto& file : scans) {
     if (file.empty()) continue;
@@ -48,45 +58,48 @@ Result<PlanRecorder> PlanRecorder::begin(const PlanRequest& request) {
     if (!sha256) return std::unexpected(sha256.error());
     recorder.read_from_.push_back({file, stamp, std::move(*sha256)});
   }
-  recorder.read_ = request.read;
-  recorder.record_ = request.record;
-  if (auto known = recorder.book_.plate(request.record)) {
-    recorder.plate_ = std::move(*known);
-  } else if (known.error().kind != ProblemKind::data || !recorder.book_.plates()) {
-    return std::unexpected(known.error());
+  if (auto ok = recorder.find_last(request); !ok) return std::unexpected(ok.error());
+  return recorder;
+}
+
+Result<void> PlanRecorder::same_size(const PlanRequest& request) const {
+  if (!plate_) return {};
+  const SizeMm size = plate_->size;
+  if (std::fabs(size.width - request.plate.width) <= 1 &&
+      std::fabs(size.height - request.plate.height) <= 1) {
+    return {};
   }
-  if (!recorder.plate_) return recorder;
-  const SizeMm size = recorder.plate_->size;
-  if (std::fabs(size.width - request.plate.width) > 1 ||
-      std::fabs(size.height - request.plate.height) > 1) {
-    return refuse(ProblemKind::usage,
-                  fmt::format("'{}' is {:g} x {:g} mm in the book, but --plate says {:g} x {:g}",
-                              request.record,
-                              size.width,
-                              size.height,
-                              request.plate.width,
-                              request.plate.height),
-                  "Give the plate's own size, or the right plate's name.");
-  }
-  const auto last = recorder.book_.last_state(recorder.plate_->id);
+  return refuse(ProblemKind::usage,
+                fmt::format("'{}' is {:g} x {:g} mm in the book, but --plate says {:g} x {:g}",
+                            request.record,
+                            size.width,
+                            size.height,
+                            request.plate.width,
+                            request.plate.height),
+                "Give the plate's own size, or the right plate's name.");
+}
+
+// The plate's last state: this very one, or the one whose plan the new proof is held against.
+Result<void> PlanRecorder::find_last(const PlanRequest& request) {
+  if (!plate_) return {};
+  const auto last = book_.last_state(plate_->id);
   if (!last) return std::unexpected(last.error());
-  if (!*last) return recorder;
-  recorder.next_number_ = (*last)->number + 1;
-  if (!(*last)->proofs.empty() &&
-      (*last)->proofs.front().sha256 == recorder.sha256_of(request.proof)) {
-    recorder.same_state_ = **last;
-    return recorder;
+  if (!*last) return {};
+  next_number_ = (*last)->number + 1;
+  if (!(*last)->proofs.empty() && (*last)->proofs.front().sha256 == sha256_of(request.proof)) {
+    same_state_ = **last;
+    return {};
   }
-  auto plan = recorder.book_.last_plan(recorder.plate_->id);
+  auto plan = book_.last_plan(plate_->id);
   if (!plan) return std::unexpected(plan.error());
   if (*plan && (*plan)->state == (*last)->id) {
-    auto predicted = recorder.book_.predictions((*plan)->id);
+    auto predicted = book_.predictions((*plan)->id);
     if (!predicted) return std::unexpected(predicted.error());
-    recorder.predicted_ = std::move(*predicted);
-    recorder.before_ = std::move(*plan);
-    recorder.state_before_ = **last;
+    predicted_ = std::move(*predicted);
+    before_ = std::move(*plan);
+    state_before_ = **last;
   }
-  return recorder;
+  return {};
 }
 
 Result<void> PlanRecorder::look(const scan::DensityImage& proof,

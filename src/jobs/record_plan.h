@@ -46,6 +46,8 @@ class PlanRecorder {
     files::Stamp stamp;
     std::string sha256;
   };
+  Result<void> same_size(const PlanRequest& request) const;
+  Result<void> find_last(const PlanRequest& request);
   const std::string& sha256_of(const std::filesystem::path& file) const;
   Result<void> nothing_changed() const;
   Result<book::State> state_of(const PlanRequest& request) const;

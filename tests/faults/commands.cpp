@@ -158,7 +158,7 @@ Trial::Trial(const Command& command) : command_(command) {
   for (const auto& name : command_.old) {
     if (fs::exists(work_ / name)) continue;
     fs::create_directories((work_ / name).parent_path());
-    put(work_ / name, "old " + name);
+    put(work_ / name, name.ends_with("plan.json") ? R"({"format":"rebite-plan"})" : "old " + name);
   }
   before_ = snapshot(work_.path());
   clean_ = run_program(arguments_);

@@ -14,7 +14,7 @@ namespace rebite::faults {
 struct Command {
   std::string name;
   std::vector<std::string> arguments;  // "{}" stands for the work folder
-  std::vector<std::string> old;        // files that lie in the work folder before: "old NAME"
+  std::vector<std::string> old;        // files that lie in the work folder before: "old NAME", or an old plan
   bool book = false;                   // writes in work/book.sqlite
 };
 

@@ -46,10 +46,34 @@ TEST(Inputs, APictureThatWasPaintedOverInThePlansFolderIsKept) {
   const auto before = snapshot(work.path());
   const auto ended = run_program(words);
   EXPECT_EQ(ended.code, 73) << ended.err;
-  EXPECT_NE(ended.err.find("next-proof.png: is not what"), std::string::npos) << ended.err;
+  EXPECT_NE(ended.err.find("replace next-proof.png, which"), std::string::npos) << ended.err;
   EXPECT_EQ(snapshot(work.path()), before);
   fs::remove(work / "plan/next-proof.png");
   EXPECT_EQ(run_program(words).code, 0);
+
+  fs::copy_file(work / "plan/map.png", work / "painted.png");
+  const std::jthread painter([&] {  // while the plan is made
+    std::this_thread::sleep_for(std::chrono::duration<double>(0.4 * again.seconds));
+    fs::rename(work / "painted.png", work / "plan/next-proof.png");
+  });
+  const auto late = run_program(words);
+  EXPECT_EQ(late.code, 73) << late.err;
+  EXPECT_EQ(snapshot(work / "plan").at("next-proof.png"), snapshot(work / "plan").at("map.png"));
+}
+
+TEST(Inputs, AFolderThatHoldsNoPlanIsNotTakenForOne) {
+  const WorkFolder work;
+  const auto words = plan_of(material("proof.tif"), material("drawing.tif"), work / "plan");
+  for (const std::string name : {"report.html", "map.svg", "plan.json"}) {
+    work.clear();
+    fs::create_directories(work / "plan");
+    put(work / "plan" / name, R"({"mine": 1})");
+    const auto before = snapshot(work.path());
+    const auto ended = run_program(words);
+    EXPECT_EQ(ended.code, 73) << ended.err;
+    EXPECT_NE(ended.err.find(name), std::string::npos) << ended.err;
+    EXPECT_EQ(snapshot(work.path()), before);
+  }
 }
 
 // The pair would not be aligned either: the mask must be told of before that is tried.
@@ -114,12 +138,18 @@ TEST(Inputs, AProofThatIsCopiedOverItselfMeanwhileIsRecorded) {
                                   (work / "book.sqlite").string()}) {
     words.push_back(word);
   }
+  const auto clean = run_program(words);
+  ASSERT_EQ(clean.code, 0) << clean.err;
+  fs::remove_all(work / "plan");
+  fs::remove(work / "book.sqlite");
+  fs::remove_all(work / "book-studio");
   const std::jthread changer([&] {
-    std::this_thread::sleep_for(std::chrono::milliseconds(300));
+    std::this_thread::sleep_for(std::chrono::duration<double>(0.4 * clean.seconds));
     fs::rename(work / "same.tif", work / "proof.tif");
   });
   const auto ended = run_program(words);
   EXPECT_EQ(ended.code, 0) << ended.err;
+  EXPECT_FALSE(fs::exists(work / "same.tif"));
 }
 
 TEST(Inputs, AMeasuredCurveIsNotReplacedByAPicture) {
@@ -133,7 +163,6 @@ TEST(Inputs, AMeasuredCurveIsNotReplacedByAPicture) {
     const auto ended = run_program({"book", "batch", file, "--plot", file, "--book", book});
     EXPECT_TRUE(ended.code == 64 || ended.code == 73) << ended.err;
     EXPECT_NE(ended.err.find(name), std::string::npos) << ended.err;
-    fs::remove(book);
     EXPECT_EQ(snapshot(work.path()), before);
   }
   const auto scanner = run_program({"scanner",

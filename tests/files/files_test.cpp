@@ -4,7 +4,9 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <chrono>
 #include <fstream>
+#include <thread>
 
 #include "files/put_whole.h"
 #include "files/seal.h"
@@ -117,6 +119,37 @@ TEST_F(Files, AFolderWithFilesThatAreNotOursIsSwappedWhole) {
   EXPECT_EQ(inode(dir / "plan/notes.txt"), notes);
   EXPECT_EQ(fs::hard_link_count(dir / "plan/notes.txt"), 1U);
   EXPECT_EQ(fs::status(dir / "plan").permissions(), fs::perms::owner_all | fs::perms::group_exec);
+}
+
+// Somebody's editor saves, by renaming, while the folder is swapped again and again.
+TEST_F(Files, NothingThatIsSavedMeanwhileIsLost) {
+  fs::create_directories(dir / "plan");
+  ASSERT_TRUE(write_atomically(dir / "plan/notes.txt", "0"));
+  int swaps = 0;
+  std::string seen;
+  {
+    const std::jthread writer([&](const std::stop_token& stop) {
+      while (!stop.stop_requested()) {
+        swaps += write_folder(dir / "plan", {{"a", "1"}, {"b", "2"}}).has_value();
+      }
+    });
+    for (int n = 1; n <= 400; ++n) {
+      std::ofstream(dir / "draft") << n;
+      std::error_code in_the_old_one;  // which is being removed: an editor tells, and saves again
+      do {
+        fs::rename(dir / "draft", dir / "plan/notes.txt", in_the_old_one);
+      } while (in_the_old_one);
+      for (int tries = 0; tries < 200; ++tries) {  // for a moment the older one may be seen
+        seen = read_bytes(dir / "plan/notes.txt").value_or("");
+        if (seen == std::to_string(n)) break;
+        std::this_thread::sleep_for(std::chrono::milliseconds(5));
+      }
+      if (seen != std::to_string(n)) break;
+    }
+  }
+  EXPECT_EQ(seen, "400");
+  EXPECT_GT(swaps, 5);
+  EXPECT_EQ(entries(), 1U);
 }
 
 // A journal that had a second name would take back what was committed meanwhile; a folder that
