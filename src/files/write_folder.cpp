@@ -1,4 +1,5 @@
 #include <fcntl.h>
+#include <fmt/format.h>
 #include <sys/stat.h>
 #include <sys/xattr.h>
 #include <unistd.h>
@@ -89,17 +90,23 @@ class Swap {
     try {
       std::error_code error;
       for (const fs::path& path : paths_in(fresh_, error)) {
-        const std::string name = path.filename().string();
+        std::string name = path.filename().string();
         // Out of the way first: who saves under that name from now on makes another file of it.
-        const fs::path aside = fresh_ / fs::path(temporary_mark);
-        if (name != temporary_mark && ::rename(path.c_str(), aside.c_str()) != 0) continue;
+        fs::path aside = path;
+        if (name.starts_with(temporary_mark) && seen_.contains(name.substr(temporary_mark.size()))) {
+          name = name.substr(temporary_mark.size());  // it was, at the try before
+        } else {
+          aside = fresh_ / (std::string(temporary_mark) + name);
+          if (::rename(path.c_str(), aside.c_str()) != 0) continue;
+        }
         const auto seen = seen_.find(name);
         if (seen == seen_.end()) {
           keep_beside(aside, name);
-        } else if (seen->second != stamp_of(aside)) {
+        } else if (seen->second == stamp_of(aside)) {
+          ::unlink(aside.c_str());
+        } else {
           carry_over(aside, name, seen->second);
         }
-        ::unlink(aside.c_str());
       }
     } catch (const std::exception&) {
       return false;  // no memory: tried again, at worst a hidden folder stays
@@ -110,16 +117,18 @@ class Swap {
   // What was saved since it was linked takes the link's place. Where that was saved once more since
   // the folders were swapped, the latest stays.
   void carry_over(const fs::path& aside, const std::string& name, const Stamp& seen) {
-    if (is_in(files_, name)) return keep_beside(aside, name + ".saved-meanwhile");
+    if (is_in(files_, name)) return keep_beside(aside, name);
     const fs::path to = old_ / name;
     if (put_locked(aside, to, RENAME_EXCHANGE) != 0) return keep_beside(aside, name);
     if (stamp_of(aside) != seen) put_locked(aside, to, RENAME_EXCHANGE);
+    ::unlink(aside.c_str());
   }
 
   // Under a name that is free.
   void keep_beside(const fs::path& aside, const std::string& name) {
-    if (put_locked(aside, old_ / name, RENAME_NOREPLACE) != 0) {
-      put_locked(aside, old_ / (name + ".saved-meanwhile"), RENAME_NOREPLACE);
+    std::string free = name;
+    for (int k = 1; put_locked(aside, old_ / free, RENAME_NOREPLACE) == EEXIST; ++k) {
+      free = fmt::format("{}.saved-meanwhile-{}", name, k);
     }
   }
 

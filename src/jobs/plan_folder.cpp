@@ -44,12 +44,12 @@ std::string check_sum(std::string_view bytes) {
 
 using CheckSums = std::map<std::string, std::string>;
 
-// What the plan in that folder says of its files; nothing where there is no plan. Refuses (data) a
-// plan.json that is none, and one that cannot be read.
+// What the plan in that folder says of its files; nothing where there is no plan. Refuses
+// (cannot_create) a plan.json that is none, and one that cannot be read.
 Result<std::optional<CheckSums>> check_sums_in(const fs::path& folder) {
   std::error_code unknown;
   if (!fs::exists(folder / plan_name, unknown)) return std::nullopt;
-  const auto text = files::read_bytes(folder / plan_name, most_bytes);
+  const auto text = files::read_bytes(folder / plan_name);
   if (!text) return std::unexpected(text.error());
   const auto json = nlohmann::json::parse(*text, nullptr, false);
   if (!json.is_object() || json.value("format", nlohmann::json()) != "rebite-plan") {
@@ -77,11 +77,15 @@ Result<std::vector<std::string>> strangers_in(const fs::path& folder) {
   for (const char* name : drawn_names) {
     std::error_code unknown;
     if (!fs::exists(folder / name, unknown)) continue;
-    if (!*sums) strangers.emplace_back(name);
-    if (!*sums || !(*sums)->contains(name)) continue;
+    if (!*sums) {
+      strangers.emplace_back(name);
+      continue;
+    }
+    const auto sum = (*sums)->find(name);
+    if (sum == (*sums)->end()) continue;
     const auto bytes = files::read_bytes(folder / name, most_bytes);
     if (!bytes) return std::unexpected(bytes.error());
-    if (check_sum(*bytes) != (*sums)->at(name)) strangers.emplace_back(name);
+    if (check_sum(*bytes) != sum->second) strangers.emplace_back(name);
   }
   return strangers;
 }

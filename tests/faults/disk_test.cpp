@@ -95,8 +95,11 @@ TEST(PlanDiskFaults, AFewOfEach) {
   for (const auto& place : places("plan", counts, disk_calls)) {
     faults.push_back(fault_at(place, ":" + std::to_string(disk_errors[turn++ % 4])));
   }
-  for (const std::string place : {"write:2", "fsync:9", "rename:1"})
+  for (const std::string place : {"write:2", "fsync:9", "rename:1", "rename:3", "unlink:2"})
     faults.push_back(place + ":kill");
+  // The old folder's files, which cannot be moved or removed at the first try.
+  for (const std::string place : {"rename:2", "rename:4", "unlink:1", "unlink:3"})
+    faults.push_back(place + ":" + std::to_string(EIO));
   int refused = 0;
   for (const auto& fault : faults) {
     const auto verdict = trial.run({.fault = fault});
