@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 
-#include <cctype>
 #include <map>
 #include <opencv2/imgproc.hpp>
 
@@ -304,9 +303,7 @@ fs::path reached_beside(const fs::path& file) {
 
 // Also what keeps a wedge's curve or the book from being replaced by a slip of the hand.
 Result<void> ends_with(const fs::path& file, std::string_view ending) {
-  std::string own = file.extension().string();
-  for (char& c : own) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
-  if (own == ending) return {};
+  if (ending_of(file) == ending) return {};
   return refuse(ProblemKind::usage,
                 fmt::format("{}: does not end with {}", files::shown(file), ending),
                 "Give the output a name of that kind.");

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cctype>
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -34,8 +33,7 @@ std::string batch_name(const fs::path& out) {
 
 // By the name's ending, in capitals or not; nothing for another.
 std::optional<sheets::PlotForm> form_of(const fs::path& plot) {
-  std::string ending = plot.extension().string();
-  for (char& c : ending) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  const std::string ending = ending_of(plot);
   if (ending == ".png") return sheets::PlotForm::png;
   if (ending == ".svg") return sheets::PlotForm::svg;
   return std::nullopt;

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cctype>
 #include <chrono>
 #include <cstdio>
 #include <exception>
@@ -143,6 +144,12 @@ Result<void> check_day(const std::string& day, std::string_view what_happened) {
   return refuse(ProblemKind::usage,
                 fmt::format("'{}' is no day", files::shown(day)),
                 fmt::format("Write the day {} as year-month-day, e.g. 2026-05-04.", what_happened));
+}
+
+std::string ending_of(const fs::path& file) {
+  std::string ending = file.extension().string();
+  for (char& c : ending) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return ending;
 }
 
 Result<void> output_is_no_input(const fs::path& output, const std::vector<fs::path>& inputs) {

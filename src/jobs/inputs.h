@@ -48,6 +48,9 @@ Result<void> each_scan_once(const std::vector<std::filesystem::path>& scans, std
 // Refuses (usage) what is no day as 2026-05-04; empty passes. `what_happened` on it is for the advice.
 Result<void> check_day(const std::string& day, std::string_view what_happened);
 
+// A name's ending in small letters, with its dot: whoever types CURVE.PNG means a PNG.
+std::string ending_of(const std::filesystem::path& file);
+
 // Refuses (usage) an output that is one of the inputs.
 Result<void> output_is_no_input(const std::filesystem::path& output,
                                 const std::vector<std::filesystem::path>& inputs);

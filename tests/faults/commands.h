@@ -14,7 +14,7 @@ namespace rebite::faults {
 struct Command {
   std::string name;
   std::vector<std::string> arguments;  // "{}" stands for the work folder
-  std::vector<std::string> old;        // files that lie in the work folder before: "old NAME", or an old plan
+  std::vector<std::string> old;        // files there before, each "old NAME" (plan.json: a plan)
   bool book = false;                   // writes in work/book.sqlite
 };
 

@@ -108,12 +108,7 @@ TEST(Inputs, AProofThatIsReplacedMeanwhileIsNotRecorded) {
   const auto clean = run_program(words);
   ASSERT_EQ(clean.code, 0) << clean.err;
   fs::remove_all(work / "plan");
-  for (const std::string& word : {std::string("--record"),
-                                  std::string("Lock in snow"),
-                                  std::string("--book"),
-                                  (work / "book.sqlite").string()}) {
-    words.push_back(word);
-  }
+  words.insert(words.end(), {"--record", "Lock in snow", "--book", (work / "book.sqlite").string()});
   const std::jthread changer([&] {
     std::this_thread::sleep_for(std::chrono::duration<double>(0.4 * clean.seconds));
     fs::rename(work / "other.tif", work / "proof.tif");
@@ -132,12 +127,7 @@ TEST(Inputs, AProofThatIsCopiedOverItselfMeanwhileIsRecorded) {
   fs::copy_file(material("proof.tif"), work / "proof.tif");
   fs::copy_file(material("proof.tif"), work / "same.tif");
   auto words = plan_of(work / "proof.tif", material("drawing.tif"), work / "plan");
-  for (const std::string& word : {std::string("--record"),
-                                  std::string("Lock in snow"),
-                                  std::string("--book"),
-                                  (work / "book.sqlite").string()}) {
-    words.push_back(word);
-  }
+  words.insert(words.end(), {"--record", "Lock in snow", "--book", (work / "book.sqlite").string()});
   const auto clean = run_program(words);
   ASSERT_EQ(clean.code, 0) << clean.err;
   fs::remove_all(work / "plan");

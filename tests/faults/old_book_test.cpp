@@ -1,7 +1,6 @@
 // A book of an older version is brought up to date while the disk fails or the program is killed:
 // the book tells the same, and the copy of the old one that stays beside it is whole or not there.
 #include <gtest/gtest.h>
-
 #include <signal.h>
 
 #include <algorithm>

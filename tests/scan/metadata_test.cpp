@@ -98,13 +98,17 @@ TEST(Orientation, TurnsTheResolutionToo) {
   EXPECT_NEAR(info->y->dpi(), 300, 1e-3);
 }
 
+std::string bytes_of_tiff(const std::filesystem::path& file, const made::TiffLayout& layout) {
+  write_tiff(file, {}, layout);
+  std::ifstream in(file, std::ios::binary);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
 TEST(Orientation, OutsideOneToEightIsTakenAsStored) {
   const Folder folder;
   made::TiffLayout l;
   l.orientation = 1;
-  write_tiff(folder / "t.tif", {}, l);
-  std::ifstream in(folder / "t.tif", std::ios::binary);
-  std::string bytes{std::istreambuf_iterator<char>(in), {}};
+  std::string bytes = bytes_of_tiff(folder / "t.tif", l);
   // Tag 274, a short, one of it (TIFF 6.0, section 2); libtiff does not write another value than 1
   // to 8.
   using namespace std::string_view_literals;
@@ -127,9 +131,7 @@ TEST(Orientation, ABadUnitBesideItIsReadWithANoteToo) {
   l.orientation = 1;
   l.dpi_x = l.dpi_y = 300;
   l.unit = 2;
-  write_tiff(folder / "t.tif", {}, l);
-  std::ifstream in(folder / "t.tif", std::ios::binary);
-  std::string bytes{std::istreambuf_iterator<char>(in), {}};
+  std::string bytes = bytes_of_tiff(folder / "t.tif", l);
   using namespace std::string_view_literals;
   // Tags 274 and 296, shorts, one of each (TIFF 6.0, section 2).
   const auto unit = bytes.find("\x28\x01\x03\x00\x01\x00\x00\x00\x02"sv);
