@@ -15,6 +15,7 @@
 #include <string_view>
 
 #include "cli/command.h"
+#include "cli/crash_words.h"
 #include "cli/interrupt.h"
 #include "cli/near_miss.h"
 #include "jobs/guard.h"
@@ -158,6 +159,7 @@ int run(int argc, char** argv, const ServePage& serve_page) {
   std::signal(SIGXFSZ, SIG_IGN);  // a file-size limit becomes a failed write, and is told
   keep_standard_descriptors();
   std::set_terminate(end_uncaught);
+  tell_crashes();
   try {
     Console console;
     InterruptWatch interrupt;

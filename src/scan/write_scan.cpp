@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cassert>
 #include <cstdio>
-#include <cstdlib>
 #include <cstring>
 #include <new>
 #include <stdexcept>
@@ -11,6 +10,7 @@
 
 // After OpenCV's headers: libtiff and OpenCV both name integer types in the global namespace.
 #include <jpeglib.h>
+#include <jerror.h>
 #include <png.h>
 #include <tiffio.h>
 #include <zlib.h>
@@ -21,6 +21,8 @@ namespace {
 // ---- PNG ----
 
 void png_fail(png_structp, png_const_charp message) {
+  for (const char* word : {"memory", "Memory"})  // no code tells it, and the words differ by place
+    if (std::strstr(message, word)) throw std::bad_alloc();
   throw std::runtime_error(std::string("PNG: ") + message);
 }
 void png_hush(png_structp, png_const_charp) {}
@@ -93,26 +95,47 @@ void check_tiff(int ok) {
 // ---- JPEG ----
 
 void jpeg_fail(j_common_ptr info) {
+  if (info->err->msg_code == JERR_OUT_OF_MEMORY) throw std::bad_alloc();
   char message[JMSG_LENGTH_MAX] = "";
   (*info->err->format_message)(info, message);
   throw std::runtime_error(std::string("JPEG: ") + message);
 }
 
+// libjpeg's own jpeg_mem_dest leaves a freed buffer in its caller's hands where it cannot grow.
+struct JpegMemory {
+  jpeg_destination_mgr calls = {};  // first: libjpeg gives back its address
+  std::string bytes;
+  JOCTET piece[1U << 14U];
+
+  static JpegMemory& of(j_compress_ptr info) { return *reinterpret_cast<JpegMemory*>(info->dest); }
+  void begin_piece() {
+    calls.next_output_byte = piece;
+    calls.free_in_buffer = sizeof piece;
+  }
+  void keep(std::size_t length) { bytes.append(reinterpret_cast<const char*>(piece), length); }
+};
+
 struct JpegWriter {
   jpeg_compress_struct info = {};
   jpeg_error_mgr errors = {};
-  unsigned char* bytes = nullptr;
-  unsigned long length = 0;
+  JpegMemory memory;
   JpegWriter() {
     info.err = jpeg_std_error(&errors);
     errors.error_exit = jpeg_fail;
     jpeg_create_compress(&info);
-    jpeg_mem_dest(&info, &bytes, &length);
+    memory.calls.init_destination = [](j_compress_ptr c) { JpegMemory::of(c).begin_piece(); };
+    memory.calls.empty_output_buffer = [](j_compress_ptr c) -> boolean {
+      JpegMemory::of(c).keep(sizeof JpegMemory::piece);
+      JpegMemory::of(c).begin_piece();
+      return TRUE;
+    };
+    memory.calls.term_destination = [](j_compress_ptr c) {
+      auto& m = JpegMemory::of(c);
+      m.keep(sizeof m.piece - m.calls.free_in_buffer);
+    };
+    info.dest = &memory.calls;
   }
-  ~JpegWriter() {
-    jpeg_destroy_compress(&info);
-    std::free(bytes);
-  }
+  ~JpegWriter() { jpeg_destroy_compress(&info); }
   JpegWriter(const JpegWriter&) = delete;
   JpegWriter& operator=(const JpegWriter&) = delete;
 };
@@ -176,7 +199,7 @@ std::string jpeg_bytes(const cv::Mat& image, int quality, double px_per_mm) {
     jpeg_write_scanlines(&w.info, &row, 1);
   }
   jpeg_finish_compress(&w.info);
-  return {reinterpret_cast<char*>(w.bytes), w.length};
+  return std::move(w.memory.bytes);
 }
 
 std::string tiff_bytes(

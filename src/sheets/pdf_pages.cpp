@@ -23,12 +23,25 @@ std::string between(const std::string& s, const std::string& before, const std::
   return s.substr(a + before.size(), b - a - before.size());
 }
 
+// Cairo does not tell when its last pieces found no memory: the file then stops before its end, or
+// lacks objects (of a font: no letters) that its cross-reference section names. Throws std::bad_alloc
+// there. An entry of that section has 20 bytes and gives an object's offset (ISO 32000-1:2008, 7.5.4).
+void check_whole(const std::string& pdf) {
+  if (pdf.find("startxref") == std::string::npos) throw std::bad_alloc();
+  const std::size_t section = std::stoul(between(pdf, "startxref\n", "\n"));
+  const std::size_t count = std::stoul(between(pdf, "/Size ", "\n"));
+  const std::size_t entries = pdf.find('\n', section + std::string("xref\n").size()) + 1;
+  for (std::size_t i = 1; i < count; ++i) {
+    const std::size_t offset = std::stoul(pdf.substr(entries + 20 * i, 10));
+    const std::string begin = fmt::format("{} 0 obj", i);
+    if (offset > pdf.size() || pdf.compare(offset, begin.size(), begin) != 0) throw std::bad_alloc();
+  }
+}
+
 // Adds /ViewerPreferences /PrintScaling /None to the catalog as an incremental update
 // (ISO 32000-1:2008, 7.5.6 and 12.2): the catalog again with one more key, one more cross-reference
 // section, one more trailer that points back to the first.
 std::string without_scaling(std::string pdf) {
-  // Cairo does not tell when its last pieces found no memory: the file then stops before its end.
-  if (pdf.find("startxref") == std::string::npos) throw std::bad_alloc();
   const std::string trailer = between(pdf, "trailer", "startxref");
   const std::string root = between(trailer, "/Root ", " 0 R");
   const std::string size = between(trailer, "/Size ", "\n");
@@ -93,6 +106,7 @@ void PdfPages::page(double width_mm, double height_mm, const Draw& draw) {
 std::string PdfPages::bytes() {
   cairo_surface_finish(parts_->surface);
   check(cairo_surface_status(parts_->surface));
+  check_whole(parts_->bytes);
   return without_scaling(parts_->bytes);
 }
 

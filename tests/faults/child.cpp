@@ -48,6 +48,7 @@ std::vector<std::string> environment_of(const Conditions& conditions) {
     all["LD_PRELOAD"] = REBITE_SHIM;
     all["REBITE_FAULT"] = conditions.fault;
     all["REBITE_FAULT_UNDER"] = REBITE_FAULTS_DIR;
+    if (!conditions.spare.empty()) all["REBITE_FAULT_SPARE"] = conditions.spare;
     if (!conditions.count_to.empty()) all["REBITE_FAULT_COUNT"] = conditions.count_to.string();
   }
   for (const auto& [name, value] : conditions.environment) all[name] = value;

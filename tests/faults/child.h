@@ -13,6 +13,7 @@ namespace rebite::faults {
 struct Conditions {
   std::string fault = {};  // REBITE_FAULT of shim.cpp; empty: the shim is not loaded
   std::filesystem::path count_to = {};
+  std::string spare = {};  // REBITE_FAULT_SPARE of shim.cpp
   std::map<std::string, std::string> environment = {};  // added to a small fixed one
   std::vector<std::string> without = {};                // taken out of it
   std::filesystem::path folder = {};                    // to run in; empty: here
@@ -41,6 +42,9 @@ Ended run_program(const std::vector<std::string>& arguments, const Conditions& c
 // How often each kind of call of shim.cpp happens in a run without faults.
 std::map<std::string, long> count_calls(const std::vector<std::string>& arguments,
                                         Conditions conditions = {});
+
+// What draws the sheets: it does not bear a failed allocation of its own (DEVELOPERS.md, faults).
+inline const std::string kDrawingLibraries = "libcairo,libpixman-1,libfreetype";
 
 // Names (relative) and bytes of all files under a folder, hidden ones too; folders as "name/".
 using Snapshot = std::map<std::string, std::string>;

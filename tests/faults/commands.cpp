@@ -178,9 +178,9 @@ void Trial::reset() {
   }
 }
 
-std::map<std::string, long> Trial::counts() {
+std::map<std::string, long> Trial::counts(const Conditions& conditions) {
   reset();
-  return count_calls(arguments_, {});
+  return count_calls(arguments_, conditions);
 }
 
 // Each folder beside the book is the old one or the complete new one, file by file. What a killed
@@ -235,8 +235,8 @@ std::string Trial::judge_book(const Ended& ended, bool killed) const {
 
 std::string Trial::judge(const Ended& ended, const Conditions& conditions) const {
   if (ended.hung) return "hung";
-  const bool killed =
-      ended.signal == 9 && (conditions.signal_after || conditions.fault.ends_with("kill"));
+  const bool killed = (conditions.signal_after && ended.signal == conditions.signal) ||
+                      (conditions.fault.ends_with("kill") && ended.signal == 9);
   if (ended.signal && !killed) return "ended by signal " + std::to_string(ended.signal);
   if (ended.signal == 0 && ended.code != 0) {
     // SQLite itself calls a page malformed that it could not read in some places.

@@ -35,7 +35,7 @@ class Trial {
   // Puts the old files in place, runs, and judges.
   Verdict run(const Conditions& conditions);
 
-  std::map<std::string, long> counts();
+  std::map<std::string, long> counts(const Conditions& conditions = {});
   double clean_seconds() const { return clean_.seconds; }
   const WorkFolder& work() const { return work_; }
 

@@ -38,6 +38,20 @@ TEST(KillNine, APlanGoesIntoTheBookWholeOrNotAtAll) {
   }
 }
 
+// As where a library fails under Rebite: the shell's "Segmentation fault" alone tells a printmaker
+// nothing of what became of the files.
+TEST(Crash, IsToldAndTearsNothing) {
+  Trial trial(command("plan"));
+  for (const int signal : {SIGSEGV, SIGABRT}) {
+    const auto after = microseconds(static_cast<long>(trial.clean_seconds() * 0.4e6));
+    const auto verdict = trial.run({.signal_after = after, .signal = signal});
+    EXPECT_EQ(verdict.fault, "");
+    EXPECT_EQ(verdict.ended.signal, signal);
+    EXPECT_NE(verdict.ended.err.find("rebite: a fault of Rebite ended it"), std::string::npos)
+        << verdict.ended.err;
+  }
+}
+
 // POSIX, Shell Command Language 2.8.2: a command ended by a signal is told as 128 and its number.
 TEST(Signals, EndTheRunAndLeaveNothing) {
   Trial trial(command("plan"));

@@ -9,10 +9,12 @@
 //                                   short: write takes only half of the bytes
 //   REBITE_FAULT_UNDER=FOLDER  files elsewhere (libraries, /proc) are left alone
 //   REBITE_FAULT_COUNT=FILE    how many calls of each kind there were, written at the end
+//   REBITE_FAULT_SPARE=A,B     allocations by the libraries of these names are left alone (and uncounted)
 //
 // Calls are counted from the start of main, so that the loader is left alone.
 #include <dlfcn.h>
 #include <fcntl.h>
+#include <link.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <sys/stat.h>
@@ -23,6 +25,7 @@
 #include <cerrno>
 #include <climits>
 #include <cstddef>
+#include <cstdint>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
@@ -60,6 +63,11 @@ long fault_first = 0, fault_last = 0;
 int fault_what = 0;
 const char* under = nullptr;
 std::atomic<bool> watched[4096];  // descriptors of files in the folder
+struct Code {
+  std::uintptr_t from = 0, to = 0;
+};
+Code spared[8];  // where the spared libraries stand in memory
+int spared_count = 0;
 
 void read_settings() {
   under = std::getenv("REBITE_FAULT_UNDER");
@@ -79,6 +87,33 @@ void read_settings() {
                  : !std::strcmp(rest, "short") ? shortened
                                                : static_cast<int>(std::strtol(rest, nullptr, 10));
   }
+}
+
+// Call-back of dl_iterate_phdr.
+int spare_if_named(dl_phdr_info* library, size_t, void* names) {
+  const char* file = std::strrchr(library->dlpi_name, '/');
+  if (!file) return 0;
+  const size_t length = std::strcspn(++file, ".");
+  for (const char* name = static_cast<const char*>(names); *name != '\0';) {
+    const size_t n = std::strcspn(name, ",");
+    if (n == length && std::strncmp(file, name, n) == 0 && spared_count < 8) {
+      Code& code = spared[spared_count++];
+      code.from = library->dlpi_addr;
+      for (int i = 0; i < library->dlpi_phnum; ++i) {
+        const auto& part = library->dlpi_phdr[i];
+        if (part.p_type == PT_LOAD) code.to = library->dlpi_addr + part.p_vaddr + part.p_memsz;
+      }
+    }
+    name += name[n] == ',' ? n + 1 : n;
+  }
+  return 0;
+}
+
+bool felt_by(const void* caller) {
+  const auto at = reinterpret_cast<std::uintptr_t>(caller);
+  for (int i = 0; i < spared_count; ++i)
+    if (at >= spared[i].from && at < spared[i].to) return false;
+  return true;
 }
 
 bool ours(const char* path) {
@@ -128,6 +163,7 @@ using Main = int (*)(int, char**, char**);
 Main program_main = nullptr;
 
 int main_armed(int argc, char** argv, char** environment) {
+  if (char* names = std::getenv("REBITE_FAULT_SPARE")) dl_iterate_phdr(spare_if_named, names);
   armed = true;
   const int code = program_main(argc, argv, environment);
   write_counts();
@@ -260,28 +296,28 @@ TRUNCATING(ftruncate, off_t)
 TRUNCATING(ftruncate64, off64_t)
 
 void* malloc(size_t n) {
-  if (fault(alloc_call, true)) return errno = ENOMEM, nullptr;
+  if (fault(alloc_call, felt_by(__builtin_return_address(0)))) return errno = ENOMEM, nullptr;
   return __libc_malloc(n);
 }
 
 void* calloc(size_t n, size_t size) {
-  if (fault(alloc_call, true)) return errno = ENOMEM, nullptr;
+  if (fault(alloc_call, felt_by(__builtin_return_address(0)))) return errno = ENOMEM, nullptr;
   return __libc_calloc(n, size);
 }
 
 void* realloc(void* old, size_t n) {
-  if (fault(alloc_call, n > 0)) return errno = ENOMEM, nullptr;
+  if (fault(alloc_call, n > 0 && felt_by(__builtin_return_address(0)))) return errno = ENOMEM, nullptr;
   return __libc_realloc(old, n);
 }
 
 int posix_memalign(void** to, size_t align, size_t n) {
-  if (fault(alloc_call, true)) return ENOMEM;
+  if (fault(alloc_call, felt_by(__builtin_return_address(0)))) return ENOMEM;
   *to = __libc_memalign(align, n);
   return *to ? 0 : ENOMEM;
 }
 
 void* aligned_alloc(size_t align, size_t n) {
-  if (fault(alloc_call, true)) return errno = ENOMEM, nullptr;
+  if (fault(alloc_call, felt_by(__builtin_return_address(0)))) return errno = ENOMEM, nullptr;
   return __libc_memalign(align, n);
 }
 

@@ -1,7 +1,9 @@
 // Faults in numbers larger than the tests have time for; prints a markdown table.
-// Usage: measure_faults disk [COMMAND], memory or kill [N] [SEED] [COMMAND]
+// Usage: measure_faults disk [COMMAND], memory, space or kill [N] [SEED] [COMMAND]
 //   disk     every call of COMMAND (default: of each), each with ENOSPC, EIO, EROFS, EDQUOT
-//   memory   N places a command (default 500) at which the allocation fails
+//   memory   N places a command (default 500) at which the allocation fails; not Cairo's own
+//   space    N limits of address space a command (default 500), half of them close to the smallest
+//            in which it does its work
 //   kill     N kill -9 that hit (default 1,000), each at a random moment of a run
 #include <cerrno>
 #include <chrono>
@@ -64,14 +66,50 @@ int memory(int places, std::uint64_t seed, const std::string& only) {
     if (!only.empty() && command.name != only) continue;
     Trial trial(command);
     Count count;
-    const auto all = static_cast<std::uint64_t>(trial.counts().at("alloc"));
+    Conditions conditions{.spare = kDrawingLibraries};
+    const auto all = static_cast<std::uint64_t>(trial.counts(conditions).at("alloc"));
     for (int i = 0; i < places; ++i) {
       // The first half one after the other, the rest anywhere.
       const std::uint64_t n =
           i < places / 2 ? static_cast<std::uint64_t>(i) + 1 : 1 + random() % all;
-      count.add(trial.run({.fault = "alloc:" + std::to_string(n) + ":12"}));
+      conditions.fault = "alloc:" + std::to_string(n) + ":12";
+      count.add(trial.run(conditions));
     }
     row("memory, " + command.name + " (" + std::to_string(all) + " allocations)", count);
+    broken += count.broken;
+  }
+  return broken;
+}
+
+// The loader ends a program with 127 that has not even room for its libraries.
+constexpr int no_room_for_libraries = 127;
+
+int space(int places, std::uint64_t seed, const std::string& only) {
+  constexpr std::size_t mib = 1U << 20U;
+  int broken = 0;
+  std::mt19937_64 random(seed);
+  for (const auto& command : commands()) {
+    if (!only.empty() && command.name != only) continue;
+    Trial trial(command);
+    std::size_t small = 32 * mib, enough = 2048 * mib;
+    while (enough - small > mib / 16) {
+      const std::size_t middle = (small + enough) / 2;
+      (trial.run({.max_memory = middle}).ended.code == 0 ? enough : small) = middle;
+    }
+    Count count;
+    int unloaded = 0;
+    for (int i = 0; i < places; ++i) {
+      const std::size_t around = i < places / 2 ? 8 * mib : enough - 32 * mib;
+      const auto verdict = trial.run({.max_memory = enough - around + random() % (around + 2 * mib)});
+      if (verdict.ended.code == no_room_for_libraries) {
+        ++unloaded;
+      } else {
+        count.add(verdict);
+      }
+    }
+    row("address space, " + command.name + " (enough: " + std::to_string(enough / mib) +
+            " MiB; not even loaded: " + std::to_string(unloaded) + ")",
+        count);
     broken += count.broken;
   }
   return broken;
@@ -113,11 +151,14 @@ int main(int argc, char** argv) {
   if (what == "memory") {
     return memory(argc > 2 ? std::atoi(argv[2]) : 500, seed, argc > 4 ? argv[4] : "") != 0;
   }
+  if (what == "space") {
+    return space(argc > 2 ? std::atoi(argv[2]) : 500, seed, argc > 4 ? argv[4] : "") != 0;
+  }
   if (what == "kill") {
     return kill(argc > 2 ? std::atoi(argv[2]) : 1000, seed, argc > 4 ? argv[4] : "") != 0;
   }
   std::fprintf(
       stderr,
-      "Usage: measure_faults disk [COMMAND], memory or kill [N] [SEED] [COMMAND]\n");
+      "Usage: measure_faults disk [COMMAND], memory, space or kill [N] [SEED] [COMMAND]\n");
   return 64;
 }
