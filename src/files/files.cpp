@@ -6,6 +6,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <atomic>
 #include <cerrno>
 #include <cstring>
 #include <memory>
@@ -133,6 +134,20 @@ Result<void> make_folders(const fs::path& folder) {
 Result<void> write_unpublished(const fs::path& file, std::string_view bytes) {
   if (const int error = write_new(file, bytes)) return cannot_create(file, error);
   return {};
+}
+
+UnpublishedFolder::UnpublishedFolder(const fs::path& parent) {
+  static std::atomic<unsigned> count{0};
+  listed_ = std::make_unique<Temporary>(parent / fmt::format("new-{}-{}", ::getpid(), ++count));
+}
+
+UnpublishedFolder::~UnpublishedFolder() { remove_quietly(path()); }
+
+const fs::path& UnpublishedFolder::path() const { return listed_->path(); }
+
+Result<void> UnpublishedFolder::make() const {
+  const std::lock_guard hold(writing_lock());
+  return make_folders(path());
 }
 
 Result<void> put_whole_folder(const fs::path& written, const fs::path& folder) {

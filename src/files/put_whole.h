@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <memory>
 #include <string_view>
 
 #include "units/problem.h"
@@ -21,6 +22,25 @@ Result<void> put_whole(const std::filesystem::path& written,
 
 // A folder with its parents; one that is there is fine. Refused: cannot_create, io (disk full).
 Result<void> make_folders(const std::filesystem::path& folder);
+
+class Temporary;
+
+// A folder for what belongs under `parent` and is filled over minutes: "new-PID-N" there, of a name
+// that no other process uses. What is left of it goes at the end of its life and with
+// abandon_writing(); put_whole_folder takes it away under another name.
+class UnpublishedFolder {
+ public:
+  explicit UnpublishedFolder(const std::filesystem::path& parent);
+  ~UnpublishedFolder();
+  UnpublishedFolder(const UnpublishedFolder&) = delete;
+  UnpublishedFolder& operator=(const UnpublishedFolder&) = delete;
+  const std::filesystem::path& path() const;
+  // With its parents. Refused as make_folders.
+  Result<void> make() const;
+
+ private:
+  std::unique_ptr<Temporary> listed_;
+};
 
 // A new file, synced, in a folder that nobody reads before it is put in place with
 // put_whole_folder: half a file may be left where the process is killed. Refused as

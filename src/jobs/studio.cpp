@@ -7,7 +7,6 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <atomic>
 #include <cerrno>
 #include <chrono>
 #include <cstdio>
@@ -184,52 +183,33 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest wedge, const Pr
       request.temperature = *t;
     }
     // The name in the file is the file's: a folder of its own keeps two measurements apart.
-    static std::atomic<unsigned> count{0};
-    const fs::path own = studio.batches() / fmt::format("new-{}-{}", ::getpid(), ++count);
-    fs::create_directories(own);
-    request.out = own / (wedge.name + ".batch.json");
-    const auto batch = calibrate_batch(request, progress);
-    Result<std::string> answer = "";
-    if (batch) {
-      auto book = book::Book::open(studio.book, book::Book::Access::make);
-      if (book) {
-        const auto entry = enter_batch(*book, request.out);
-        if (entry) {
-          answer = text_of({{"batch", entry->batch}});
-        } else {
-          answer = std::unexpected(entry.error());
-        }
-      } else {
-        answer = std::unexpected(book.error());
-      }
-    } else {
-      answer = std::unexpected(batch.error());
-    }
-    std::error_code ignored;
-    fs::remove_all(own, ignored);
-    return answer;
+    const files::UnpublishedFolder own(studio.batches());
+    if (auto ok = own.make(); !ok) return std::unexpected(ok.error());
+    request.out = own.path() / (wedge.name + ".batch.json");
+    if (const auto batch = calibrate_batch(request, progress); !batch)
+      return std::unexpected(batch.error());
+    auto book = book::Book::open(studio.book, book::Book::Access::make);
+    if (!book) return std::unexpected(book.error());
+    const auto entry = enter_batch(*book, request.out);
+    if (!entry) return std::unexpected(entry.error());
+    return text_of({{"batch", entry->batch}});
   });
 }
 
 Result<PlanReport> plan_and_keep(const Studio& studio,
                                  PlanRequest request,
                                  const Progress& progress) {
-  static std::atomic<unsigned> count{0};
-  const fs::path fresh = studio.plans() / fmt::format("new-{}-{}", ::getpid(), ++count);
-  if (auto ok = files::make_folders(fresh); !ok) return std::unexpected(ok.error());
-  if (request.out.empty()) request.out = fresh / "sheets";
+  const files::UnpublishedFolder fresh(studio.plans());
+  if (auto ok = fresh.make(); !ok) return std::unexpected(ok.error());
+  if (request.out.empty()) request.out = fresh.path() / "sheets";
   auto report = plan_state(
       request, progress, [&](const auto& sources, const auto& content, const auto& part) {
-        return keep_plan(fresh, request, sources, content, part);
+        return keep_plan(fresh.path(), request, sources, content, part);
       });
-  if (!report) {
-    std::error_code ignored;
-    fs::remove_all(fresh, ignored);
-    return std::unexpected(report.error());
-  }
+  if (!report) return std::unexpected(report.error());
   auto& entry = *report->recorded;
   const fs::path folder = studio.plans() / fmt::format("{}", entry.plan);
-  if (auto ok = files::put_whole_folder(fresh, folder); !ok) {
+  if (auto ok = files::put_whole_folder(fresh.path(), folder); !ok) {
     entry.not_kept = Problem{ok.error().kind,
                              fmt::format("plan {} is in the book and its sheets are written, but "
                                          "what the page changes it by was not kept: {}",

@@ -1,13 +1,12 @@
 // The scanner curves that a studio keeps.
 #include <fmt/format.h>
-#include <unistd.h>
 
 #include <algorithm>
-#include <atomic>
 #include <charconv>
 #include <nlohmann/json.hpp>
 
 #include "files/files.h"
+#include "files/put_whole.h"
 #include "jobs/calibrate.h"
 #include "jobs/from_book.h"
 #include "jobs/guard.h"
@@ -127,14 +126,11 @@ Result<std::string> new_scanner(const Studio& studio, const NewScanner& request)
     r.scan = request.scan;
     r.densities = *densities;
     r.dpi = request.dpi;
-    static std::atomic<unsigned> count{0};
-    const fs::path own = studio.scanners() / fmt::format("new-{}-{}", ::getpid(), ++count);
-    fs::create_directories(own);
-    r.out = own / "curve.scanner.json";
+    const files::UnpublishedFolder own(studio.scanners());
+    if (auto ok = own.make(); !ok) return std::unexpected(ok.error());
+    r.out = own.path() / "curve.scanner.json";
     const auto curve = calibrate_scanner(r);
     const auto bytes = curve ? files::read_bytes(r.out) : std::unexpected(curve.error());
-    std::error_code ignored;
-    fs::remove_all(own, ignored);
     if (!bytes) return std::unexpected(bytes.error());
     return kept_answer(keep(studio, request.name, *bytes));
   });

@@ -105,7 +105,7 @@ void jpeg_fail(j_common_ptr info) {
 struct JpegMemory {
   jpeg_destination_mgr calls = {};  // first: libjpeg gives back its address
   std::string bytes;
-  JOCTET piece[1U << 14U];
+  JOCTET piece[1U << 14U] = {};
 
   static JpegMemory& of(j_compress_ptr info) { return *reinterpret_cast<JpegMemory*>(info->dest); }
   void begin_piece() {

@@ -6,6 +6,8 @@
 
 #include <chrono>
 #include <fstream>
+#include <iterator>
+#include <new>
 #include <thread>
 
 #include "files/put_whole.h"
@@ -242,6 +244,35 @@ TEST_F(Files, AFolderThatWasFilledOverMinutesIsPutInPlaceWhole) {
   EXPECT_EQ(put_whole_folder(dir / "later", dir / "plan").error().kind, ProblemKind::cannot_create);
   EXPECT_EQ(*read_bytes(dir / "plan/a"), "1");
   EXPECT_EQ(*read_bytes(dir / "later/a"), "4");
+}
+
+// A plan that could not be kept, a wedge that could not be measured.
+TEST_F(Files, AFolderThatIsNotPutInPlaceGoes) {
+  try {
+    const UnpublishedFolder fresh(dir / "plans");
+    ASSERT_TRUE(fresh.make());
+    ASSERT_TRUE(write_unpublished(fresh.path() / "a", "1"));
+    throw std::bad_alloc();
+  } catch (const std::bad_alloc&) {
+    EXPECT_TRUE(fs::is_empty(dir / "plans"));
+  }
+  {
+    const UnpublishedFolder fresh(dir / "plans");
+    ASSERT_TRUE(fresh.make());
+    ASSERT_TRUE(write_unpublished(fresh.path() / "a", "2"));
+    ASSERT_TRUE(put_whole_folder(fresh.path(), dir / "plans/1"));
+  }
+  EXPECT_EQ(*read_bytes(dir / "plans/1/a"), "2");
+  // A program that is ended in the middle takes it along.
+  EXPECT_EXIT(
+      {
+        const UnpublishedFolder fresh(dir / "plans");
+        if (fresh.make() && write_unpublished(fresh.path() / "a", "3")) abandon_writing();
+        ::_exit(5);
+      },
+      testing::ExitedWithCode(5),
+      "");
+  EXPECT_EQ(std::distance(fs::directory_iterator(dir / "plans"), fs::directory_iterator()), 1);
 }
 
 TEST_F(Files, StaleTemporariesAreSwept) {
