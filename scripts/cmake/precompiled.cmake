@@ -43,7 +43,8 @@ function(precompile TARGET)
   endif()
   set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE ${files_as_one})
   target_link_libraries(${TARGET} PRIVATE fmt::fmt)
-  target_compile_options(${TARGET} PRIVATE -Winvalid-pch)
+  # One file's constants are no fault over another's variables; within a file a build with ccache tells.
+  target_compile_options(${TARGET} PRIVATE -Winvalid-pch -Wno-shadow)
   target_precompile_headers(${TARGET} REUSE_FROM ${carrier})
 endfunction()
 

@@ -1,5 +1,6 @@
 #include "cli/crash_words.h"
 
+#include <poll.h>
 #include <unistd.h>
 
 #include <csignal>
@@ -9,19 +10,22 @@ namespace rebite::cli {
 namespace {
 
 constexpr std::string_view words =
-    "rebite: a fault of Rebite ended it in the middle of its work. Outputs and the record are the old "
-    "ones, or complete.\n"
-    "Close other programs, for memory may have run out, and run it again; if it fails again, please "
-    "report it together with the scans.\n";
+    "\nrebite: It broke off through a fault of its own. No file is half written; what it was doing may "
+    "be missing.\n"
+    "Close other programs, for memory may have run out, and start it again. If it breaks off again, "
+    "please report it with what it was given.\n";
 
 // In a signal handler only what POSIX lists as safe there may be called (System Interfaces 2.4.3).
 void tell(int signal) {
-  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, words.data(), words.size());
+  pollfd reader{STDERR_FILENO, POLLOUT, 0};  // a full pipe that nobody reads would hold it for ever
+  if (::poll(&reader, 1, 0) == 1) {
+    [[maybe_unused]] const auto written = ::write(STDERR_FILENO, words.data(), words.size());
+  }
   ::raise(signal);  // held back until this returns, and then by the usual rule (SA_RESETHAND)
 }
 
 // A stack that ran over leaves none to tell it on.
-void tell_on_a_stack_of_its_own() {
+void give_a_stack_of_its_own() {
   static char room[1U << 16U];
   stack_t stack = {};
   stack.ss_sp = room;
@@ -32,10 +36,10 @@ void tell_on_a_stack_of_its_own() {
 }  // namespace
 
 void tell_crashes() {
-  tell_on_a_stack_of_its_own();
   for (const int signal : {SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGABRT}) {
     struct sigaction before = {}, mine = {};
     if (::sigaction(signal, nullptr, &before) != 0 || before.sa_handler != SIG_DFL) continue;
+    if (signal == SIGSEGV) give_a_stack_of_its_own();
     mine.sa_handler = tell;
     mine.sa_flags = static_cast<int>(SA_ONSTACK | SA_RESETHAND);
     ::sigaction(signal, &mine, nullptr);

@@ -88,6 +88,11 @@ void keep_standard_descriptors() {
   }
 }
 
+int no_memory_words() noexcept {
+  std::fputs("rebite: This machine has no free memory.\nClose other programs and run it again.\n", stderr);
+  return static_cast<int>(ProblemKind::io);
+}
+
 // For what was thrown outside the jobs: mostly no memory even for the options.
 int last_words(const char* errand) noexcept {
   try {
@@ -95,16 +100,16 @@ int last_words(const char* errand) noexcept {
     std::fprintf(stderr, "rebite: %s\n%s\n", problem.what.c_str(), problem.next.c_str());
     return static_cast<int>(problem.kind);
   } catch (...) {
-    std::fputs("rebite: This machine has no free memory.\nClose other programs.\n", stderr);
-    return static_cast<int>(ProblemKind::io);
+    return no_memory_words();
   }
 }
 
 // Where memory runs out inside a library's destructor or one of its functions that must not throw,
 // nobody can catch it; the user is told all the same and no temporary stays.
 [[noreturn]] void end_uncaught() {
-  if (!std::current_exception()) std::abort();  // no exception but a broken rule
-  const int code = last_words("Working");
+  // (On its way out of a destructor an exception is in flight, but not caught: it cannot be asked.)
+  if (!std::current_exception() && std::uncaught_exceptions() == 0) std::abort();  // a broken rule
+  const int code = std::current_exception() ? last_words("Working") : no_memory_words();
   try {
     jobs::leave_at_once(code);
   } catch (...) {

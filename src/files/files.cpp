@@ -8,6 +8,7 @@
 
 #include <atomic>
 #include <cerrno>
+#include <chrono>
 #include <cstring>
 #include <memory>
 #include <system_error>
@@ -138,7 +139,10 @@ Result<void> write_unpublished(const fs::path& file, std::string_view bytes) {
 
 UnpublishedFolder::UnpublishedFolder(const fs::path& parent) {
   static std::atomic<unsigned> count{0};
-  listed_ = std::make_unique<Temporary>(parent / fmt::format("new-{}-{}", ::getpid(), ++count));
+  // The time: a program of the same number in another container, or before, may have left one.
+  const auto now = std::chrono::system_clock::now().time_since_epoch().count();
+  listed_ = std::make_unique<Temporary>(parent /
+                                        fmt::format("new-{}-{}-{}", ::getpid(), now, ++count));
 }
 
 UnpublishedFolder::~UnpublishedFolder() { remove_quietly(path()); }

@@ -113,10 +113,16 @@ void note_written() { put_something = true; }
 
 bool has_written() { return put_something; }
 
-void remove_quietly(const fs::path& path) {
-  std::error_code failed;
-  fs::remove_all(path, failed);
-  if (failed) fs::remove_all(path, failed);  // a folder that could not be opened once
+void remove_quietly(const fs::path& path) noexcept {
+  for (int tries = 0; tries < 2; ++tries) {  // a folder may not be opened once, memory fail once
+    try {
+      std::error_code failed;
+      fs::remove_all(path, failed);
+      if (!failed) return;
+    } catch (const std::bad_alloc&) {
+      continue;
+    }
+  }
 }
 
 // A name that no other process and no other call uses.

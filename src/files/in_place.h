@@ -73,6 +73,7 @@ int put_in_place(const std::filesystem::path& from,
 // For has_written(). The lock must be held.
 void note_written();
 
-void remove_quietly(const std::filesystem::path& path);
+// What cannot be removed stays.
+void remove_quietly(const std::filesystem::path& path) noexcept;
 
 }  // namespace rebite::files

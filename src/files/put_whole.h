@@ -25,8 +25,8 @@ Result<void> make_folders(const std::filesystem::path& folder);
 
 class Temporary;
 
-// A folder for what belongs under `parent` and is filled over minutes: "new-PID-N" there, of a name
-// that no other process uses. What is left of it goes at the end of its life and with
+// A folder for what belongs under `parent` and is filled over minutes: "new-PID-..." there, of a
+// name that no other process uses. What is left of it goes at the end of its life and with
 // abandon_writing(); put_whole_folder takes it away under another name.
 class UnpublishedFolder {
  public:

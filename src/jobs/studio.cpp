@@ -96,7 +96,7 @@ Result<void> Studio::make_folders() const {
 
 namespace {
 
-// Folders "new-PID-N" of programs that are no more: they were killed over a wedge or a plan. A
+// Folders "new-PID-..." of programs that are no more: they were killed over a wedge or a plan. A
 // number says nothing of a program in another container or machine on the same folder, so only what
 // nothing was added to for a day goes.
 void sweep_unfinished(const fs::path& folder) {
@@ -199,9 +199,11 @@ Result<std::string> new_batch(const Studio& studio, WedgeRequest wedge, const Pr
 Result<PlanReport> plan_and_keep(const Studio& studio,
                                  PlanRequest request,
                                  const Progress& progress) {
+  sweep_unfinished(studio.plans());
   const files::UnpublishedFolder fresh(studio.plans());
   if (auto ok = fresh.make(); !ok) return std::unexpected(ok.error());
-  if (request.out.empty()) request.out = fresh.path() / "sheets";
+  const bool sheets_apart = !request.out.empty();
+  if (!sheets_apart) request.out = fresh.path() / "sheets";
   auto report = plan_state(
       request, progress, [&](const auto& sources, const auto& content, const auto& part) {
         return keep_plan(fresh.path(), request, sources, content, part);
@@ -211,9 +213,11 @@ Result<PlanReport> plan_and_keep(const Studio& studio,
   const fs::path folder = studio.plans() / fmt::format("{}", entry.plan);
   if (auto ok = files::put_whole_folder(fresh.path(), folder); !ok) {
     entry.not_kept = Problem{ok.error().kind,
-                             fmt::format("plan {} is in the book and its sheets are written, but "
-                                         "what the page changes it by was not kept: {}",
+                             fmt::format("plan {} is in the book{} not kept: {}",
                                          entry.plan,
+                                         sheets_apart ? " and its sheets are written, but what the "
+                                                        "page changes it by was"
+                                                      : ", but its sheets were",
                                          ok.error().what),
                              "To change it on the page, free some space on that disk and plan the "
                              "state again from its scans."};

@@ -38,6 +38,10 @@ struct PngWriter {
     png = png_create_write_struct(PNG_LIBPNG_VER_STRING, nullptr, png_fail, png_hush);
     if (png == nullptr) throw std::bad_alloc();
     info = png_create_info_struct(png);
+    if (info == nullptr) {
+      png_destroy_write_struct(&png, nullptr);
+      throw std::bad_alloc();
+    }
   }
   ~PngWriter() { png_destroy_write_struct(&png, &info); }
   PngWriter(const PngWriter&) = delete;

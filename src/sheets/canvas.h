@@ -8,6 +8,7 @@
 #include <memory>
 #include <opencv2/core.hpp>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "sheets/palette.h"
@@ -76,6 +77,11 @@ std::string canvas_png(
 std::string canvas_svg(double width, double height, double mm_per_unit, const Draw& draw);
 // A canvas without output, for measuring text.
 void measure(const Draw& draw);
+
+// Whether each object of Cairo's PDF stands where its cross-reference section says (ISO 32000-1:2008,
+// 7.5.4). Cairo does not tell when its last pieces found no memory: the file then stops before its
+// end, or lacks objects (of a font: the letters).
+bool pdf_is_whole(std::string_view pdf);
 
 // A PDF in memory, page by page, unit mm. The same calls give the same bytes.
 class PdfPages {

@@ -3,8 +3,11 @@
 #include <cairo-pdf.h>
 #include <fmt/format.h>
 
+#include <charconv>
 #include <new>
+#include <optional>
 #include <stdexcept>
+#include <string_view>
 
 #include "sheets/canvas.h"
 
@@ -23,19 +26,18 @@ std::string between(const std::string& s, const std::string& before, const std::
   return s.substr(a + before.size(), b - a - before.size());
 }
 
-// Cairo does not tell when its last pieces found no memory: the file then stops before its end, or
-// lacks objects (of a font: no letters) that its cross-reference section names. Throws std::bad_alloc
-// there. An entry of that section has 20 bytes and gives an object's offset (ISO 32000-1:2008, 7.5.4).
-void check_whole(const std::string& pdf) {
-  if (pdf.find("startxref") == std::string::npos) throw std::bad_alloc();
-  const std::size_t section = std::stoul(between(pdf, "startxref\n", "\n"));
-  const std::size_t count = std::stoul(between(pdf, "/Size ", "\n"));
-  const std::size_t entries = pdf.find('\n', section + std::string("xref\n").size()) + 1;
-  for (std::size_t i = 1; i < count; ++i) {
-    const std::size_t offset = std::stoul(pdf.substr(entries + 20 * i, 10));
-    const std::string begin = fmt::format("{} 0 obj", i);
-    if (offset > pdf.size() || pdf.compare(offset, begin.size(), begin) != 0) throw std::bad_alloc();
-  }
+// The number that stands there; nothing where none does.
+std::optional<std::size_t> number_at(std::string_view pdf, std::size_t at) {
+  std::size_t number = 0;
+  if (at >= pdf.size()) return std::nullopt;
+  const auto read = std::from_chars(pdf.data() + at, pdf.data() + pdf.size(), number);
+  return read.ec == std::errc() ? std::optional(number) : std::nullopt;
+}
+
+// The number behind the last `word`.
+std::optional<std::size_t> number_behind(std::string_view pdf, std::string_view word) {
+  const auto at = pdf.rfind(word);
+  return at == std::string_view::npos ? std::nullopt : number_at(pdf, at + word.size());
 }
 
 // Adds /ViewerPreferences /PrintScaling /None to the catalog as an incremental update
@@ -67,6 +69,25 @@ std::string without_scaling(std::string pdf) {
 }
 
 }  // namespace
+
+bool pdf_is_whole(std::string_view pdf) {
+  const auto section = number_behind(pdf, "startxref\n"), count = number_behind(pdf, "/Size ");
+  if (!section || !count) return false;
+  constexpr std::size_t entry_bytes = 20, header_lines = 2;  // "xref" and "0 COUNT"
+  std::size_t entries = *section;
+  for (std::size_t i = 0; i < header_lines; ++i) {
+    entries = pdf.find('\n', entries);
+    if (entries++ == std::string_view::npos) return false;
+  }
+  for (std::size_t i = 1; i < *count; ++i) {  // object 0 heads the list of free ones
+    const auto offset = number_at(pdf, entries + entry_bytes * i);
+    if (!offset || *offset > pdf.size() ||
+        !pdf.substr(*offset).starts_with(fmt::format("{} 0 obj", i))) {
+      return false;
+    }
+  }
+  return true;
+}
 
 struct PdfPages::Parts {
   std::string bytes;
@@ -106,7 +127,7 @@ void PdfPages::page(double width_mm, double height_mm, const Draw& draw) {
 std::string PdfPages::bytes() {
   cairo_surface_finish(parts_->surface);
   check(cairo_surface_status(parts_->surface));
-  check_whole(parts_->bytes);
+  if (!pdf_is_whole(parts_->bytes)) throw std::bad_alloc();
   return without_scaling(parts_->bytes);
 }
 

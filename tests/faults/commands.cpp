@@ -1,6 +1,7 @@
 #include "tests/faults/commands.h"
 
 #include <algorithm>
+#include <csignal>
 #include <filesystem>
 #include <sstream>
 #include <stdexcept>
@@ -235,8 +236,9 @@ std::string Trial::judge_book(const Ended& ended, bool killed) const {
 
 std::string Trial::judge(const Ended& ended, const Conditions& conditions) const {
   if (ended.hung) return "hung";
-  const bool killed = (conditions.signal_after && ended.signal == conditions.signal) ||
-                      (conditions.fault.ends_with("kill") && ended.signal == 9);
+  const bool killed =
+      (ended.signal == 9 && (conditions.signal_after || conditions.fault.ends_with("kill"))) ||
+      (ended.signal == SIGSEGV && conditions.fault.ends_with("crash"));
   if (ended.signal && !killed) return "ended by signal " + std::to_string(ended.signal);
   if (ended.signal == 0 && ended.code != 0) {
     // SQLite itself calls a page malformed that it could not read in some places.

@@ -6,6 +6,7 @@
 #include <cerrno>
 #include <set>
 
+#include "jobs/studio.h"
 #include "tests/faults/commands.h"
 
 namespace rebite::faults {
@@ -86,6 +87,27 @@ TEST_F(KeptPlan, IsWholeOrNotThere) {
     }
   }
   EXPECT_EQ(refused, 5);
+}
+
+// The page's plans have their sheets there and nowhere else. (It said that they were written.)
+TEST_F(KeptPlan, WhoseOnlySheetsAreLostIsToldSo) {
+  const auto studio = jobs::Studio::beside(work_ / "book.sqlite");
+  ASSERT_TRUE(studio.make_folders());
+  fs::create_directories(studio.plans() / "1");
+  put(studio.plans() / "1/in-the-way", "x");
+  jobs::PlanRequest request;
+  request.proof = material("proof.tif");
+  request.drawing = material("drawing.tif");
+  request.plate = {40, 30};
+  request.record = "Lock in snow";
+  request.book = studio.book;
+  request.made_on = "2026-11-29T12:00:00Z";
+  const auto report = jobs::plan_and_keep(studio, request, {});
+  ASSERT_TRUE(report) << report.error().what;
+  ASSERT_TRUE(report->recorded->not_kept);
+  EXPECT_NE(report->recorded->not_kept->what.find("but its sheets were not kept"), std::string::npos)
+      << report->recorded->not_kept->what;
+  EXPECT_EQ(in_plans(), std::set<std::string>{"1"});
 }
 
 }  // namespace

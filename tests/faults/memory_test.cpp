@@ -57,6 +57,13 @@ TEST(PlanAllocations, WhileTheSheetsAreDrawn) {
   EXPECT_GT(told, 0);
 }
 
+// A sixth of its way a recorded plan has a folder in the studio that it fills. (It stayed there.)
+TEST(PlanAllocations, OfARecordedPlan) {
+  Trial trial(command("recorded"));
+  const long all = allocations(trial);
+  for (int i = 0; i < 10; ++i) EXPECT_EQ(trial.run(allocation(all / 10 + all / 200 * i)).fault, "");
+}
+
 // The loader itself ends a program that does not even find room for its libraries (exit code 127):
 // not ours to tell. Everything above must be told or done.
 TEST(AddressSpace, SmallOnesAreTold) {

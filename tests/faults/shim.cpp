@@ -6,6 +6,7 @@
 //                                   N-M : those from N to M
 //                              WHAT an errno as a number; kill: SIGKILL before the call;
 //                                   stop: SIGINT (Ctrl-C) before the call, which then goes on;
+//                                   crash: SIGSEGV before the call;
 //                                   short: write takes only half of the bytes
 //   REBITE_FAULT_UNDER=FOLDER  files elsewhere (libraries, /proc) are left alone
 //   REBITE_FAULT_COUNT=FILE    how many calls of each kind there were, written at the end
@@ -54,7 +55,7 @@ enum Kind {
 };
 constexpr const char* names[kinds] = {
     "open", "read", "write", "fsync", "rename", "close", "mkdir", "unlink", "truncate", "alloc"};
-constexpr int killed = -1, shortened = -2, interrupted = -3;
+constexpr int killed = -1, shortened = -2, interrupted = -3, crashed = -4;
 
 std::atomic<bool> armed{false};
 std::atomic<long> counts[kinds];
@@ -84,6 +85,7 @@ void read_settings() {
     while (*rest == '+' || *rest == ':') ++rest;
     fault_what = !std::strcmp(rest, "kill")    ? killed
                  : !std::strcmp(rest, "stop")  ? interrupted
+                 : !std::strcmp(rest, "crash") ? crashed
                  : !std::strcmp(rest, "short") ? shortened
                                                : static_cast<int>(std::strtol(rest, nullptr, 10));
   }
@@ -127,6 +129,7 @@ int fault(Kind kind, bool counted) {
   const long n = ++counts[kind];
   if (kind != fault_kind || n < fault_first || n > fault_last) return 0;
   if (fault_what == killed) ::kill(::getpid(), SIGKILL);
+  if (fault_what == crashed) ::raise(SIGSEGV);
   if (fault_what == interrupted) {
     ::kill(::getpid(), SIGINT);
     ::usleep(50'000);  // until the program has heard it

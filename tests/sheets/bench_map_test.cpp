@@ -513,6 +513,26 @@ TEST(BenchMap, PlansOfEverySizeCarryRuleViewAndTimes) {
   }
 }
 
+// Too little memory at the end of a PDF: Cairo leaves out a font, or all that follows, and says nothing.
+TEST(BenchMap, APdfThatLacksAnObjectIsKnown) {
+  PdfPages pages("of /Size 9 startxref trailer xref", "");
+  for (int i = 0; i < 3; ++i)
+    pages.page(210, 297, [](cairo_t* cr) { draw_text(cr, 20, 20, "Stage 1", {}); });
+  const std::string all = pages.bytes();
+  const std::string drawn = all.substr(0, all.find("%%EOF") + 6);  // without our own addition
+  ASSERT_TRUE(pdf_is_whole(drawn));
+  int objects = 0;
+  for (int i = 1; drawn.find("\n" + std::to_string(i) + " 0 obj") != std::string::npos; ++i) {
+    std::string lacking = drawn;
+    lacking.replace(lacking.find("\n" + std::to_string(i) + " 0 obj"), 8, 8, ' ');
+    EXPECT_FALSE(pdf_is_whole(lacking)) << i;
+    ++objects;
+  }
+  EXPECT_GT(objects, 8);
+  for (std::size_t cut = drawn.size() - 8; cut > 0; cut -= std::min<std::size_t>(cut, 7))
+    ASSERT_FALSE(pdf_is_whole(drawn.substr(0, cut))) << cut;
+}
+
 TEST(BenchMap, PagesLookAsKept) {
   const std::tuple<const char*, SheetContent, double, int> kinds[] = {
       {"bench-lock", maker::made_content(), 36, 4},
