@@ -41,10 +41,11 @@ function(precompile TARGET)
     set(carrier rebite_word_headers)
     set(files_as_one 6)
   endif()
-  set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE ${files_as_one})
+  # A variable named as another file's constant is no fault; within a file a build with ccache tells.
+  set_target_properties(${TARGET} PROPERTIES UNITY_BUILD ON UNITY_BUILD_BATCH_SIZE ${files_as_one}
+    UNITY_BUILD_CODE_BEFORE_INCLUDE "#pragma GCC diagnostic ignored \"-Wshadow\"")
   target_link_libraries(${TARGET} PRIVATE fmt::fmt)
-  # One file's constants are no fault over another's variables; within a file a build with ccache tells.
-  target_compile_options(${TARGET} PRIVATE -Winvalid-pch -Wno-shadow)
+  target_compile_options(${TARGET} PRIVATE -Winvalid-pch)
   target_precompile_headers(${TARGET} REUSE_FROM ${carrier})
 endfunction()
 
