@@ -32,16 +32,12 @@ void png_put(png_structp png, png_bytep data, size_t length) {
 void png_flush_nothing(png_structp) {}
 
 struct PngWriter {
-  png_structp png = nullptr;
-  png_infop info = nullptr;
+  png_structp png = png_create_write_struct(PNG_LIBPNG_VER_STRING, nullptr, png_fail, png_hush);
+  png_infop info = png != nullptr ? png_create_info_struct(png) : nullptr;
   PngWriter() {
-    png = png_create_write_struct(PNG_LIBPNG_VER_STRING, nullptr, png_fail, png_hush);
-    if (png == nullptr) throw std::bad_alloc();
-    info = png_create_info_struct(png);
-    if (info == nullptr) {
-      png_destroy_write_struct(&png, nullptr);
-      throw std::bad_alloc();
-    }
+    if (info != nullptr) return;
+    png_destroy_write_struct(&png, nullptr);
+    throw std::bad_alloc();
   }
   ~PngWriter() { png_destroy_write_struct(&png, &info); }
   PngWriter(const PngWriter&) = delete;
