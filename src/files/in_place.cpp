@@ -114,13 +114,12 @@ void note_written() { put_something = true; }
 bool has_written() { return put_something; }
 
 void remove_quietly(const fs::path& path) noexcept {
-  for (int tries = 0; tries < 2; ++tries) {  // a folder may not be opened once, memory fail once
+  for (int tries = 0; tries < 2; ++tries) {
     try {
       std::error_code failed;
       fs::remove_all(path, failed);
       if (!failed) return;
-    } catch (const std::bad_alloc&) {
-      continue;
+    } catch (const std::bad_alloc&) {  // as a folder that could not be opened: once more
     }
   }
 }

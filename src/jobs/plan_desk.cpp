@@ -85,9 +85,9 @@ Result<std::shared_ptr<const KeptPlan>> PlanDesk::kept(book::Id root) {
                     "this plan cannot be shown or changed in the page, for what was measured for it "
                     "is not kept: it was made with an edit file (--edit), whose changes the "
                     "measures do not have, or by an earlier Rebite, or its folder was removed",
-                    "Sheets that 'rebite plan' wrote are where it wrote them, and the bath works from the "
-                    "book. To change it here, hand in its proof and drawing again under 'New "
-                    "state' and make the changes by hand there.");
+                    "Sheets that 'rebite plan' wrote are where it wrote them, and the bath works "
+                    "from the book. To change it here, hand in its proof and drawing again under "
+                    "'New state' and make the changes by hand there.");
     }
     return std::unexpected(read.error());
   }
