@@ -141,13 +141,13 @@ UnpublishedFolder::UnpublishedFolder(const fs::path& parent) {
   static std::atomic<unsigned> count{0};
   // The time: a program of the same number in another container, or before, may have left one.
   const auto now = std::chrono::system_clock::now().time_since_epoch().count();
-  listed_ = std::make_unique<Temporary>(parent /
-                                        fmt::format("new-{}-{}-{}", ::getpid(), now, ++count));
+  folder_ = std::make_unique<TemporaryFolder>(
+      parent / fmt::format("new-{}-{}-{}", ::getpid(), now, ++count));
 }
 
-UnpublishedFolder::~UnpublishedFolder() { remove_quietly(path()); }
+UnpublishedFolder::~UnpublishedFolder() = default;
 
-const fs::path& UnpublishedFolder::path() const { return listed_->path(); }
+const fs::path& UnpublishedFolder::path() const { return folder_->path(); }
 
 Result<void> UnpublishedFolder::make() const {
   const std::lock_guard hold(writing_lock());

@@ -77,6 +77,10 @@ Temporary::~Temporary() {
   unfinished().erase(path_);
 }
 
+TemporaryFolder::~TemporaryFolder() {
+  if (!given_) remove_quietly(temporary_.path());
+}
+
 int make_folder(const fs::path& folder) {
   const std::lock_guard hold(writing_lock());
   return ::mkdir(folder.c_str(), 0755) == 0 ? 0 : errno;

@@ -7,6 +7,7 @@
 #include <filesystem>
 #include <mutex>
 #include <string_view>
+#include <utility>
 
 #include "units/problem.h"
 
@@ -56,6 +57,21 @@ class Temporary {
 
  private:
   std::filesystem::path path_;
+};
+
+// One temporary folder; what is left of it is removed at the end, unless it was given away.
+class TemporaryFolder {
+ public:
+  explicit TemporaryFolder(std::filesystem::path path) : temporary_(std::move(path)) {}
+  ~TemporaryFolder();
+  TemporaryFolder(const TemporaryFolder&) = delete;
+  TemporaryFolder& operator=(const TemporaryFolder&) = delete;
+  const std::filesystem::path& path() const { return temporary_.path(); }
+  void give() { given_ = true; }
+
+ private:
+  Temporary temporary_;
+  bool given_ = false;
 };
 
 // Each: 0 or the errno.

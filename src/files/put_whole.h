@@ -23,7 +23,7 @@ Result<void> put_whole(const std::filesystem::path& written,
 // A folder with its parents; one that is there is fine. Refused: cannot_create, io (disk full).
 Result<void> make_folders(const std::filesystem::path& folder);
 
-class Temporary;
+class TemporaryFolder;
 
 // A folder for what belongs under `parent` and is filled over minutes: "new-PID-..." there, of a
 // name that no other process uses. What is left of it goes at the end of its life and with
@@ -39,7 +39,7 @@ class UnpublishedFolder {
   Result<void> make() const;
 
  private:
-  std::unique_ptr<Temporary> listed_;
+  std::unique_ptr<TemporaryFolder> folder_;
 };
 
 // A new file, synced, in a folder that nobody reads before it is put in place with

@@ -182,23 +182,6 @@ class OneByOne {
   std::vector<Step> steps_;
 };
 
-// Removes the folder unless it was given away.
-class Fresh {
- public:
-  explicit Fresh(fs::path path) : temporary_(std::move(path)) {}
-  ~Fresh() {
-    if (!given_) remove_quietly(temporary_.path());
-  }
-  Fresh(const Fresh&) = delete;
-  Fresh& operator=(const Fresh&) = delete;
-  const fs::path& path() const { return temporary_.path(); }
-  void give() { given_ = true; }
-
- private:
-  Temporary temporary_;
-  bool given_ = false;
-};
-
 // Where the new folder is made: beside the old one, so that the two can be swapped; in it where
 // nothing can be made beside it (a folder of somebody else, the root of a disk).
 fs::path place_for_new(const fs::path& target, bool there) {
@@ -236,7 +219,7 @@ Result<void> write_folder(const fs::path& folder, const Named& files) {
   const bool there = ::stat(target.c_str(), &about) == 0;
   if (there && !S_ISDIR(about.st_mode)) return cannot_create(folder, ENOTDIR);
 
-  Fresh fresh(place_for_new(target, there));
+  TemporaryFolder fresh(place_for_new(target, there));
   if (const int error = fill(fresh.path(), files)) return cannot_create(folder, error);
   if (!there) {
     if (const int error = put_in_place(fresh.path(), target)) return cannot_create(folder, error);

@@ -21,8 +21,8 @@ namespace {
 // ---- PNG ----
 
 void png_fail(png_structp, png_const_charp message) {
-  for (const char* word : {"memory", "Memory"})  // no code tells it, and the words differ by place
-    if (std::strstr(message, word)) throw std::bad_alloc();
+  // No code tells it, and the words differ by place.
+  if (::strcasestr(message, "memory")) throw std::bad_alloc();
   throw std::runtime_error(std::string("PNG: ") + message);
 }
 void png_hush(png_structp, png_const_charp) {}

@@ -43,9 +43,6 @@ Ended run_program(const std::vector<std::string>& arguments, const Conditions& c
 std::map<std::string, long> count_calls(const std::vector<std::string>& arguments,
                                         Conditions conditions = {});
 
-// What draws the sheets: it does not bear a failed allocation of its own (DEVELOPERS.md, faults).
-inline const std::string kDrawingLibraries = "libcairo,libpixman-1,libfreetype";
-
 // Names (relative) and bytes of all files under a folder, hidden ones too; folders as "name/".
 using Snapshot = std::map<std::string, std::string>;
 Snapshot snapshot(const std::filesystem::path& folder);

@@ -10,6 +10,8 @@ namespace rebite::faults {
 namespace fs = std::filesystem;
 namespace {
 
+constexpr const char* drawing_libraries = "libcairo,libpixman-1,libfreetype";
+
 std::vector<std::string> wedge_arguments(const std::string& out) {
   return {
       "wedge", material("wedge.tif"), "--times", "0s,30s,1min,2min,4min,8min,16min", "--out", out};
@@ -139,6 +141,10 @@ const Command& command(const std::string& name) {
   return *std::ranges::find(commands(), name, &Command::name);
 }
 
+Conditions failing_allocation(long n, const std::string& and_later) {
+  return {.fault = "alloc:" + std::to_string(n) + and_later + ":12", .spare = drawing_libraries};
+}
+
 Trial::Trial(const Command& command) : command_(command) {
   for (std::string word : command_.arguments) {
     if (const auto at = word.find("{}"); at != std::string::npos) {
@@ -179,9 +185,14 @@ void Trial::reset() {
   }
 }
 
-std::map<std::string, long> Trial::counts(const Conditions& conditions) {
+std::map<std::string, long> Trial::counts() {
   reset();
-  return count_calls(arguments_, conditions);
+  return count_calls(arguments_, {});
+}
+
+long Trial::allocations() {
+  reset();
+  return count_calls(arguments_, {.spare = drawing_libraries}).at("alloc");
 }
 
 // Each folder beside the book is the old one or the complete new one, file by file. What a killed

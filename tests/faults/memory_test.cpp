@@ -8,31 +8,24 @@
 namespace rebite::faults {
 namespace {
 
-// The n-th allocation fails (one that Cairo or what it draws with makes is not counted).
-Conditions allocation(long n, const char* and_later = "") {
-  return {.fault = "alloc:" + std::to_string(n) + and_later + ":12", .spare = kDrawingLibraries};
-}
-
-long allocations(Trial& trial) { return trial.counts({.spare = kDrawingLibraries}).at("alloc"); }
-
 class Allocations : public testing::TestWithParam<const char*> {};
 
 TEST_P(Allocations, AnyOfThemMayFail) {
   Trial trial(command(GetParam()));
-  const long all = allocations(trial);
+  const long all = trial.allocations();
   ASSERT_GT(all, 100);
   int failed = 0;
   // Densely at the start (options, opening files), then spread over the whole run.
   for (int i = 0; i < 12; ++i) {
     const long n = i < 4 ? 1 + i * 97 : 1 + all * (i - 4) / 8 + i;
-    const auto verdict = trial.run(allocation(n));
+    const auto verdict = trial.run(failing_allocation(n));
     EXPECT_EQ(verdict.fault, "");
     failed += verdict.ended.code != 0;
   }
   EXPECT_GT(failed, 0) << "no failed allocation was felt";
   // No memory from a place on, and never again.
   for (const long n : {all / 3, 2 * all / 3}) {
-    const auto verdict = trial.run(allocation(n, "+"));
+    const auto verdict = trial.run(failing_allocation(n, "+"));
     EXPECT_EQ(verdict.fault, "");
     EXPECT_EQ(verdict.ended.code, 74) << verdict.ended.err;
   }
@@ -46,11 +39,11 @@ INSTANTIATE_TEST_SUITE_P(Commands,
 // The last third of a plan's allocations is made while its sheets are drawn.
 TEST(PlanAllocations, WhileTheSheetsAreDrawn) {
   Trial trial(command("plan"));
-  const long all = allocations(trial);
+  const long all = trial.allocations();
   ASSERT_LT(all, trial.counts().at("alloc")) << "no library was spared";
   int told = 0;
   for (int i = 0; i < 10; ++i) {
-    const auto verdict = trial.run(allocation(all - all / 30 * i - 7));
+    const auto verdict = trial.run(failing_allocation(all - all / 30 * i - 7));
     EXPECT_EQ(verdict.fault, "");
     told += verdict.ended.code == 74;
   }
@@ -60,8 +53,9 @@ TEST(PlanAllocations, WhileTheSheetsAreDrawn) {
 // A sixth of its way a recorded plan has a folder in the studio that it fills. (It stayed there.)
 TEST(PlanAllocations, OfARecordedPlan) {
   Trial trial(command("recorded"));
-  const long all = allocations(trial);
-  for (int i = 0; i < 10; ++i) EXPECT_EQ(trial.run(allocation(all / 10 + all / 200 * i)).fault, "");
+  const long all = trial.allocations();
+  for (int i = 0; i < 10; ++i)
+    EXPECT_EQ(trial.run(failing_allocation(all / 10 + all / 200 * i)).fault, "");
 }
 
 // The loader itself ends a program that does not even find room for its libraries (exit code 127):

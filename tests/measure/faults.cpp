@@ -66,14 +66,12 @@ int memory(int places, std::uint64_t seed, const std::string& only) {
     if (!only.empty() && command.name != only) continue;
     Trial trial(command);
     Count count;
-    Conditions conditions{.spare = kDrawingLibraries};
-    const auto all = static_cast<std::uint64_t>(trial.counts(conditions).at("alloc"));
+    const auto all = static_cast<std::uint64_t>(trial.allocations());
     for (int i = 0; i < places; ++i) {
       // The first half one after the other, the rest anywhere.
       const std::uint64_t n =
           i < places / 2 ? static_cast<std::uint64_t>(i) + 1 : 1 + random() % all;
-      conditions.fault = "alloc:" + std::to_string(n) + ":12";
-      count.add(trial.run(conditions));
+      count.add(trial.run(failing_allocation(static_cast<long>(n))));
     }
     row("memory, " + command.name + " (" + std::to_string(all) + " allocations)", count);
     broken += count.broken;
